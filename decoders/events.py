@@ -1,0 +1,298 @@
+"""What a link decoder says: frozen events, and the counter names of the contract.
+
+Every event carries `hyperframe`, counted from 0 at the first hyperframe in sync, or None while there is none.
+Octet changes come packed, one event a hyperframe and plane, because there can be thousands a second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+__all__ = [
+    "COUNTERS",
+    "FRAME_COUNTERS",
+    "Alarm",
+    "AlarmCleared",
+    "AlarmRaised",
+    "AlignmentChanged",
+    "BfnDiscontinuity",
+    "CodeErrors",
+    "Event",
+    "FillerMismatch",
+    "FrameReceived",
+    "FrameStatus",
+    "HfnDiscontinuity",
+    "HfnInvalid",
+    "L1Accepted",
+    "L1Changed",
+    "OctetChange",
+    "OctetsChanged",
+    "Origin",
+    "Plane",
+    "PossibleInversion",
+    "ResetRequested",
+    "SettingRejected",
+    "StartupStateChanged",
+    "SyncByteMissed",
+    "SyncStateChanged",
+    "UnexpectedK",
+]
+
+
+class Plane(StrEnum):
+    """The planes of a hyperframe, and the line under them."""
+
+    LINE = "line"
+    SYNC = "sync"
+    L1 = "l1"
+    HDLC = "hdlc"
+    ETHERNET = "ethernet"
+    VENDOR = "vendor"
+    CTRL_AXC = "ctrl_axc"
+    RESERVED = "reserved"
+    IQ = "iq"
+
+
+class FrameStatus(StrEnum):
+    """The one heading under which a C&M frame is counted, in order of precedence."""
+
+    CODE = "code"
+    DELIMITER = "delimiter"
+    ABORT = "abort"
+    UNALIGNED = "unaligned"
+    TOO_SHORT = "too_short"
+    TOO_LONG = "too_long"
+    FCS = "fcs"
+    GOOD = "good"
+    LOST_SYNC = "lost_sync"
+
+
+class Alarm(StrEnum):
+    """L1 alarms and requests (clause 4.2.7.6, 4.2.10)."""
+
+    LOS = "los"
+    LOF = "lof"
+    RAI = "rai"
+    SDI = "sdi"
+    RESET = "reset"
+
+
+class Origin(StrEnum):
+    """Who found the defect: this receiver, or the far end in its Z.130.0."""
+
+    LOCAL = "local"
+    REMOTE = "remote"
+
+
+COUNTERS = (
+    "code_violations", "disparity_errors", "los_events", "lof_events",
+    "missed_sync_bytes", "unexpected_k", "hfn_invalid", "hfn_discontinuities", "bfn_discontinuities",
+    "filler_mismatches",
+    "hdlc_frames", "hdlc_fcs_errors", "hdlc_aborts", "hdlc_too_short", "hdlc_too_long", "hdlc_unaligned",
+    "ethernet_frames", "ethernet_fcs_errors", "ethernet_code_errors", "ethernet_too_short",
+    "ethernet_too_long", "ethernet_delimiter_errors",
+    "vendor_changes", "reserved_changes", "pointer_invalid", "version_unknown", "hdlc_rate_invalid",
+    "reset_requests", "l1_alarm_changes",
+    "hdlc_lost_sync", "ethernet_lost_sync", "ctrl_axc_changes", "realignments",
+)  # fmt: skip
+"""Counter names in the order they are reported; the last row adds to the contract."""
+
+FRAME_COUNTERS: dict[tuple[Plane, FrameStatus], str] = {
+    (Plane.HDLC, FrameStatus.GOOD): "hdlc_frames",
+    (Plane.HDLC, FrameStatus.FCS): "hdlc_fcs_errors",
+    (Plane.HDLC, FrameStatus.ABORT): "hdlc_aborts",
+    (Plane.HDLC, FrameStatus.TOO_SHORT): "hdlc_too_short",
+    (Plane.HDLC, FrameStatus.TOO_LONG): "hdlc_too_long",
+    (Plane.HDLC, FrameStatus.UNALIGNED): "hdlc_unaligned",
+    (Plane.HDLC, FrameStatus.LOST_SYNC): "hdlc_lost_sync",
+    (Plane.ETHERNET, FrameStatus.GOOD): "ethernet_frames",
+    (Plane.ETHERNET, FrameStatus.FCS): "ethernet_fcs_errors",
+    (Plane.ETHERNET, FrameStatus.CODE): "ethernet_code_errors",
+    (Plane.ETHERNET, FrameStatus.TOO_SHORT): "ethernet_too_short",
+    (Plane.ETHERNET, FrameStatus.TOO_LONG): "ethernet_too_long",
+    (Plane.ETHERNET, FrameStatus.DELIMITER): "ethernet_delimiter_errors",
+    (Plane.ETHERNET, FrameStatus.LOST_SYNC): "ethernet_lost_sync",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Root of all events."""
+
+    hyperframe: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class SyncStateChanged(Event):
+    """The hyperframe sync machine moved (clause 4.2.9, Fig. 26); states by their names there."""
+
+    old: str
+    new: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlignmentChanged(Event):
+    """Word alignment found: `bit_offset` is where in the bit stream the sync byte's bit a lies."""
+
+    bit_offset: int
+    slip_bits: int
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRaised(Event):
+    alarm: Alarm
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmCleared(Event):
+    alarm: Alarm
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class CodeErrors(Event):
+    """8B/10B errors of one hyperframe (or, out of sync, one hyperframe's time).
+
+    `first_octet` is the first one's position, in octets from the start of the hyperframe.
+    """
+
+    code_violations: int
+    disparity_errors: int
+    first_octet: int
+
+
+@dataclass(frozen=True, slots=True)
+class SyncByteMissed(Event):
+    """Z.0.0 was not K28.5 while in sync."""
+
+    octet: int
+
+
+@dataclass(frozen=True, slots=True)
+class FillerMismatch(Event):
+    """Octets of the sync control word beside the sync byte that are not D16.2 / D5.6 (Table 9)."""
+
+    octets: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class PossibleInversion(Event):
+    """The fillers read as complements do: the line pair may be swapped."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnexpectedK(Event):
+    """A K character anywhere but Z.0.0, at #Z.X.W.Y."""
+
+    x: int
+    w: int
+    y: int
+    octet: int
+
+
+@dataclass(frozen=True, slots=True)
+class HfnInvalid(Event):
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class HfnDiscontinuity(Event):
+    expected: int
+    seen: int
+
+
+@dataclass(frozen=True, slots=True)
+class BfnDiscontinuity(Event):
+    expected: int
+    seen: int
+
+
+@dataclass(frozen=True, slots=True)
+class L1Changed(Event):
+    """An octet of subchannel 2 changed, as received: `field` is version, rate, alarms or pointer."""
+
+    field: str
+    old: int
+    new: int
+
+
+@dataclass(frozen=True, slots=True)
+class L1Accepted(Event):
+    """A filtered L1 value was taken over: `field` is version, hdlc_rate_code or pointer_p."""
+
+    field: str
+    old: int
+    new: int
+
+
+@dataclass(frozen=True, slots=True)
+class SettingRejected(Event):
+    """A pointer, version or HDLC rate code that cannot be here: `field` as in L1Accepted."""
+
+    field: str
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class ResetRequested(Event):
+    """The reset bit stood for as many hyperframes as a request takes (clause 4.2.7.6.1)."""
+
+
+@dataclass(frozen=True, slots=True)
+class StartupStateChanged(Event):
+    """Start-up state A..G as far as one direction shows it (clause 4.5)."""
+
+    old: str
+    new: str
+
+
+@dataclass(frozen=True, slots=True)
+class OctetChange:
+    """One control octet that differs from the hyperframe before, at subchannel ns, xs, octet y."""
+
+    ns: int
+    xs: int
+    y: int
+    old: int
+    new: int
+
+
+@dataclass(frozen=True, slots=True)
+class OctetsChanged(Event):
+    """All changed control octets of one plane in one hyperframe.
+
+    `places` packs one (ns, xs, y) triple for each change, `old` and `new` one octet each.
+    """
+
+    plane: Plane
+    places: bytes
+    old: bytes
+    new: bytes
+
+    def __len__(self) -> int:
+        return len(self.old)
+
+    def changes(self) -> Iterator[OctetChange]:
+        for i, (old, new) in enumerate(zip(self.old, self.new, strict=True)):
+            ns, xs, y = self.places[3 * i : 3 * i + 3]
+            yield OctetChange(ns, xs, y, old, new)
+
+
+@dataclass(frozen=True, slots=True)
+class FrameReceived(Event):
+    """A C&M frame ended in this hyperframe: `data` is without its FCS, `fcs` as sent on the line."""
+
+    bfn: int
+    hfn: int
+    plane: Plane
+    status: FrameStatus
+    data: bytes
+    fcs: bytes
+
+    @property
+    def length(self) -> int:
+        """Octets between the delimiters, FCS included."""
+        return len(self.data) + len(self.fcs)
