@@ -217,6 +217,15 @@ def test_padding_is_not_payload() -> None:
     assert summary.problems == ()
 
 
+def test_octets_after_the_udp_length_are_neither_summed_nor_payload() -> None:
+    """RFC 768 sums the datagram by its own length, whatever else the IPv4 packet holds."""
+    frame = build_ipv4_udp(REC, RE, 1, 2, b"abc") + b"tail"
+    frame = with_right_header_checksum(poke(frame, 16, struct.pack(">H", 20 + 8 + 3 + 4)))
+    summary = describe(frame)
+    assert summary.problems == ()
+    assert fields(summary, "Payload") == {"octets": "3", "text": "abc"}
+
+
 @pytest.mark.parametrize(
     ("octets", "problem"),
     [
