@@ -185,8 +185,9 @@ class PossibleInversion(Event):
 
 @dataclass(frozen=True, slots=True)
 class UnexpectedK(Event):
-    """A K character anywhere but Z.0.0, at #Z.X.W.Y."""
+    """`count` K characters of this hyperframe stand elsewhere than at Z.0.0; the first at #Z.X.W.Y."""
 
+    count: int
     x: int
     w: int
     y: int

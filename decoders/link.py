@@ -1,0 +1,502 @@
+"""One direction of a link: raw data in, events out; and the encoder that makes such data.
+
+`LinkDecoder` wires the parts: characters (line code, word alignment), the sync machine, LOS, and the control
+planes. It reads no clock: `now` is only kept beside the last data. Whatever the cut of the data, the events are
+the same. `LinkEncoder` builds hyperframes from what each plane wants to send.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import controlwords as cw
+from .alarms import LosDetector
+from .alignment import CONFIRMING_SYNC_BYTES, FallBack, SyncMachine, SyncState
+from .characters import CharacterBuffer, LineForm, open_reader
+from .code_8b10b import K28_5
+from .errors import SettingsError
+from .ethernet import EthernetEncoder
+from .events import (
+    COUNTERS,
+    Alarm,
+    AlarmCleared,
+    AlarmRaised,
+    AlignmentChanged,
+    CodeErrors,
+    Event,
+    Origin,
+    SyncByteMissed,
+    SyncStateChanged,
+    UnexpectedK,
+)
+from .frames import octet_address
+from .hdlc import HdlcEncoder
+from .linerates import BFN_MODULUS, HYPERFRAMES_PER_FRAME, LineRateOption, option_named
+from .planes import D5_6, D16_2, HyperframePlanes, PlaneSettings, check_settings
+
+__all__ = ["HyperframeBlock", "LinkDecoder", "LinkEncoder", "LinkSettings", "SenderSettings"]
+
+U8 = NDArray[np.uint8]
+I64 = NDArray[np.int64]
+_SLICE_OCTETS = 1 << 21
+
+
+@dataclass(frozen=True, slots=True)
+class LinkSettings:
+    """How to read a stream: line rate option, raw form, and the readings that are settings."""
+
+    option: str = "2"
+    form: LineForm = LineForm.OCTETS
+    los_threshold: int = 16
+    fall_back: FallBack = FallBack.ONE
+    planes: PlaneSettings = field(default_factory=PlaneSettings)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HyperframeBlock:
+    """Whole hyperframes in sync: `octets` is a view (n, 256, 16, T/8), valid during the call only."""
+
+    first: int
+    octets: U8
+
+
+class LinkDecoder:
+    """Decoder of one direction.
+
+    `counters` has every name of events.COUNTERS. `on_block` is called with each batch of hyperframes before its
+    events are returned: IQ and screens take their octets from there.
+    """
+
+    def __init__(
+        self, settings: LinkSettings, on_block: Callable[[HyperframeBlock], None] | None = None
+    ) -> None:
+        self.settings = settings
+        self.option: LineRateOption = option_named(settings.option)
+        if self.option.line_code != "8b10b":
+            raise SettingsError(f"option {self.option.name} has line code 64B/66B, which is not decoded yet")
+        self.counters: dict[str, int] = dict.fromkeys(COUNTERS, 0)
+        self.machine = SyncMachine(settings.fall_back)
+        self.planes = HyperframePlanes(self.option, settings.planes, self.counters)
+        self.los = LosDetector(settings.los_threshold)
+        self.hyperframes = 0
+        self.acquired_at_hyperframe: int | None = None
+        self.alignment_slip_bits: int | None = None
+        self._slip: int | None = None
+        self.losses = 0
+        self.trailing_octets = 0
+        self.now = 0
+        self._on_block = on_block
+        self._reader = open_reader(settings.form, self.option.hyperframe_octets)
+        self._buffer = CharacterBuffer()
+        self._locked = False
+        self._cursor = 0  # first character (in the buffer) that may be a candidate
+        self._window = 0  # first character not yet counted in a window, while hunting
+        self._taken = 0  # characters dropped from the buffer so far
+        self._finished = False
+
+    @property
+    def state(self) -> SyncState:
+        return self.machine.state
+
+    def receive(self, data: bytes | bytearray | memoryview | U8, now: int = 0) -> list[Event]:
+        """Events of the next raw data of the stream, of any length; `now` in nanoseconds is only kept."""
+        self.now = now
+        raw = data if isinstance(data, np.ndarray) else np.frombuffer(data, np.uint8)
+        raw = raw.reshape(-1).view(np.uint8)
+        events: list[Event] = []
+        for start in range(0, len(raw), _SLICE_OCTETS):
+            self._reader.feed(raw[start : start + _SLICE_OCTETS], len(self._buffer))
+            self._work(events)
+        return events
+
+    def finish(self) -> list[Event]:
+        """The stream has ended: decode whole hyperframes still held, count what is left over."""
+        events: list[Event] = []
+        if self._finished:
+            return events
+        self._finished = True
+        if not self._locked:
+            self._accept_short_run(events)
+        self._buffer.join()
+        rest = len(self._buffer) if self._locked else len(self._buffer) - self._window
+        where = 0 if self._locked else self._window
+        self._count_errors(where, len(self._buffer), events, None)
+        self.trailing_octets = rest + self._reader.rest_octets()
+        if self.acquired_at_hyperframe is None:
+            before = self._taken + self._reader.skipped_octets
+            self.trailing_octets = before + len(self._buffer) + self._reader.rest_octets()
+        return events
+
+    # --- hunting ------------------------------------------------------------------------------------------
+
+    def _work(self, events: list[Event]) -> None:
+        while True:
+            bit_before = self._reader.start_bit
+            self._buffer.append(self._reader.read())
+            if self._reader.start_bit != bit_before and self._reader.start_bit is not None:
+                self._aligned(self._reader.start_bit, events)
+            again = self._locked_step(events) if self._locked else self._hunting_step(events)
+            if not again:
+                return
+
+    def _aligned(self, bit: int, events: list[Event]) -> None:
+        if self.alignment_slip_bits is None:
+            self.alignment_slip_bits = bit % 10
+        elif self._slip != bit % 10:
+            self.counters["realignments"] += 1
+        self._slip = bit % 10
+        events.append(AlignmentChanged(self._number(), bit, bit % 10))
+
+    def _number(self) -> int | None:
+        return self.hyperframes if self.acquired_at_hyperframe is not None else None
+
+    def _hunting_step(self, events: list[Event]) -> bool:
+        """Look for a run of sync bytes; True when there is more to do with what is at hand."""
+        buffer, octets = self._buffer, self.option.hyperframe_octets
+        if len(buffer) < self._window + octets:
+            return False
+        buffer.join()
+        length = len(buffer)
+        confirmed, undecided = self._runs(self._candidates())
+        flags = self.settings.form.has_flags
+        limit = next((p for p in (confirmed, undecided) if p is not None), length)
+        if self.los.active:
+            limit = length
+        while flags and self._window + octets <= limit:
+            errors = self._count_errors(self._window, self._window + octets, events, self._number())
+            self._window += octets
+            verdict = self.los.window(errors)
+            if verdict is False:
+                events.append(AlarmCleared(self._number(), Alarm.LOS, Origin.LOCAL))
+                self._cursor = self._window
+                return True
+            if verdict:
+                self._raise_los(events)
+            if self.los.active and self.settings.form is LineForm.BITS:
+                return self._realign()
+            if verdict:
+                return True
+        if confirmed is not None and not self.los.active:
+            self._count_errors(self._window, confirmed, events, self._number())
+            self._lock(confirmed, CONFIRMING_SYNC_BYTES, events)
+            return True
+        if not flags:
+            self._window = self._cursor = limit
+        self._drop(self._window)
+        return False
+
+    def _candidates(self) -> I64:
+        """Positions, from the cursor on, where a hyperframe may start.
+
+        Without K flags a sync byte needs its fillers beside it, as far as they are at hand.
+        """
+        buffer = self._buffer
+        if self.settings.form.has_flags:
+            k = buffer.k[np.searchsorted(buffer.k, self._cursor) :]
+            sync: I64 = k[buffer.octets[k] == K28_5]
+            return sync
+        octets, last = buffer.octets, len(buffer) - 1
+        where = np.flatnonzero(octets[self._cursor :] == K28_5) + self._cursor
+        for y in range(1, self.option.word_octets):
+            filler = octets[np.minimum(where + y, last)]
+            good = filler == D16_2
+            if y == 1:
+                good |= filler == D5_6
+            where = where[good | (where + y > last)]
+        return where
+
+    def _runs(self, candidates: I64) -> tuple[int | None, int | None]:
+        """(first confirmed candidate, first one that the data at hand neither confirm nor rule out).
+
+        Without K flags the HFN of the first three hyperframes must run, too.
+        """
+        octets, length = self.option.hyperframe_octets, len(self._buffer)
+        flags = self.settings.form.has_flags
+        need = 1 if flags else self.option.word_octets
+        good = candidates
+        for i in range(1, CONFIRMING_SYNC_BYTES):
+            place = good + i * octets
+            good = good[(place + need > length) | np.isin(place, candidates, assume_unique=True)]
+        if not flags:
+            good = good[self._hfn_runs(good)]
+        whole = good + (CONFIRMING_SYNC_BYTES - 1) * octets + need <= length
+        confirmed, undecided = good[whole], good[~whole]
+        return (
+            int(confirmed[0]) if len(confirmed) else None,
+            int(undecided[0]) if len(undecided) else None,
+        )
+
+    def _hfn_runs(self, starts: I64) -> NDArray[np.bool_]:
+        """Whether HFN is valid and counts on over the three hyperframes from each of `starts`, as far as known."""
+        octets, data = self.option.hyperframe_octets, self._buffer.octets
+        at = starts[:, None] + np.arange(3) * octets + cw.X_HFN * 16 * self.option.word_octets
+        unknown = at >= len(data)
+        hfn = data[np.minimum(at, len(data) - 1)].astype(np.int64)
+        valid = (hfn < HYPERFRAMES_PER_FRAME) | unknown
+        runs = ((hfn[:, 1:] - hfn[:, :-1]) % HYPERFRAMES_PER_FRAME == 1) | unknown[:, 1:]
+        result: NDArray[np.bool_] = valid.all(axis=1) & runs.all(axis=1)
+        return result
+
+    def _accept_short_run(self, events: list[Event]) -> None:
+        """At the end of the stream two or three sync bytes in their places must do."""
+        self._buffer.join()
+        if self.los.active or not len(self._buffer):
+            return
+        candidates = self._candidates()
+        octets, length = self.option.hyperframe_octets, len(self._buffer)
+        for start in candidates.tolist():
+            places = np.arange(start, length, octets)
+            if not (2 <= len(places) < CONFIRMING_SYNC_BYTES and np.isin(places, candidates).all()):
+                continue
+            if self.settings.form.has_flags or self._hfn_runs(np.array([start])).all():
+                self._count_errors(self._window, start, events, self._number())
+                self._lock(start, len(places), events)
+                self._locked_step(events, stepping=False)
+                return
+
+    def _lock(self, start: int, sync_bytes: int, events: list[Event]) -> None:
+        """Sync from `start` on; the states passed on the way are told with their hyperframes."""
+        if self.acquired_at_hyperframe is None:
+            skipped = self._taken + start + self._reader.skipped_octets
+            self.acquired_at_hyperframe = skipped // self.option.hyperframe_octets
+        for i in range(sync_bytes):
+            old = self.machine.state
+            events.append(SyncStateChanged(self.hyperframes + i, old.value, self.machine.step(True).value))
+        self._drop(start)
+        self._locked = True
+
+    def _drop(self, count: int) -> None:
+        self._buffer.drop(count)
+        self._taken += count
+        self._window = max(0, self._window - count)
+        self._cursor = max(0, self._cursor - count)
+
+    def _realign(self) -> bool:
+        """Let the bit reader look anew from the end of the last window."""
+        self._reader.realign(len(self._buffer) - self._window)
+        self._taken += self._window
+        self._buffer.clear()
+        self._window = self._cursor = 0
+        return True
+
+    # --- in sync ------------------------------------------------------------------------------------------
+
+    def _locked_step(self, events: list[Event], *, stepping: bool = True) -> bool:
+        octets = self.option.hyperframe_octets
+        n = len(self._buffer) // octets
+        if n == 0:
+            return False
+        buffer = self._buffer
+        buffer.join()
+        starts = np.arange(n, dtype=np.int64) * octets
+        good = buffer.octets[: n * octets : octets] == K28_5
+        if self.settings.form.has_flags:
+            good &= np.isin(starts, buffer.k, assume_unique=True)
+        errors = np.zeros(n, np.int64)
+        for positions in (buffer.violations, buffer.disparity_errors):
+            if len(positions):
+                errors += np.bincount(positions[positions < n * octets] // octets, minlength=n)
+
+        decoded, lost_signal = n, False
+        notes: list[Event] = []
+        lost_frame = False
+        steady = self.machine.state is SyncState.HFNSYNC and bool(good.all())
+        if not (steady or not stepping) or errors.max() >= self.los.threshold:
+            for i in range(n):
+                if stepping and self._step(bool(good[i]), i, notes).lof:
+                    decoded, lost_frame = i, True
+                    break
+                if self.los.window(int(errors[i])):
+                    decoded, lost_signal = i + 1, True
+                    break
+        self._decode(decoded, errors, notes, events)
+        if lost_frame or lost_signal:
+            self._lose(decoded * octets, lost_signal, events)
+            return True
+        self._drop(n * octets)
+        return False
+
+    def _step(self, good: bool, index: int, notes: list[Event]) -> SyncState:
+        old = self.machine.state
+        new = self.machine.step(good)
+        number = self.hyperframes + index
+        if not good:
+            self.counters["missed_sync_bytes"] += 1
+            notes.append(
+                SyncByteMissed(number, int(self._buffer.octets[index * self.option.hyperframe_octets]))
+            )
+        if new is not old:
+            notes.append(SyncStateChanged(number, old.value, new.value))
+        return new
+
+    def _decode(self, n: int, errors: I64, notes: list[Event], events: list[Event]) -> None:
+        """Planes, line errors and misplaced K of the first n hyperframes in the buffer."""
+        octets, first = self.option.hyperframe_octets, self.hyperframes
+        line: list[Event] = []
+        for index in np.flatnonzero(errors[:n]).tolist():
+            self._count_errors(index * octets, (index + 1) * octets, line, first + index)
+        k = self._buffer.k[: np.searchsorted(self._buffer.k, n * octets)]
+        misplaced = k[k % octets != 0]
+        if len(misplaced):
+            self.counters["unexpected_k"] += len(misplaced)
+            rows, at, count = np.unique(misplaced // octets, return_index=True, return_counts=True)
+            for row, i, number in zip(rows.tolist(), at.tolist(), count.tolist(), strict=True):
+                x, w, y = octet_address(self.option, int(misplaced[i]) % octets)
+                line.append(UnexpectedK(first + row, number, x, w, y, int(self._buffer.octets[misplaced[i]])))
+        if n:
+            whole = len(self._buffer) // octets
+            ahead = self._buffer.octets[: whole * octets].reshape(whole, 256, 16, -1)
+            view = ahead[:n]
+            if self._on_block is not None:
+                self._on_block(HyperframeBlock(first, view))
+            found = self.planes.decode(view, first, ahead)
+        else:
+            found = []
+        merged = notes + line
+        if merged:
+            # Each list is in time order; line and sync come before the planes of the same hyperframe.
+            found = sorted([*merged, *found], key=lambda event: event.hyperframe or 0)
+        events += found
+        self.hyperframes += n
+
+    def _lose(self, at: int, lost_signal: bool, events: list[Event]) -> None:
+        """LOF (and LOS): from character `at` on, hunt again."""
+        number = self._number()
+        if lost_signal:
+            old = self.machine.state
+            self.machine.lose()
+            self._raise_los(events)
+            events.append(SyncStateChanged(number, old.value, self.machine.state.value))
+        self.counters["lof_events"] += 1
+        self.losses += 1
+        events.append(AlarmRaised(number, Alarm.LOF, Origin.LOCAL))
+        events += self.planes.lost(self.hyperframes)
+        self._locked = False
+        self._window = at
+        self._cursor = at if lost_signal else at + 1
+        self._drop_to_window()
+        if self.settings.form is LineForm.BITS:
+            self._realign()
+
+    def _drop_to_window(self) -> None:
+        extra = self._cursor - self._window
+        self._drop(self._window)
+        self._window, self._cursor = 0, extra
+
+    def _raise_los(self, events: list[Event]) -> None:
+        self.counters["los_events"] += 1
+        events.append(AlarmRaised(self._number(), Alarm.LOS, Origin.LOCAL))
+
+    def _count_errors(self, start: int, end: int, events: list[Event], number: int | None) -> int:
+        """Count code errors of the characters start..end-1; how many there are."""
+        buffer = self._buffer
+        if not len(buffer.violations) and not len(buffer.disparity_errors):
+            return 0
+        inside = [
+            part[np.searchsorted(part, start) : np.searchsorted(part, end)]
+            for part in (buffer.violations, buffer.disparity_errors)
+        ]
+        violations, disparity = len(inside[0]), len(inside[1])
+        if violations or disparity:
+            self.counters["code_violations"] += violations
+            self.counters["disparity_errors"] += disparity
+            at = min(int(part[0]) for part in inside if len(part)) - start
+            events.append(CodeErrors(number, violations, disparity, at))
+        return violations + disparity
+
+
+@dataclass(frozen=True, slots=True)
+class SenderSettings:
+    """What a sender puts into its hyperframes.
+
+    `filler` is the sender's choice for Z.0.1, D16.2 or D5.6; `alarms` is Z.130.0.
+    """
+
+    option: str = "2"
+    pointer_p: int = 40
+    hdlc_rate_code: int = 3
+    version: int = 1
+    bfn: int = 0
+    hfn: int = 0
+    filler: int = D16_2
+    alarms: int = 0
+    planes: PlaneSettings = field(default_factory=PlaneSettings)
+
+
+class LinkEncoder:
+    """Builds hyperframes: sync, timing, L1, and the C&M channels from the queues of `hdlc` and `ethernet`."""
+
+    def __init__(self, settings: SenderSettings) -> None:
+        self.settings = settings
+        self.option = option_named(settings.option)
+        check_settings(self.option, settings.pointer_p, settings.hdlc_rate_code)
+        if settings.filler not in (D16_2, D5_6):
+            raise SettingsError(f"filler 0x{settings.filler:02X} is neither D16.2 (0x50) nor D5.6 (0xC5)")
+        if not (0 <= settings.bfn < BFN_MODULUS and 0 <= settings.hfn < HYPERFRAMES_PER_FRAME):
+            raise SettingsError(f"BFN {settings.bfn} / HFN {settings.hfn}: 0 to 4095 and 0 to 149")
+        self.hdlc = HdlcEncoder(lsb_first=settings.planes.hdlc_lsb_first)
+        self.ethernet = EthernetEncoder(lsb_first=settings.planes.ethernet_lsb_first)
+        self.hyperframes = 0
+        self._position = settings.bfn * HYPERFRAMES_PER_FRAME + settings.hfn
+
+    @property
+    def hdlc_octets(self) -> int:
+        """Slow C&M octets a hyperframe."""
+        return self.option.hdlc_octets(self.settings.hdlc_rate_code) or 0
+
+    @property
+    def ethernet_octets(self) -> int:
+        """Fast C&M octets a hyperframe."""
+        return self.option.ethernet_octets(self.settings.pointer_p)
+
+    @property
+    def vendor_octets(self) -> int:
+        """Vendor specific octets a hyperframe, in time order."""
+        return len(cw.vendor_places(self.option.name, self.settings.pointer_p))
+
+    def timing_of(self, hyperframe: int) -> tuple[int, int]:
+        """(BFN, HFN) of a hyperframe by its number from the first one sent."""
+        start = self.settings.bfn * HYPERFRAMES_PER_FRAME + self.settings.hfn
+        bfn, hfn = divmod(start + hyperframe, HYPERFRAMES_PER_FRAME)
+        return bfn % BFN_MODULUS, hfn
+
+    def encode(self, n: int, vendor: U8 | None = None, iq: U8 | None = None) -> U8:
+        """The next n hyperframes, uint8 (n, 256, 16, T/8); K28.5 belongs at [:, 0, 0, 0].
+
+        `vendor` uint8 (n, vendor_octets) in time order; `iq` uint8 (n, 256, 15, T/8); zeros where left out.
+        """
+        settings, name = self.settings, self.option.name
+        frame = np.zeros((n, 256, 16, self.option.word_octets), np.uint8)
+        if iq is not None:
+            frame[:, :, 1:, :] = iq.reshape(n, 256, 15, -1)
+        control = np.zeros((n, 256, self.option.word_octets), np.uint8)
+        position = self._position + np.arange(n)
+        bfn, hfn = np.divmod(position, HYPERFRAMES_PER_FRAME)
+        control[:, 0, :] = D16_2
+        control[:, 0, 1:2] = settings.filler
+        control[:, 0, 0] = K28_5
+        control[:, cw.X_HFN, 0] = hfn
+        control[:, cw.X_BFN_LOW, 0] = bfn & 0xFF
+        control[:, cw.X_BFN_HIGH, 0] = (bfn % BFN_MODULUS) >> 8
+        control[:, cw.X_VERSION, 0] = settings.version
+        control[:, cw.X_RATE, 0] = settings.hdlc_rate_code
+        control[:, cw.X_ALARMS, 0] = settings.alarms
+        control[:, cw.X_POINTER, 0] = settings.pointer_p
+        flat = control.reshape(n, -1)
+        for places, stream in (
+            (cw.hdlc_places(name, settings.hdlc_rate_code), self.hdlc),
+            (cw.ethernet_places(name, settings.pointer_p), self.ethernet),
+        ):
+            if len(places):
+                octets = np.frombuffer(stream.take(n * len(places)), np.uint8)
+                flat[:, places.flat] = octets.reshape(n, -1)
+        if vendor is not None:
+            flat[:, cw.vendor_places(name, settings.pointer_p).flat] = vendor
+        frame[:, :, 0, :] = control
+        self.hyperframes += n
+        self._position += n
+        return frame
