@@ -105,8 +105,6 @@ class CharacterReader(Protocol):
     def realign(self, characters_unused: int) -> None: ...
     @property
     def start_bit(self) -> int | None: ...
-    @property
-    def skipped_octets(self) -> int: ...
     def rest_octets(self) -> int: ...
 
 
@@ -114,7 +112,6 @@ class _OctetReader:
     """Octets as they are; nothing is known about K and code errors."""
 
     start_bit: int | None = None
-    skipped_octets = 0
 
     def __init__(self) -> None:
         self._data: U8 = np.zeros(0, np.uint8)
@@ -184,18 +181,12 @@ class _BitReader:
         self._aligned = False
         self._decoder = SymbolDecoder()
         self._first: int | None = None
-        self._skipped_bits = 0
         self._hunting_from = 0
 
     @property
     def start_bit(self) -> int | None:
         """Where in the whole stream the last alignment was found."""
         return self._first
-
-    @property
-    def skipped_octets(self) -> int:
-        """Whole characters' time passed over before the first alignment."""
-        return self._skipped_bits // 10
 
     def feed(self, data: U8, held_characters: int) -> None:
         # What was read but is still held may have to be read again in another alignment.
@@ -219,8 +210,6 @@ class _BitReader:
         paired = hits[np.isin(hits + self._bits_apart, hits, assume_unique=True)]
         if len(paired):
             where = int(paired[0])
-            if self._first is None:
-                self._skipped_bits = where
             self._aligned = True
             self._next = self._first = where
             self._decoder = SymbolDecoder()

@@ -408,7 +408,7 @@ class SentEthernetFrame:
 
 class EthernetEncoder:
     """Frames in, control octets of the fast C&M channel out, with at least `min_idle_groups` before each,
-    and never fewer than two before the first.
+    and never fewer than two before the first and after one that lacks a delimiter.
 
     The default of 24 idle groups is the interpacket gap of 96 bit times without counting T R in it
     (802.3 clause 4.4.2). Bit order and frame limits as in EthernetDecoder.
@@ -434,6 +434,7 @@ class EthernetEncoder:
         self._taken = 0
         self._idle_taken = 0
         self._sequence = 0
+        self._must_prove_idle = True
         self._waiting: deque[tuple[int, SentEthernetFrame]] = deque()
 
     @property
@@ -452,9 +453,8 @@ class EthernetEncoder:
         fcs = (zlib.crc32(data) ^ damage.fcs_xor).to_bytes(FCS_OCTETS, "little")
         groups = _groups_of(data + fcs, damage)
         bits = group_bits(groups)
-        gap = self._idle_bits
+        gap = max(self._idle_bits, _IDLE_ONES) if self._must_prove_idle else self._idle_bits
         if not self._queued:
-            gap = gap if self._sequence else max(gap, _IDLE_ONES)
             gap = max(gap - self._idle_taken, -self._idle_taken % 5)
         start = self._taken + self._queued + gap
         closing = int(bits.argmin()) + 8 if damage.omits_ssd else len(bits) + 5 * damage.omits_esd
@@ -465,6 +465,7 @@ class EthernetEncoder:
         self._queued += gap + len(bits)
         self._idle_taken = 0
         self._sequence += 1
+        self._must_prove_idle = damage.omits_ssd or damage.omits_esd
         return sent.sequence
 
     def take(self, n_octets: int) -> bytes:

@@ -86,7 +86,9 @@ class LinkDecoder:
         self.acquired_at_hyperframe: int | None = None
         self.alignment_slip_bits: int | None = None
         self._slip: int | None = None
+        self._lost_at = 0
         self.losses = 0
+        self.hyperframes_missed = 0
         self.trailing_octets = 0
         self.now = 0
         self._on_block = on_block
@@ -127,8 +129,7 @@ class LinkDecoder:
         self._count_errors(where, len(self._buffer), events, None)
         self.trailing_octets = rest + self._reader.rest_octets()
         if self.acquired_at_hyperframe is None:
-            before = self._taken + self._reader.skipped_octets
-            self.trailing_octets = before + len(self._buffer) + self._reader.rest_octets()
+            self.trailing_octets = self._taken + len(self._buffer) + self._reader.rest_octets()
         return events
 
     # --- hunting ------------------------------------------------------------------------------------------
@@ -149,6 +150,7 @@ class LinkDecoder:
         elif self._slip != bit % 10:
             self.counters["realignments"] += 1
         self._slip = bit % 10
+        self._taken = bit // 10
         events.append(AlignmentChanged(self._number(), bit, bit % 10))
 
     def _number(self) -> int | None:
@@ -260,9 +262,11 @@ class LinkDecoder:
 
     def _lock(self, start: int, sync_bytes: int, events: list[Event]) -> None:
         """Sync from `start` on; the states passed on the way are told with their hyperframes."""
-        if self.acquired_at_hyperframe is None:
-            skipped = self._taken + start + self._reader.skipped_octets
-            self.acquired_at_hyperframe = skipped // self.option.hyperframe_octets
+        elapsed = self._taken + start
+        if self.acquired_at_hyperframe is not None:
+            self.hyperframes_missed += round((elapsed - self._lost_at) / self.option.hyperframe_octets)
+        else:
+            self.acquired_at_hyperframe = elapsed // self.option.hyperframe_octets
         for i in range(sync_bytes):
             old = self.machine.state
             events.append(SyncStateChanged(self.hyperframes + i, old.value, self.machine.step(True).value))
@@ -376,6 +380,7 @@ class LinkDecoder:
         events.append(AlarmRaised(number, Alarm.LOF, Origin.LOCAL))
         events += self.planes.lost(self.hyperframes)
         self._locked = False
+        self._lost_at = self._taken + at
         self._window = at
         self._cursor = at if lost_signal else at + 1
         self._drop_to_window()

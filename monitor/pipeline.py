@@ -1,0 +1,97 @@
+"""Source to decoder to counters: one step at a time for tests, in a thread for screens.
+
+The pipeline owns the lock between the decoding thread and whoever looks at it. It knows no screen.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator, Mapping
+from typing import Protocol, runtime_checkable
+
+from decoders.characters import LineForm
+from decoders.link import HyperframeBlock, LinkDecoder, LinkSettings
+
+from .counters import InjectedFault, LinkWatch, LogEntry, Snapshot
+from .sources import Chunk, Source
+
+__all__ = ["FaultySource", "Pipeline"]
+
+
+@runtime_checkable
+class FaultySource(Protocol):
+    """A source that can damage what it sends."""
+
+    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
+        """Schedule a fault `plane.what[@hyperframe][:key=value,...]`; (hyperframe, full text, expected counters)."""
+        ...
+
+
+class Pipeline:
+    """One source, one decoder, one watch."""
+
+    def __init__(self, source: Source, settings: LinkSettings | None = None, *, history: int = 5000) -> None:
+        if settings is None:
+            settings = LinkSettings(option=source.option, form=LineForm(source.form))
+        self.source = source
+        self.decoder = LinkDecoder(settings, on_block=self._on_block)
+        self.watch = LinkWatch(self.decoder, history)
+        self.ended = False
+        self.failure: Exception | None = None
+        self._chunks: Iterator[Chunk] = source.chunks()
+        self._lock = threading.Lock()
+        self._injected: list[InjectedFault] = []
+
+    def _on_block(self, block: HyperframeBlock) -> None:
+        self.watch.on_block(block)
+
+    def step(self) -> bool:
+        """Read and decode one chunk; False when the stream has ended."""
+        chunk = next(self._chunks, None)
+        with self._lock:
+            if chunk is None:
+                if not self.ended:
+                    self.watch.take(self.decoder.finish())
+                    self.ended = True
+                return False
+            self.watch.take(self.decoder.receive(chunk.data, chunk.time_ns))
+        return True
+
+    def run(self, stop: threading.Event) -> None:
+        """Step until the stream ends or `stop` is set; what goes wrong is kept in `failure`."""
+        try:
+            while not stop.is_set() and self.step():
+                pass
+        except Exception as failure:  # shown by whoever started the thread
+            self.failure = failure
+        finally:
+            self.source.close()
+
+    def inject(self, text: str) -> InjectedFault:
+        """Ask the source for a fault; SettingsError or InputError where it cannot be."""
+        if not isinstance(self.source, FaultySource):
+            raise TypeError("this source cannot inject faults")
+        with self._lock:
+            hyperframe, full, expected = self.source.inject(text)
+            fault = InjectedFault(
+                len(self._injected), full, hyperframe, expected, dict(self.decoder.counters)
+            )
+            self._injected.append(fault)
+        return fault
+
+    @property
+    def can_inject(self) -> bool:
+        return isinstance(self.source, FaultySource)
+
+    def snapshot(self) -> Snapshot:
+        with self._lock:
+            return self.watch.snapshot(
+                self.source.description,
+                injected=tuple(self._injected[-20:]),
+                ended=self.ended,
+                warnings=tuple(self.source.warnings),
+            )
+
+    def entries_since(self, number: int) -> list[LogEntry]:
+        with self._lock:
+            return self.watch.entries_since(number)
