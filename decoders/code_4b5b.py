@@ -61,6 +61,8 @@ _ROWS_AT_ONCE = 64
 _GROUPS_OF_WINDOW = 8
 _WINDOW_SHIFTS = np.arange(0, 40, 10, dtype=np.uint64)
 _TEN_BITS = np.uint64(0x3FF)
+_STARTS = np.uint64((1 << 48) - 1)
+"""Where a run of ten must begin in a window of 64 bits, six octets from the next."""
 
 
 def _reversed5(group: int) -> int:
@@ -145,26 +147,22 @@ def find_zero(stream: U8, bit: int) -> int:
     return 8 * at + (~head & head + 1).bit_length() - 1
 
 
-def find_ones(stream: bytes, bit: int, end: int) -> int:
-    """Position of the first of ten 1 bits in a row at or after `bit`, all before octet `end`, or -1.
+def find_ones(stream: bytes, at: int, end: int) -> int:
+    """Bit position of the first of ten 1 bits in a row in the octets `at` to `end`, or -1.
 
     `stream` must have PAD_OCTETS octets of zeros from `end` on.
     """
-    at = bit >> 3
-    mask = -1 << (bit & 7)
     size = 32
     while at < end:
         count = min(size, -(-(end - at) // 6))
         one = np.ndarray((count,), dtype="<u8", buffer=stream, offset=at, strides=(6,))
         two = one & one >> np.uint64(1)
         four = two & two >> np.uint64(2)
-        ten = four & four >> np.uint64(4) & two >> np.uint64(8) & np.uint64((1 << 48) - 1)
-        ten[0] &= np.uint64(mask & (1 << 48) - 1)
+        ten = four & four >> np.uint64(4) & two >> np.uint64(8) & _STARTS
         step = int((ten != 0).argmax())
         if found := int(ten[step]):
             return 8 * (at + 6 * step) + (found & -found).bit_length() - 1
         at += 6 * count
-        mask = -1
         size = min(8 * size, 1 << 14)
     return -1
 

@@ -202,7 +202,8 @@ class EthernetDecoder:
         self._frames.append(EthernetFrame(status, data, fcs, end_octet))
 
     def _find_idle(self) -> bool:
-        at = find_ones(self._stream, self._bit, self._end)
+        """To the end of the ten ones that are idle; no run spans the 0 at, or just before, this bit."""
+        at = find_ones(self._stream, self._bit >> 3, self._end)
         if at < 0:
             start = self._bit
             self._bit = 8 * self._end
