@@ -1,1 +1,56 @@
+"""Where line data come from: one small protocol, the same for a file, a pipe, a board and a replay.
 
+A source yields chunks of one line form and knows which form and which line rate option they are. It decodes
+nothing: no sync, no counters.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Chunk", "Source"]
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """A piece of the stream, in the native bytes of the source's form.
+
+    `data` of `flagged` and `symbols` always holds whole 16-bit little-endian words. A view (memoryview,
+    array) is good until the chunk after the next one is asked for: copy what is kept longer.
+    `time_ns` is the time of the first octet on the source's clock, `offset` its byte offset in the file.
+    """
+
+    data: bytes | memoryview | NDArray[np.uint8]
+    time_ns: int
+    offset: int
+
+
+class Source(Protocol):
+    """Anything the pipeline can read.
+
+    `form` is octets, flagged, symbols or bits; `option` a name of decoders.linerates.OPTIONS.
+    `warnings` holds one line for each thing that was put right or left out; it grows while chunks are read.
+    """
+
+    @property
+    def description(self) -> str: ...
+
+    @property
+    def form(self) -> str: ...
+
+    @property
+    def option(self) -> str: ...
+
+    @property
+    def warnings(self) -> list[str]: ...
+
+    def chunks(self) -> Iterator[Chunk]:
+        """The stream from here to its end; InputError where it cannot be read on."""
+        ...
+
+    def close(self) -> None: ...

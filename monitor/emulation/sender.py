@@ -1,0 +1,328 @@
+"""An emulated sender: traffic on every plane, faults where they are asked for, hyperframes out.
+
+Seeded, so that the same settings give the same stream to the bit. `EmulatedSender.batch` makes a number of
+hyperframes; `LineWriter` turns them into one of the raw forms. Neither reads a clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoders.characters import LineForm
+from decoders.code_8b10b import SymbolDecoder, SymbolEncoder, pack_symbols
+from decoders.ethernet import SentEthernetFrame
+from decoders.events import FrameStatus, Plane
+from decoders.hdlc import SentHdlcFrame
+from decoders.iq import AxcContainer, IqMap
+from decoders.linerates import BASIC_FRAMES_PER_HYPERFRAME, CHIP_RATE_HZ, LineRateOption
+from decoders.link import LinkEncoder, SenderSettings
+
+from ..errors import InputError
+from ..faults.catalogue import Context, Fault, Layer
+from ..faults.injector import (
+    check_fault,
+    damage_octets,
+    damage_symbols,
+    disparity_position,
+    ethernet_damage,
+    hdlc_damage,
+    slip_bits,
+)
+from ..forms import flagged_words
+from .traffic import RE_1, REC_A, EthernetTraffic, HdlcTraffic, IqTraffic, Tone, VendorPattern
+
+__all__ = ["EmulatedSender", "LineWriter", "PlacedFault", "SentBatch", "SentFrame"]
+
+U8 = NDArray[np.uint8]
+U16 = NDArray[np.uint16]
+I64 = NDArray[np.int64]
+
+IQ_WIDTH = 15
+IQ_SAMPLE_RATE_HZ = 4 * CHIP_RATE_HZ
+"""The demo's containers: M = 15, 15.36 Msps (four samples a basic frame)."""
+
+
+@dataclass(frozen=True, slots=True)
+class SentFrame:
+    """A C&M frame that has left: the hyperframe its closing delimiter lies in, and what it must decode to."""
+
+    plane: Plane
+    hyperframe: int
+    sequence: int
+    status: FrameStatus
+    data: bytes
+    fcs: bytes
+
+
+@dataclass(slots=True)
+class PlacedFault:
+    """A fault as put in: `offset_octets` from the start of the stream, `expected` counters.
+
+    A fault of a C&M channel takes its frame's number in `sequence`; until the frame has left, nothing moves.
+    """
+
+    fault: Fault
+    hyperframe: int
+    offset_octets: int | None
+    expected: Mapping[str, int]
+    sequence: int | None = None
+    sent: bool = True
+
+
+@dataclass(slots=True)
+class SentBatch:
+    """Hyperframes `first`.. as octets, uint8 (n, 256, 16, T/8), with what the line coder must do to them.
+
+    `k_positions` in the flat octets; `inversions` where the sender's disparity turns over; `symbol_faults` and
+    `slips` by hyperframe of the batch.
+    """
+
+    first: int
+    octets: U8
+    k_positions: I64
+    inversions: I64
+    symbol_faults: list[tuple[int, Fault]] = field(default_factory=list)
+    slips: list[tuple[int, Fault]] = field(default_factory=list)
+
+
+class EmulatedSender:
+    """One direction of an emulated link; see SenderSettings for what it announces.
+
+    `load` is the share of each C&M channel that is filled with frames, 0 to 1. `following` in batch() tells
+    the faults how much stream comes after them.
+    """
+
+    def __init__(
+        self, settings: SenderSettings, seed: int = 1, *, load: float = 1.0, uplink: bool = False
+    ) -> None:
+        self.encoder = LinkEncoder(settings)
+        self.settings = settings
+        self.option = self.encoder.option
+        self.load = load
+        sender, peers = (RE_1, (REC_A,)) if uplink else (REC_A, (RE_1,))
+        self._hdlc = HdlcTraffic(seed, sender=sender, peers=peers)
+        self._ethernet = EthernetTraffic(seed + 1, sender=sender, peers=peers)
+        self._vendor = VendorPattern(constants=b"\0")
+        self._vendor_offset = settings.hfn
+        self._iq = _IqPlane(self.option, seed)
+        self._waiting: list[Fault] = []
+        self._lasting: list[tuple[int, Fault]] = []
+        self.placed: list[PlacedFault] = []
+        self.sent: list[SentFrame] = []
+        self.next_hyperframe = 0
+
+    def schedule(self, fault: Fault) -> None:
+        """Put a fault in at its hyperframe, or at the next one; InputError where it has no place here."""
+        check_fault(fault, self.option, self.settings.pointer_p, self.settings.hdlc_rate_code)
+        self._waiting.append(fault)
+        self._waiting.sort(key=lambda f: -1 if f.hyperframe is None else f.hyperframe)
+
+    def batch(self, n: int, following: int | None = None) -> list[SentBatch]:
+        """The next n hyperframes, cut where a fault of a C&M channel begins."""
+        batches: list[SentBatch] = []
+        end = self.next_hyperframe + n
+        while self.next_hyperframe < end:
+            start = self.next_hyperframe
+            due = [f for f in self._waiting if f.hyperframe is None or f.hyperframe < end]
+            later = [f.hyperframe for f in due if f.hyperframe is not None and f.hyperframe > start]
+            now = [f for f in due if f.hyperframe is None or f.hyperframe <= start]
+            stop = min([end, *later])
+            left = None if following is None else following + end - stop
+            batches.append(self._piece(stop - start, now, left))
+            self._waiting = [f for f in self._waiting if f not in now]
+        return batches
+
+    def _piece(self, n: int, faults: Sequence[Fault], following: int | None) -> SentBatch:
+        first = self.next_hyperframe
+        context = Context(self.option, None if following is None else following + n - 1)
+        base = first * self.option.hyperframe_octets
+        placed = [PlacedFault(f, first, None, f.expected(context)) for f in faults]
+        self.placed += placed
+        for place in placed:
+            if place.fault.kind.layer is Layer.CHANNEL:
+                self._queue_damaged(place)
+        self._feed(n)
+        encoder = self.encoder
+        vendor = self._vendor.octets(first + self._vendor_offset, n, encoder.vendor_octets)
+        octets = encoder.encode(n, vendor=vendor, iq=self._iq.octets(first, n))
+        self._collect()
+        k = np.arange(n, dtype=np.int64) * self.option.hyperframe_octets
+        batch = SentBatch(first, octets, k, np.zeros(0, np.int64))
+        without_k: set[int] = set()
+        inversions: list[int] = []
+        for place in placed:
+            fault = place.fault
+            if fault.kind.layer is Layer.OCTETS:
+                self._lasting.append((first, fault))
+            elif fault.kind.name == "line.disparity":
+                place.offset_octets = disparity_position(fault, self.option)
+                inversions.append(place.offset_octets)
+                place.offset_octets += base
+            elif fault.kind.layer is Layer.SYMBOLS:
+                batch.symbol_faults.append((0, fault))
+                place.offset_octets = base + disparity_position(fault, self.option)
+            elif fault.kind.layer is Layer.BITS:
+                batch.slips.append((0, fault))
+                place.offset_octets = base + fault.values["x"] * self.option.basic_frame_octets
+        lasting: list[tuple[int, Fault]] = []
+        for start, fault in self._lasting:
+            reached = True
+            for i in range(n):
+                done = damage_octets(fault, octets[i], first + i - start)
+                if done is None:
+                    reached = False
+                    break
+                if done[1]:
+                    without_k.add(i)
+                if first + i == start:
+                    place = next(p for p in placed if p.fault is fault)
+                    place.offset_octets = base + done[0]
+            if reached:
+                lasting.append((start, fault))
+        self._lasting = lasting
+        if without_k:
+            batch.k_positions = k[[i for i in range(n) if i not in without_k]]
+        batch.inversions = np.array(sorted(inversions), np.int64)
+        self.next_hyperframe += n
+        return batch
+
+    def _queue_damaged(self, place: PlacedFault) -> None:
+        place.sent = False
+        if place.fault.kind.plane == "hdlc":
+            damage = hdlc_damage(place.fault)
+            data = next(f for f in self._hdlc if len(f) > place.fault.values.get("after", 0) + 2)
+            place.sequence = self.encoder.hdlc.send(data, damage=damage)
+        else:
+            place.sequence = self.encoder.ethernet.send(next(self._ethernet), ethernet_damage(place.fault))
+
+    def _feed(self, n: int) -> None:
+        encoder = self.encoder
+        if encoder.hdlc_octets:
+            wanted = n * encoder.hdlc_octets * self.load
+            while encoder.hdlc.pending_octets < wanted:
+                encoder.hdlc.send(next(self._hdlc))
+        if encoder.ethernet_octets:
+            wanted = n * encoder.ethernet_octets * self.load
+            while encoder.ethernet.pending_octets < wanted:
+                encoder.ethernet.send(next(self._ethernet))
+
+    def _collect(self) -> None:
+        """Take over what has left the C&M queues."""
+        done = [(Plane.HDLC, f, self.encoder.hdlc_octets) for f in self.encoder.hdlc.sent()]
+        fast: list[tuple[Plane, SentHdlcFrame | SentEthernetFrame, int]] = [
+            (Plane.ETHERNET, f, self.encoder.ethernet_octets) for f in self.encoder.ethernet.sent()
+        ]
+        for plane, frame, octets in [*done, *fast]:
+            at = frame.end_octet // octets
+            self.sent.append(SentFrame(plane, at, frame.sequence, frame.status, frame.data, frame.fcs))
+            for place in self.placed:
+                if place.sequence == frame.sequence and place.fault.kind.plane == plane.value:
+                    place.sent = True
+
+
+class _IqPlane:
+    """Tones in as many packed containers as fit, four at most."""
+
+    def __init__(self, option: LineRateOption, seed: int) -> None:
+        one = AxcContainer("AxC0", IQ_WIDTH, IQ_SAMPLE_RATE_HZ)
+        count = min(IqMap.capacity(option, one), 4)
+        self._names = [f"AxC{i}" for i in range(count)]
+        self.map = IqMap.packed(option, [replace(one, name=name) for name in self._names])
+        # Each carrier has a frequency of its own.
+        self._tones = [
+            IqTraffic(Tone(100_000.0 * (2 * i + 1 + seed % 3), -12.0, float(IQ_SAMPLE_RATE_HZ)), IQ_WIDTH)
+            for i in range(count)
+        ]
+
+    def octets(self, first_hyperframe: int, n: int) -> U8:
+        per_frame = IQ_SAMPLE_RATE_HZ // CHIP_RATE_HZ * BASIC_FRAMES_PER_HYPERFRAME
+        start, count = first_hyperframe * per_frame, n * per_frame
+        samples = {
+            name: tone.samples(start, count).astype(np.int16)
+            for name, tone in zip(self._names, self._tones, strict=True)
+        }
+        return self.map.pack(samples)
+
+
+class LineWriter:
+    """Batches to the native octets of a raw form, line faults included; carries the line code's state.
+
+    `lead_bits` bits come before the first symbol of the bit form: the word alignment offset. With `keep_symbols`
+    the symbols sent stay at hand, for whoever works out what follows from the faults.
+    """
+
+    def __init__(
+        self, form: LineForm, option: LineRateOption, *, lead_bits: int = 0, keep_symbols: bool = False
+    ) -> None:
+        self.form = form
+        self.option = option
+        self.kept_symbols: list[U16] = []
+        self.slips: list[tuple[int, int, int]] = []
+        self._keep = keep_symbols
+        self._encoder = SymbolEncoder()
+        self._decoder = SymbolDecoder()
+        self._bits: U8 = np.zeros(lead_bits, np.uint8)
+
+    def symbols(self, batch: SentBatch) -> U16:
+        """Symbols of a batch after the faults of the symbol layer."""
+        size = self.option.hyperframe_octets
+        symbols = self._encoder.encode(batch.octets.reshape(-1), batch.k_positions, batch.inversions)
+        for index, fault in batch.symbol_faults:
+            damage_symbols(fault, symbols[index * size : (index + 1) * size], self.option)
+        if self._keep:
+            self.kept_symbols.append(symbols)
+        return symbols
+
+    def write(self, batches: Iterable[SentBatch]) -> bytes:
+        """The octets of the form for these batches; a last part octet of bits is held back."""
+        return b"".join(self._one(batch) for batch in batches)
+
+    def _one(self, batch: SentBatch) -> bytes:
+        if batch.slips and self.form is not LineForm.BITS:
+            raise InputError("fault line.slip needs a form with line bits", hint="choose --form bits")
+        symbols = self.symbols(batch)
+        if self.form is LineForm.SYMBOLS:
+            return symbols.astype("<u2").tobytes()
+        if self.form is LineForm.BITS:
+            return self._pack(symbols, batch)
+        coded = self._decoder.decode(symbols)
+        if self.form is LineForm.OCTETS:
+            return coded.octets.tobytes()
+        return (
+            flagged_words(coded.octets, coded.k_positions, coded.violations, coded.disparity_errors)
+            .astype("<u2")
+            .tobytes()
+        )
+
+    def _pack(self, symbols: U16, batch: SentBatch) -> bytes:
+        if batch.slips:
+            ahead = len(self._bits)
+            count = 10 * len(symbols)
+            bits = np.unpackbits(pack_symbols(symbols), bitorder="little", count=count)
+            bits = np.concatenate((self._bits, bits))
+            moved = 0
+            for index, fault in batch.slips:
+                start = ahead + moved + index * self.option.hyperframe_line_bits
+                bits = slip_bits(fault, bits, start, self.option)
+                moved += fault.values["bits"]
+                self.slips.append((batch.first + index, fault.values["x"], fault.values["bits"]))
+            whole = len(bits) & ~7
+            self._bits = bits[whole:]
+            return np.packbits(bits[:whole], bitorder="little").tobytes()
+        packed = pack_symbols(symbols, len(self._bits))
+        total = len(self._bits) + 10 * len(symbols)
+        if len(self._bits):
+            head = np.packbits(self._bits, bitorder="little")
+            packed[: len(head)] |= head
+        whole, rest = divmod(total, 8)
+        self._bits = np.unpackbits(packed[whole:], bitorder="little", count=rest) if rest else packed[:0]
+        return packed[:whole].tobytes()
+
+    def finish(self) -> bytes:
+        """What is held back of the last octet, filled up with zeros."""
+        bits, self._bits = self._bits, self._bits[:0]
+        return np.packbits(bits, bitorder="little").tobytes()
