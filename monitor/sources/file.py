@@ -338,6 +338,6 @@ def _decide(stream: _Stream, form: Form | None, option: str | None, hint: Form |
             if last:
                 raise
         else:
-            if last:
+            if decision.certain or last:
                 return decision
         size *= 2
