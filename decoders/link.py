@@ -445,6 +445,7 @@ class LinkEncoder:
             raise SettingsError(f"BFN {settings.bfn} / HFN {settings.hfn}: 0 to 4095 and 0 to 149")
         self.hdlc = HdlcEncoder(lsb_first=settings.planes.hdlc_lsb_first)
         self.ethernet = EthernetEncoder(lsb_first=settings.planes.ethernet_lsb_first)
+        self.alarms = settings.alarms
         self.hyperframes = 0
         self._position = settings.bfn * HYPERFRAMES_PER_FRAME + settings.hfn
 
@@ -489,7 +490,7 @@ class LinkEncoder:
         control[:, cw.X_BFN_HIGH, 0] = (bfn % BFN_MODULUS) >> 8
         control[:, cw.X_VERSION, 0] = settings.version
         control[:, cw.X_RATE, 0] = settings.hdlc_rate_code
-        control[:, cw.X_ALARMS, 0] = settings.alarms
+        control[:, cw.X_ALARMS, 0] = self.alarms
         control[:, cw.X_POINTER, 0] = settings.pointer_p
         flat = control.reshape(n, -1)
         for places, stream in (

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -417,7 +418,7 @@ class HyperframePlanes:
         where = places.triples[column]
         before, after = old[row, column], now[row, column]
         starts = np.concatenate(([0], np.flatnonzero(row[1:] != row[:-1]) + 1, [len(row)])).tolist()
-        for a, b in zip(starts[:-1], starts[1:], strict=True):
+        for a, b in pairwise(starts):
             yield OctetsChanged(
                 first + int(row[a]), plane, where[a:b].tobytes(), before[a:b].tobytes(), after[a:b].tobytes()
             )

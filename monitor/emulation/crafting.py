@@ -1,14 +1,15 @@
 """Makes a capture: traffic, faults, the octets of a form, and the truth about all of it.
 
 The truth comes from what was put in: the frames that left, the octets that were set, the counters that each
-fault declares. Only where a fault's consequence hangs on the traffic around it (a flipped line bit, a slip, lost
-sync) the slow reference receiver works it out; it shares no code with the decoders.
+fault declares. Only where a fault's consequence hangs on the traffic around it (a flipped line bit, a slip,
+lost sync) the slow reference receiver works it out; it shares no code with the decoders.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,7 @@ __all__ = ["Crafted", "craft"]
 U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
 BATCH_HYPERFRAMES = 50
+SLIP_DISTANCE = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,15 +57,16 @@ def craft(
     lead_bits: int = 0,
     after_batch: Callable[[int], object] = lambda _: None,
 ) -> Crafted:
-    """Write a stream of `form` through `write`, batch by batch; InputError where a fault has no place in it."""
+    """Write a stream of `form` through `write`, batch by batch; InputError where a fault has no place."""
     option = option_named(settings.option)
     sender = EmulatedSender(settings, seed, load=load)
     for fault in faults:
         if fault.hyperframe is not None and fault.hyperframe >= hyperframes:
             raise InputError(
-                f"fault {fault.kind.name}@{fault.hyperframe}: the capture has hyperframes 0 to {hyperframes - 1}"
+                f"fault {fault.kind.name}@{fault.hyperframe}: the capture ends with {hyperframes - 1}"
             )
         sender.schedule(fault)
+    _check_slips(faults)
     computed = any(fault.needs_receiver for fault in faults)
     writer = LineWriter(form, option, lead_bits=lead_bits, keep_symbols=computed)
     audit = _Audit(option, settings.pointer_p)
@@ -87,6 +90,17 @@ def craft(
     return Crafted(
         hyperframes, written, _truth(sender, settings, audit, hyperframes, reference, writer, form)
     )
+
+
+def _check_slips(faults: Sequence[Fault]) -> None:
+    """Slips need time between them for the receiver to find sync again, or nobody can say what it sees."""
+    at = sorted(f.hyperframe or 0 for f in faults if f.kind.name == "line.slip")
+    for one, next_one in pairwise(at):
+        if next_one - one < SLIP_DISTANCE:
+            raise InputError(
+                f"fault line.slip@{next_one}: the slip before is at {one}",
+                hint=f"leave at least {SLIP_DISTANCE} hyperframes between slips",
+            )
 
 
 class _Audit:

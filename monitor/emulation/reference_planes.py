@@ -170,6 +170,7 @@ _NIBBLES = {
     )
 }
 _IDLE, _J, _K, _T, _R = "11111", "11000", "10001", "01101", "00111"
+_FIVE, _SFD = "01011", "11011"
 _IDLE_RUN = 10
 _MAX_PREAMBLE = 32
 
@@ -181,23 +182,19 @@ class _Line(Enum):
     FRAME = auto()
 
 
-class _Part(Enum):
-    PREAMBLE = auto()
-    DATA = auto()
-    SKIP = auto()  # no start frame delimiter came: the rest of the frame is only looked through
-
-
 class EthernetReceiver:
     """Bit-serial receiver of a fast C&M channel.
 
-    Hunts ten ones (two idle groups), then the first zero, two bits before which J begins. Anything but J K
-    there is a delimiter error. In a frame an invalid group or H is a code error; R without T, T without R,
-    J or K, a missing start frame delimiter, an idle group before T R and an odd count of nibbles are
-    delimiter errors. A bad frame is looked through until T R or an idle group, and counts once.
+    Hunts ten ones (two idle groups), then the first zero after five ones, two bits before which J begins.
+    Anything but J K in those ten bits is a delimiter error. In a frame an invalid group or H is a code error;
+    J, K, R or idle on its own, T without R, a missing start frame delimiter and an odd count of nibbles are
+    delimiter errors. A frame ends at T R, at two idle groups, or at one idle group before J K; a bad one
+    counts once, there.
     """
 
-    def __init__(self, lsb_first: bool = True) -> None:
+    def __init__(self, lsb_first: bool = True, max_octets: int = 1518) -> None:
         self._octet_bits = _octet_bits(lsb_first)
+        self._kept = 2 * max_octets + 8
         self._octets = 0
         self._line = _Line.HUNT
         self._ones = 0
@@ -214,10 +211,8 @@ class EthernetReceiver:
         return cut
 
     def _start_frame(self) -> None:
-        self._part = _Part.PREAMBLE
-        self._fives = 0
-        self._nibbles: list[int] = []
-        self._code_error = self._delimiter_error = self._after_t = False
+        self._groups: list[str] = []
+        self._ends: list[int] = []
 
     def receive(self, octets: Iterable[int]) -> list[Frame]:
         frames = []
@@ -225,85 +220,74 @@ class EthernetReceiver:
             for bit in self._octet_bits[octet]:
                 ended = self._bit(bit)
                 if ended is not None:
-                    status, data, fcs = ended
-                    frames.append(Frame(status, data, fcs, self._octets))
+                    frames.append(ended)
             self._octets += 1
         return frames
 
-    def _bit(self, bit: int) -> tuple[FrameStatus, bytes, bytes] | None:
+    def _bit(self, bit: int) -> Frame | None:
         ones = self._ones
         self._ones = ones + 1 if bit else 0
         line = self._line
-        if line is _Line.FRAME:
-            self._group += "1" if bit else "0"
-            if len(self._group) < 5:
-                return None
-            group, self._group = self._group, ""
-            return self._frame_group(group)
-        if line is _Line.SSD:
-            self._group += "1" if bit else "0"
-            if not (_J + _K).startswith(self._group) and len(self._group) in (5, 10):
-                self._line = _Line.HUNT
-                return FrameStatus.DELIMITER, b"", b""
-            if len(self._group) == 10:
-                self._group = ""
-                self._line = _Line.FRAME
-                self._start_frame()
-            return None
         if line is _Line.HUNT:
             if self._ones >= _IDLE_RUN:
                 self._line = _Line.IDLE
             return None
-        if bit:
+        if line is _Line.IDLE:
+            if not bit:
+                self._line = _Line.SSD
+                self._group = "110" if ones >= 5 else "000"
             return None
-        if ones < 2:
+        self._group += "1" if bit else "0"
+        if line is _Line.SSD:
+            if len(self._group) < 10:
+                return None
+            group, self._group = self._group, ""
+            if group == _J + _K:
+                self._line = _Line.FRAME
+                self._start_frame()
+                return None
             self._line = _Line.HUNT
-            return FrameStatus.DELIMITER, b"", b""
-        self._line = _Line.SSD
-        self._group = "110"
+            return Frame(FrameStatus.DELIMITER, b"", b"", self._octets)
+        if len(self._group) < 5:
+            return None
+        self._groups.append(self._group)
+        self._ends.append(self._octets)
+        self._group = ""
+        return self._end_of_frame()
+
+    def _end_of_frame(self) -> Frame | None:
+        last = self._groups[-3:]
+        if last[-2:] == [_T, _R]:
+            self._line = _Line.IDLE
+            self._ones = 3  # those at the end of R
+            return self._judge(self._groups[:-2], False, self._ends[-1])
+        if last[-2:] == [_IDLE, _IDLE]:
+            self._line = _Line.IDLE
+            self._ones = _IDLE_RUN
+            return self._judge(self._groups[:-2], True, self._ends[-2])
+        if last == [_IDLE, _J, _K]:
+            frame = self._judge(self._groups[:-3], True, self._ends[-3])
+            self._start_frame()
+            return frame
         return None
 
-    def _frame_group(self, group: str) -> tuple[FrameStatus, bytes, bytes] | None:
-        if self._after_t:
-            self._after_t = False
-            if group == _R:
-                self._line = _Line.IDLE
-                self._ones = 0  # those of R are no idle
-                return self._judge()
-            self._delimiter_error = True
-        if group == _IDLE:
-            self._line = _Line.HUNT
-            self._delimiter_error = True
-            return self._judge()
-        if group == _T:
-            self._after_t = True
-        elif group in _NIBBLES:
-            self._nibble(_NIBBLES[group])
-        elif group in (_J, _K, _R):
-            self._delimiter_error = True
-        else:
-            self._code_error = True
-        return None
-
-    def _nibble(self, nibble: int) -> None:
-        if self._part is _Part.DATA:
-            self._nibbles.append(nibble)
-        elif self._part is _Part.PREAMBLE:
-            if nibble == 0xD:
-                self._part = _Part.DATA
-            elif nibble == 0x5 and self._fives < _MAX_PREAMBLE:
-                self._fives += 1
-            else:
-                self._part = _Part.SKIP
-
-    def _judge(self) -> tuple[FrameStatus, bytes, bytes]:
-        nibbles = self._nibbles
+    def _judge(self, groups: list[str], by_idle: bool, end: int) -> Frame:
+        if by_idle:
+            while groups and groups[-1] in (_T, _R):
+                groups = groups[:-1]
+        fives = 0
+        while fives < len(groups) and fives < _MAX_PREAMBLE and groups[fives] == _FIVE:
+            fives += 1
+        started = fives < len(groups) and groups[fives] == _SFD
+        body = groups[fives + 1 :] if started else []
+        nibbles = [_NIBBLES.get(group, 0) for group in body]
         octets = bytes(nibbles[i] | nibbles[i + 1] << 4 for i in range(0, len(nibbles) - 1, 2))
-        if self._code_error:
-            return FrameStatus.CODE, octets, b""
-        if self._delimiter_error or self._part is not _Part.DATA or len(nibbles) % 2:
-            return FrameStatus.DELIMITER, octets, b""
-        if len(octets) < 64:
+        bad = [g for g in groups if g not in _NIBBLES]
+        if any(g not in (_IDLE, _J, _K, _T, _R) for g in bad):
+            status = FrameStatus.CODE
+        elif bad or by_idle or not started or len(body) % 2:
+            status = FrameStatus.DELIMITER
+        elif len(octets) < 64:
             status = FrameStatus.TOO_SHORT
         elif len(octets) > (1522 if octets[12:14] == b"\x81\x00" else 1518):
             status = FrameStatus.TOO_LONG
@@ -311,7 +295,11 @@ class EthernetReceiver:
             status = FrameStatus.FCS
         else:
             status = FrameStatus.GOOD
-        return status, octets[:-4], octets[-4:]
+        if len(octets) > self._kept:
+            return Frame(status, octets[: self._kept], b"", end)
+        if len(octets) < 4:
+            return Frame(status, octets, b"", end)
+        return Frame(status, octets[:-4], octets[-4:], end)
 
 
 def ethernet_frames(octets: Iterable[int], lsb_first: bool = True) -> list[Frame]:

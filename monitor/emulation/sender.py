@@ -77,8 +77,8 @@ class PlacedFault:
 class SentBatch:
     """Hyperframes `first`.. as octets, uint8 (n, 256, 16, T/8), with what the line coder must do to them.
 
-    `k_positions` in the flat octets; `inversions` where the sender's disparity turns over; `symbol_faults` and
-    `slips` by hyperframe of the batch.
+    `k_positions` in the flat octets; `inversions` where the sender's disparity turns over; `symbol_faults`
+    and `slips` by hyperframe of the batch.
     """
 
     first: int
@@ -251,8 +251,8 @@ class _IqPlane:
 class LineWriter:
     """Batches to the native octets of a raw form, line faults included; carries the line code's state.
 
-    `lead_bits` bits come before the first symbol of the bit form: the word alignment offset. With `keep_symbols`
-    the symbols sent stay at hand, for whoever works out what follows from the faults.
+    `lead_bits` bits come before the first symbol of the bit form: the word alignment offset. With
+    `keep_symbols` the symbols sent stay at hand, for whoever works out what follows from the faults.
     """
 
     def __init__(

@@ -1,4 +1,4 @@
-"""The faults there are: one declaration each, from which commands, screens, truth files and documents take theirs.
+"""The faults there are: one declaration each, from which commands, screens and truth files take theirs.
 
 A fault is written `plane.what@hyperframe:key=value,key=value`. Each names the layer at which it damages the
 stream, its parameters with units and ranges, and the counters that must move because of it.
@@ -66,8 +66,8 @@ Expectation = Callable[[Values, Context], dict[str, int]]
 class FaultKind:
     """Declaration of one fault.
 
-    `expected` gives the counters that must move and by how much; no other may, but for what `needs_receiver`
-    says: True where the consequence depends on the traffic around it, so that it is computed and not declared.
+    `expected` gives the counters that must move and by how much; no other may. `needs_receiver` says: True where
+    the consequence depends on the traffic around it, so that it is computed and not declared.
     """
 
     name: str

@@ -36,7 +36,7 @@ def check_fault(fault: Fault, option: LineRateOption, pointer_p: int, hdlc_rate_
     name, values = fault.kind.name, fault.values
     if "y" in values and values["y"] >= option.word_octets:
         raise InputError(
-            f"fault {name}: y={values['y']}, but a word of option {option.name} has {option.word_octets} octets"
+            f"fault {name}: y={values['y']}, but words of option {option.name} have {option.word_octets} octets"
         )
     if name == "vendor.value":
         triples = vendor_places(option.name, pointer_p).triples.tolist()
@@ -116,16 +116,21 @@ def damage_symbols(fault: Fault, symbols: U16, option: LineRateOption) -> int:
         return first
     step = option.basic_frame_octets
     where = (first + step * np.arange(values["count"])) % option.hyperframe_octets
-    symbols[where] = _illegal_like(symbols[where])
+    symbols[where] = [_illegal_at(symbols, int(position)) for position in where]
     return first
 
 
-def _illegal_like(symbols: U16) -> U16:
-    """For each symbol one that is in neither column and leaves the same running disparity behind."""
+def _illegal_at(symbols: U16, position: int) -> int:
+    """A symbol that is in neither column and leaves the running disparity as the right one would.
+
+    Every such symbol sets the disparity; where the right one keeps it, the last that set it decides.
+    """
     t = tables()
+    effects = t.effect[symbols[: position + 1]]
+    setting = np.flatnonzero(effects)
+    effect = effects[setting[-1]] if len(setting) else 1
     illegal = np.flatnonzero(~(t.legal[0] | t.legal[1]))
-    stand_in = {int(e): int(illegal[t.effect[illegal] == e][0]) for e in np.unique(t.effect)}
-    return np.array([stand_in[int(t.effect[s])] for s in symbols], np.uint16)
+    return int(illegal[np.argmax(t.effect[illegal] == effect)])
 
 
 def slip_bits(fault: Fault, bits: U8, first_bit: int, option: LineRateOption) -> U8:

@@ -1,0 +1,5 @@
+"""`python -m monitor` is `framefray`."""
+
+from .cli import run
+
+run()

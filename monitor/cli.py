@@ -1,0 +1,229 @@
+"""The command line: builds the parser, runs a command, turns failures into one line and an exit status.
+
+Imports nothing heavy: `framefray --help` must not load numpy, construct or textual. Each command's module is
+imported when it runs. Nothing imports this module.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import signal
+import sys
+from collections.abc import Sequence
+from typing import Any
+
+from . import __version__
+from .errors import MonitorError
+
+EXIT_OK, EXIT_FAIL, EXIT_BAD_INPUT, EXIT_INTERRUPTED = 0, 1, 2, 130
+
+_EPILOG = """\
+SOURCE is a capture file, - for standard input, emulated (one board, internal loopback) or emulated:pair
+(REC-A and RE-1). Exit status: 0 done or pass, 1 fail, 2 bad input or usage, 130 interrupted.
+
+  framefray demo                              watch an emulated link; no hardware needed
+  framefray craft test.bits --option 2 --hyperframes 300 --fault hdlc.fcs@40 --truth truth.json
+  framefray decode test.bits --json           what is in it, for programs
+  framefray watch test.bits                   the same on the screen
+"""
+_FORMS = ("octets", "flagged", "symbols", "bits", "hex")
+_OPTIONS = ("1", "2", "3", "4", "5", "6", "7", "7A", "8", "9", "10")
+
+
+def _formatter() -> Any:
+    """Help in colour where the terminal has it."""
+    if sys.stdout.isatty() and "NO_COLOR" not in os.environ:
+        from rich_argparse import RawDescriptionRichHelpFormatter
+
+        return RawDescriptionRichHelpFormatter
+    return argparse.RawDescriptionHelpFormatter
+
+
+def _whole(text: str) -> int:
+    value = int(text, 0)
+    if value < 0:
+        raise argparse.ArgumentTypeError(f"{text} is negative")
+    return value
+
+
+def _at_least_one(text: str) -> int:
+    value = _whole(text)
+    if value < 1:
+        raise argparse.ArgumentTypeError(f"{text} is less than 1")
+    return value
+
+
+def _share(text: str) -> float:
+    value = float(text)
+    if not 0.0 <= value <= 1.0:
+        raise argparse.ArgumentTypeError(f"{text} is outside 0 to 1")
+    return value
+
+
+def _source_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "source", metavar="SOURCE", help="file, - for standard input, emulated, emulated:pair"
+    )
+    parser.add_argument(
+        "--form", choices=_FORMS, help="raw form of the data; found from the data if left out"
+    )
+    parser.add_argument(
+        "--option", choices=_OPTIONS, help="line bit rate option; found from the data if left out"
+    )
+    parser.add_argument(
+        "--pointer", type=_whole, metavar="P", help="take p for the pointer, whatever the link says"
+    )
+    parser.add_argument("--hdlc-rate", type=_whole, metavar="CODE", help="take this HDLC rate code, likewise")
+    parser.add_argument(
+        "--hdlc-msb-first", action="store_true", help="first HDLC bit is bit 7 of a control octet"
+    )
+    parser.add_argument("--ethernet-msb-first", action="store_true", help="first 4B/5B bit is bit 7 likewise")
+
+
+def _screen_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--fps", type=float, help="paints a second (10; 4 over ssh)")
+    parser.add_argument("--headless", action="store_true", help="no screen: a text summary at the end")
+
+
+def _emulation_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--seed", type=_whole, default=1, help="seed of the emulated traffic (1)")
+    parser.add_argument(
+        "--pace",
+        type=float,
+        default=750.0,
+        metavar="N",
+        help="hyperframes a second; 0 = as fast as it goes (750)",
+    )
+    parser.add_argument("--hyperframes", type=_at_least_one, metavar="N", help="stop after so many")
+    parser.add_argument(
+        "--ber", type=float, default=0.0, metavar="RATIO", help="bit error ratio of the cable (0)"
+    )
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    formatter = _formatter()
+    parser = argparse.ArgumentParser(
+        prog="framefray",
+        description="Watch, break and prove the serial link between radio equipment control and radio equipment.",
+        epilog=_EPILOG,
+        formatter_class=formatter,
+    )
+    parser.add_argument("--version", action="version", version=f"framefray {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    def add(name: str, text: str) -> argparse.ArgumentParser:
+        return commands.add_parser(name, help=text, description=text, formatter_class=formatter)
+
+    demo = add("demo", "emulated two-board link with traffic on every plane, on the screen")
+    demo.add_argument("--option", choices=_OPTIONS, default="2", help="line bit rate option (2)")
+    _emulation_arguments(demo)
+    _screen_arguments(demo)
+
+    watch = add("watch", "the screen on a source")
+    _source_arguments(watch)
+    _emulation_arguments(watch)
+    _screen_arguments(watch)
+
+    decode = add("decode", "decode a source without a screen: a summary, or data for programs")
+    _source_arguments(decode)
+    shape = decode.add_mutually_exclusive_group()
+    shape.add_argument("--json", action="store_true", help="one JSON object")
+    shape.add_argument("--frames", action="store_true", help="JSON Lines: each recovered C&M frame")
+    shape.add_argument(
+        "--vendor", action="store_true", help="JSON Lines: each change of a vendor specific octet"
+    )
+    shape.add_argument("--events", action="store_true", help="JSON Lines: every event")
+    decode.add_argument("--strict", action="store_true", help="exit status 1 when an error counter moved")
+    _emulation_arguments(decode)
+
+    craft = add("craft", "make a capture with traffic and faults, and the truth about it")
+    craft.add_argument(
+        "out", metavar="OUT", help="file; its suffix gives the form (.octets .bits .ffcap …); - for stdout"
+    )
+    craft.add_argument(
+        "--form", choices=(*_FORMS, "ffcap"), help="raw form, where the suffix does not give it"
+    )
+    craft.add_argument("--option", choices=_OPTIONS, default="2", help="line bit rate option (2)")
+    craft.add_argument("--hyperframes", type=_at_least_one, default=300, metavar="N", help="how many (300)")
+    craft.add_argument("--seed", type=_whole, default=1, help="seed of the traffic (1)")
+    craft.add_argument(
+        "--pointer", type=_whole, default=40, metavar="P", help="pointer p: 0 or 20 to 63 (40)"
+    )
+    craft.add_argument(
+        "--hdlc-rate", type=_whole, metavar="CODE", help="HDLC rate code (highest of the option)"
+    )
+    craft.add_argument("--bfn", type=_whole, default=0, help="BFN of the first hyperframe (0)")
+    craft.add_argument("--hfn", type=_whole, default=0, help="HFN of the first hyperframe (0)")
+    craft.add_argument(
+        "--load", type=_share, default=1.0, help="share of the C&M channels that is used (1.0)"
+    )
+    craft.add_argument(
+        "--lead-bits", type=_whole, default=0, metavar="N", help="bits form: bits before the first symbol"
+    )
+    craft.add_argument(
+        "--fault", action="append", default=[], metavar="FAULT", help="plane.what@hyperframe:key=value,…"
+    )
+    craft.add_argument("--truth", metavar="FILE", help="write what was put in, as JSON")
+    craft.add_argument(
+        "--faults", action="store_true", help="list the faults and their parameters, and do nothing"
+    )
+
+    rates = add("rates", "the line rate table with the capacity of each plane")
+    rates.add_argument(
+        "--pointer", type=_whole, default=20, metavar="P", help="pointer p: 0 or 20 to 63 (20)"
+    )
+    rates.add_argument(
+        "--hdlc-rate", type=_whole, metavar="CODE", help="HDLC rate code (highest of each option)"
+    )
+    rates.add_argument("--json", action="store_true", help="one JSON object")
+
+    completion = add("completion", "print a completion script for a shell")
+    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="shell")
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; the exit status."""
+    parser = build_parser()
+    words = list(sys.argv[1:] if argv is None else argv)
+    if words[:1] == ["craft"] and "--faults" in words and len(words) == 2:
+        words.insert(1, "-")
+    arguments = parser.parse_args(words)
+    if arguments.command == "completion":
+        import shtab
+
+        print(shtab.complete(parser, arguments.shell))
+        return EXIT_OK
+    command = importlib.import_module(f".commands.{arguments.command}", __package__)
+    try:
+        status: int = command.run(arguments)
+        sys.stdout.flush()
+    except MonitorError as error:
+        print(f"framefray: {_inert(str(error))}", file=sys.stderr)
+        return EXIT_BAD_INPUT
+    except KeyboardInterrupt:
+        print("framefray: interrupted", file=sys.stderr)
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read the output has enough; the interpreter must not complain about it at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_OK
+    except OSError as error:
+        print(f"framefray: {_inert(str(error))}", file=sys.stderr)
+        return EXIT_BAD_INPUT
+    return status
+
+
+def _inert(text: str) -> str:
+    """Names of files may hold anything; only printable characters reach the terminal."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape", "replace").decode() for c in text)
+
+
+def run() -> None:
+    """Entry point of the console script."""
+    if hasattr(signal, "SIGTERM"):
+        signal.signal(signal.SIGTERM, lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+    sys.exit(main())

@@ -1,0 +1,83 @@
+"""`framefray decode`: a source without a screen."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterable
+from typing import Any
+
+import msgspec.json
+
+from decoders.events import Event, FrameReceived, OctetsChanged
+from decoders.link import LinkDecoder
+
+from ..counters import ERROR_COUNTERS
+from ..opening import link_settings, open_source
+from ..reports.records import decode_record, event_record, frame_record, vendor_records
+from ..reports.text import summary_lines
+
+_encode = msgspec.json.Encoder().encode
+
+
+def _frames(events: Iterable[Event]) -> Iterable[dict[str, Any]]:
+    return (frame_record(e) for e in events if isinstance(e, FrameReceived))
+
+
+def _vendor(events: Iterable[Event]) -> Iterable[dict[str, Any]]:
+    return (line for e in events if isinstance(e, OctetsChanged) for line in vendor_records(e))
+
+
+def _events(events: Iterable[Event]) -> Iterable[dict[str, Any]]:
+    return (event_record(e) for e in events)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    source = open_source(arguments)
+    told = 0
+
+    def tell() -> None:
+        nonlocal told
+        for warning in source.warnings[told:]:
+            print(f"framefray: {warning}", file=sys.stderr)
+        told = len(source.warnings)
+
+    lines: Callable[[Iterable[Event]], Iterable[dict[str, Any]]] | None = None
+    if arguments.frames or arguments.vendor or arguments.events:
+        lines = _frames if arguments.frames else _vendor if arguments.vendor else _events
+    decoder = LinkDecoder(link_settings(arguments, source))
+    interrupted = False
+    try:
+        tell()
+        for chunk in source.chunks():
+            _print(lines, decoder.receive(chunk.data, chunk.time_ns))
+    except KeyboardInterrupt:
+        interrupted = True
+    finally:
+        source.close()
+    _print(lines, decoder.finish())
+    tell()
+    if arguments.json:
+        sys.stdout.write(_encode(decode_record(decoder)).decode() + "\n")
+    elif lines is None:
+        print("\n".join(summary_lines(decoder, source.description)))
+    sys.stdout.flush()
+    if interrupted:
+        print("framefray: interrupted; the result covers what was read", file=sys.stderr)
+        return 130
+    if decoder.acquired_at_hyperframe is None:
+        print(
+            f"framefray: {source.description}: no hyperframe sync found as {source.form} of option {source.option};"
+            " check --form and --option",
+            file=sys.stderr,
+        )
+        return 2
+    moved = any(decoder.counters[name] for name in ERROR_COUNTERS)
+    return 1 if arguments.strict and moved else 0
+
+
+def _print(
+    lines: Callable[[Iterable[Event]], Iterable[dict[str, Any]]] | None, events: Iterable[Event]
+) -> None:
+    if lines is not None:
+        sys.stdout.write("".join(_encode(line).decode() + "\n" for line in lines(events)))

@@ -1,0 +1,36 @@
+"""`framefray demo`: REC-A and RE-1 of the Saltmarsh site, emulated, on the screen."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from ..opening import link_settings, open_source
+from ..pipeline import Pipeline
+from .watch import HEADLESS_HYPERFRAMES, summarise
+
+DEMO_FAULTS = ("hdlc.fcs", "ethernet.fcs", "vendor.value", "sync.hfn")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    arguments.source = "emulated:pair"
+    arguments.form = arguments.pointer = arguments.hdlc_rate = None
+    arguments.hdlc_msb_first = arguments.ethernet_msb_first = False
+    terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    headless = arguments.headless or not terminal
+    if headless and arguments.hyperframes is None:
+        arguments.hyperframes = HEADLESS_HYPERFRAMES
+    source = open_source(arguments)
+    pipeline = Pipeline(source, link_settings(arguments, source))
+    if not headless:
+        from ..tui.app import run_screen
+
+        return run_screen(pipeline, fps=arguments.fps)
+    if not terminal:
+        print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
+    pipeline.step()
+    for text in DEMO_FAULTS:
+        fault = pipeline.inject(text)
+        expected = ", ".join(f"{name} +{count}" for name, count in fault.expected.items())
+        print(f"put in: {fault.text} at hyperframe {fault.hyperframe} or next; must move {expected}")
+    return summarise(pipeline)

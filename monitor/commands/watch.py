@@ -1,0 +1,44 @@
+"""`framefray watch`: the screen on a source, or a summary where there is no terminal."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from ..opening import link_settings, open_source
+from ..pipeline import Pipeline
+from ..reports.text import summary_lines
+
+HEADLESS_HYPERFRAMES = 600
+
+
+def run(arguments: argparse.Namespace) -> int:
+    terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    if not terminal and not arguments.headless:
+        print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
+    headless = arguments.headless or not terminal
+    if headless and arguments.hyperframes is None and arguments.source.startswith("emulated"):
+        arguments.hyperframes = HEADLESS_HYPERFRAMES
+    source = open_source(arguments)
+    pipeline = Pipeline(source, link_settings(arguments, source))
+    if headless:
+        return summarise(pipeline)
+    from ..tui.app import run_screen
+
+    return run_screen(pipeline, fps=arguments.fps)
+
+
+def summarise(pipeline: Pipeline) -> int:
+    """Run to the end of the source and print what it held."""
+    try:
+        while pipeline.step():
+            pass
+    finally:
+        pipeline.source.close()
+    for warning in pipeline.source.warnings:
+        print(f"framefray: {warning}", file=sys.stderr)
+    print("\n".join(summary_lines(pipeline.decoder, pipeline.source.description)))
+    if pipeline.decoder.acquired_at_hyperframe is None:
+        print("framefray: no hyperframe sync found; check --form and --option", file=sys.stderr)
+        return 2
+    return 0

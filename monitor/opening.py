@@ -1,0 +1,58 @@
+"""From command line arguments to a source and the settings to decode it with."""
+
+from __future__ import annotations
+
+import argparse
+
+from decoders.characters import LineForm
+from decoders.errors import DecodersError
+from decoders.link import LinkSettings
+from decoders.planes import PlaneSettings
+
+from .errors import InputError
+from .sources import Source
+
+__all__ = ["link_settings", "open_source"]
+
+
+def open_source(arguments: argparse.Namespace) -> Source:
+    """The source that `arguments.source` names; InputError where it cannot be opened."""
+    text: str = arguments.source
+    if text == "emulated" or text.startswith("emulated:"):
+        from .sources.emulated import EmulatedSource, parse_emulated
+
+        pair = parse_emulated(text)
+        pace = arguments.pace
+        if pace < 0:
+            raise InputError(f"--pace {pace:g} is negative", hint="0 runs as fast as it goes")
+        try:
+            return EmulatedSource(
+                option=arguments.option or "2",
+                pair=pair,
+                seed=arguments.seed,
+                pointer_p=40 if arguments.pointer is None else arguments.pointer,
+                hdlc_rate_code=arguments.hdlc_rate,
+                hyperframes_per_second=pace or None,
+                limit=arguments.hyperframes,
+                bit_error_ratio=arguments.ber,
+            )
+        except ValueError as error:  # settings that cannot be
+            raise InputError(str(error)) from None
+    from .sources.file import open_file_source
+
+    return open_file_source(text, arguments.form, arguments.option)
+
+
+def link_settings(arguments: argparse.Namespace, source: Source) -> LinkSettings:
+    """Decoder settings for a source; InputError for one that cannot be."""
+    emulated = arguments.source.startswith("emulated")
+    try:
+        planes = PlaneSettings(
+            hdlc_lsb_first=not arguments.hdlc_msb_first,
+            ethernet_lsb_first=not arguments.ethernet_msb_first,
+            fixed_pointer_p=None if emulated else arguments.pointer,
+            fixed_hdlc_rate_code=None if emulated else arguments.hdlc_rate,
+        )
+        return LinkSettings(option=source.option, form=LineForm(source.form), planes=planes)
+    except DecodersError as error:
+        raise InputError(str(error)) from None

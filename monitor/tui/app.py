@@ -1,0 +1,337 @@
+"""The screen: views over one pipeline that runs in a worker thread; the screen only looks.
+
+One timer reads the pipeline's snapshot and new events, then draws the view that is open. Nothing else paints
+by itself. Each view answers one question. Keys are plain letters, digits and arrows.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import ClassVar
+
+from rich.segment import Segment
+from textual.app import App, ComposeResult, SystemCommand
+from textual.binding import Binding, BindingType
+from textual.containers import Container
+from textual.screen import Screen
+from textual.widgets import ContentSwitcher
+
+from decoders.errors import DecoderError
+from monitor.errors import MonitorError
+from monitor.pipeline import Pipeline
+
+from .breaking import FAULTS, FaultChoice, FaultList, Tally, Verdicts
+from .feed import Feed
+from .inspector import Inspector, Levels, PlaneTable
+from .lines import LinePane
+from .matrix import Matrix
+from .pages import Page, help_lines, reading
+from .palette import Look
+from .status import KeyLine, Status
+from .text import inert, wrapped
+from .transcript import Transcript
+
+__all__ = ["FrayApp", "paints_per_second", "run_screen"]
+
+_FPS, _FPS_REMOTE = 10.0, 4.0
+_NOTE_PAINTS_SECONDS = 4.0
+VIEWS = (
+    ("Link", "what is on the link?"),
+    ("Said", "what was said?"),
+    ("Break", "what broke, and is it found?"),
+)
+_KEYS_ALL = (("m", "mark"), ("p", "pause"), ("?", "help"), (":", "commands"), ("q", "quit"))
+_KEYS: tuple[tuple[tuple[str, str], ...], ...] = (
+    (("arrows", "move"), ("shlrcve", "to plane")),
+    (
+        ("f", "follow"),
+        ("space", "hold"),
+        ("enter", "open"),
+        ("n/N", "next/last error"),
+        ("b", "errors only"),
+        ("kslhevcr", "lanes"),
+        ("a", "all"),
+    ),
+    (("up/down", "choose"), ("enter", "break it"), ("pgup/pgdn", "counters")),
+)
+
+
+def paints_per_second(fps: float | None, environment: dict[str, str] | None = None) -> float:
+    """`fps` where it is given, else 10, or 4 over a remote shell."""
+    known = os.environ if environment is None else environment
+    if fps is not None:
+        return min(max(fps, 0.2), 60.0)
+    return _FPS_REMOTE if known.get("SSH_CONNECTION") else _FPS
+
+
+class FrayApp(App[int], inherit_bindings=False):
+    """The screen over one pipeline.
+
+    With `live` False there is neither thread nor timer: tests step the pipeline and call `tick`.
+    """
+
+    CSS_PATH = Path(__file__).with_name("framefray.tcss")
+    TITLE = "framefray"
+    COMMAND_PALETTE_BINDING = "colon"
+    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [
+        (0, "-narrow"),
+        (101, "-wide"),
+        (197, "-ultra"),
+    ]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(
+            Binding(str(i + 1), f"view({i})", f"{name}: {question}", id=f"view.{name.lower()}")
+            for i, (name, question) in enumerate(VIEWS)
+        ),
+        Binding("m", "mark", "count from here", id="all.mark"),
+        Binding("p", "pause", "pause or resume the display", id="all.pause"),
+        Binding("question_mark", "help", "help", id="all.help"),
+        Binding("q", "leave", "quit", id="all.quit"),
+        Binding("ctrl+c", "interrupt", "interrupt", show=False, priority=True),
+    ]
+
+    def __init__(
+        self,
+        pipeline: Pipeline,
+        *,
+        fps: float | None = None,
+        title: str = "",
+        iq_map: str | None = None,
+        faults: Sequence[FaultChoice] = FAULTS,
+        colour: bool | None = None,
+        live: bool = True,
+    ) -> None:
+        if colour is None:
+            colour = not os.environ.get("NO_COLOR")
+        super().__init__(ansi_color=None if colour else True)
+        if not colour:
+            self.theme = "ansi-dark"
+        self.look = Look(colour)
+        self.pipeline = pipeline
+        self.feed = Feed(pipeline)
+        self.fps = paints_per_second(fps)
+        self.paused = False
+        self.paints = 0
+        self.view = 0
+        self._live = live
+        self._title_text = title
+        self._stop = threading.Event()
+        self._note, self._note_left = "", 0
+        self._problem = ""
+        self._failure_shown = ""
+        look = self.look
+        self.status = Status(look, VIEWS, self.action_view)
+        self.failure_pane = LinePane(look, id="failure", style=look.alarm)
+        self.keys = KeyLine(look, id="keys")
+        self.matrix = Matrix(look)
+        self.inspector = Inspector(look, id="inspector")
+        self.plane_table = PlaneTable(look, id="planes")
+        self.levels = Levels(look, id="levels", iq_map=iq_map)
+        self.transcript = Transcript(look)
+        self.tally = Tally(look)
+        self.fault_list = FaultList(look, faults)
+        self.verdicts = Verdicts(look, id="verdicts")
+
+    def compose(self) -> ComposeResult:
+        yield self.status
+        with ContentSwitcher(id="views", initial="link"):
+            with Container(id="link"):
+                yield self.matrix
+                with Container(id="beside"):
+                    yield self.inspector
+                    yield self.plane_table
+                    yield self.levels
+            with Container(id="said"):
+                yield self.transcript
+            with Container(id="break"):
+                with Container(id="upper"):
+                    yield self.tally
+                    yield self.fault_list
+                yield self.verdicts
+        yield self.failure_pane
+        yield self.keys
+
+    def on_mount(self) -> None:
+        self.failure_pane.display = False
+        self.action_view(0)
+        if self._live:
+            self.run_worker(lambda: self.pipeline.run(self._stop), thread=True, exit_on_error=False)
+            self.set_interval(1 / self.fps, self.tick)
+
+    def on_unmount(self) -> None:
+        self._stop.set()
+
+    def tick(self) -> None:
+        """Read the pipeline and draw once."""
+        if self.paused:
+            return
+        self.feed.take()
+        self.transcript.take(self.pipeline, self.feed.snapshot.events)
+        self._note_left = max(self._note_left - 1, 0)
+        if self._live and len(self.screen_stack) > 1:
+            return
+        self._draw(fresh=True)
+
+    # --- drawing ------------------------------------------------------------------------------------------
+
+    def _draw(self, *, fresh: bool = False) -> None:
+        self.paints += 1
+        self._draw_status()
+        self._draw_failure()
+        if self.view == 0:
+            if fresh:
+                self.matrix.update(self.feed.snapshot)
+            self.inspector.update(self.feed.snapshot, self.matrix.ns, self.matrix.xs)
+            if self.plane_table.display:
+                self.plane_table.update(self.feed)
+            self.levels.update(self.feed.snapshot)
+        elif self.view == 1:
+            self.transcript.update()
+        else:
+            self.tally.update(self.feed)
+            self.fault_list.update(self.pipeline.can_inject)
+            self.verdicts.update(self.feed, self.fault_list.fault, self._problem)
+
+    def _draw_status(self) -> None:
+        snapshot = self.feed.snapshot
+        state = "FAILED" if self.pipeline.failure else "ENDED" if snapshot.ended else ""
+        state = "PAUSED" if self.paused else state
+        note = self._note if self._note_left or self.paused else ""
+        if not note and snapshot.ended and not self.pipeline.failure:
+            note = f"source has ended: {self._title_text or snapshot.source}"
+        self.status.update(self.feed, chosen=self.view, state=state, note=note, title=self._title_text)
+
+    def _draw_failure(self) -> None:
+        failure = self.pipeline.failure
+        text = "" if failure is None else f"Reading stopped: {failure or type(failure).__name__}"
+        if not text or text == self._failure_shown:
+            return
+        self._failure_shown = text
+        lines = wrapped(inert(text), max(self.size.width - 2, 20))[:3]
+        self.failure_pane.styles.height = len(lines)
+        self.failure_pane.display = True
+        self.failure_pane.show(
+            [(Segment(f" {line}".ljust(self.size.width), self.look.alarm),) for line in lines]
+        )
+
+    def on_resize(self) -> None:
+        self._failure_shown = ""
+        self.call_after_refresh(self._draw)
+
+    def _say(self, text: str) -> None:
+        self._note = inert(text)
+        self._note_left = round(_NOTE_PAINTS_SECONDS * self.fps)
+        self._draw_status()
+
+    # --- keys ---------------------------------------------------------------------------------------------
+
+    def action_view(self, index: int) -> None:
+        while len(self.screen_stack) > 1:
+            self.pop_screen()
+        self.view = index
+        names = ("link", "said", "break")
+        self.query_one("#views", ContentSwitcher).current = names[index]
+        self.set_focus((self.matrix, self.transcript, self.fault_list)[index])
+        self.keys.set_keys((*_KEYS[index], *_KEYS_ALL))
+        self.call_after_refresh(self._draw, fresh=True)
+
+    def action_mark(self) -> None:
+        self.feed.mark()
+        self._say(f"marked at hyperframe {self.feed.marked_at}: counting from here")
+        self._draw()
+
+    def action_pause(self) -> None:
+        self.paused = not self.paused
+        self._say("display stands; decoding goes on; p resumes" if self.paused else "display goes on")
+
+    def action_help(self) -> None:
+        if len(self.screen_stack) > 1:
+            self.pop_screen()
+            return
+        groups = [
+            ("Everywhere", self._bound(self)),
+            ("1 Link", self._bound(self.matrix)),
+            ("2 Said", self._bound(self.transcript)),
+            ("3 Break", self._bound(self.fault_list)),
+        ]
+        self.push_screen(Page(self.look, "help", help_lines(self.look, groups)))
+
+    def action_leave(self) -> None:
+        self.exit(0)
+
+    def action_interrupt(self) -> None:
+        self.exit(130)
+
+    @staticmethod
+    def _bound(owner: App[int] | LinePane) -> list[tuple[str, str]]:
+        keys: list[tuple[str, str]] = []
+        for binding in type(owner).BINDINGS:
+            if isinstance(binding, Binding):
+                key = binding.key.replace("question_mark", "?").replace(",", ", ")
+                keys.append((key, binding.description))
+        return keys
+
+    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
+        """Every key of the open view and of the whole screen, by its name."""
+        owner = (self.matrix, self.transcript, self.fault_list)[self.view]
+        for target, where in ((self, ""), (owner, f"{VIEWS[self.view][0]}: ")):
+            for binding in type(target).BINDINGS:
+                if isinstance(binding, Binding):
+                    yield SystemCommand(
+                        f"{where}{binding.description}",
+                        f"key {binding.key}",
+                        lambda action=binding.action, target=target: self.run_action(action, target),
+                    )
+
+    # --- what the views say ---------------------------------------------------------------------------------
+
+    def on_matrix_moved(self, message: Matrix.Moved) -> None:
+        self.inspector.update(self.feed.snapshot, self.matrix.ns, self.matrix.xs)
+
+    def on_transcript_opened(self, message: Transcript.Opened) -> None:
+        self.push_screen(Page(self.look, f"event {message.entry.number}", reading(message.entry, self.look)))
+
+    def on_fault_list_moved(self, message: FaultList.Moved) -> None:
+        self.verdicts.update(self.feed, self.fault_list.fault, self._problem)
+
+    def on_fault_list_scroll_counters(self, message: FaultList.ScrollCounters) -> None:
+        self.tally.scroll_by(message.lines)
+
+    def on_fault_list_chosen(self, message: FaultList.Chosen) -> None:
+        self._problem = ""
+        if not self.pipeline.can_inject:
+            self._problem = "this source cannot inject faults"
+        elif self.feed.snapshot.ended:
+            self._problem = "the source has ended: nothing more can be broken"
+        elif self.feed.waiting:
+            self._problem = "the last fault has not had its time yet; try again in a moment"
+        else:
+            try:
+                self.pipeline.inject(message.text)
+                self.feed.take()
+            except (DecoderError, MonitorError, TypeError, ValueError) as problem:
+                self._problem = str(problem)
+        self._draw()
+
+
+def run_screen(
+    pipeline: Pipeline,
+    *,
+    fps: float | None = None,
+    title: str = "",
+    iq_map: str | None = None,
+    faults: Sequence[FaultChoice] = FAULTS,
+    colour: bool | None = None,
+    mouse: bool = True,
+) -> int:
+    """Show `pipeline` until the user leaves; the exit status: 0, or 130 after an interrupt.
+
+    `fps` paints a second (10; 4 over a remote shell). `iq_map` as for decoders.iq.IqMap.parse; without it
+    M = 15 at 3.84 MHz is assumed. `colour` None looks at NO_COLOR.
+    """
+    app = FrayApp(pipeline, fps=fps, title=title, iq_map=iq_map, faults=faults, colour=colour)
+    status = app.run(mouse=mouse)
+    return app.return_code or 1 if status is None else status

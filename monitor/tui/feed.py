@@ -1,0 +1,139 @@
+"""What the screen knows: the last snapshot, the mark, rates over line time, and verdicts on injected faults.
+
+One `Feed` reads the pipeline once a paint; the views read the feed. It draws nothing and has no clock: rates
+are per second of line time, 15 000 hyperframes (CPRI V7.0 clause 4.2.7.1.2).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+from decoders.linerates import HYPERFRAMES_PER_SECOND
+from monitor.counters import ERROR_COUNTERS, InjectedFault, LogEntry, Snapshot
+
+__all__ = ["SETTLE_HYPERFRAMES", "Feed", "Judged", "Link", "Verdict", "judge"]
+
+SETTLE_HYPERFRAMES = 48
+"""Line time that a fault is given to show itself: a damaged C&M frame is seen only when it ends."""
+
+
+class Link(Protocol):
+    """The part of a pipeline that a screen uses."""
+
+    failure: Exception | None
+
+    @property
+    def can_inject(self) -> bool: ...
+
+    def snapshot(self) -> Snapshot: ...
+
+    def entries_since(self, number: int) -> list[LogEntry]: ...
+
+    def inject(self, text: str) -> InjectedFault: ...
+
+
+class Verdict(StrEnum):
+    """What became of an injected fault."""
+
+    WAITING = "waiting"
+    FOUND = "found"
+    MORE = "found, and more moved"
+    LESS = "found, but too few"
+    MISSED = "not found"
+    CUT_SHORT = "stream ended before"
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One injected fault, the counters that moved since it was asked for, and the verdict.
+
+    `moved` holds the expected counters and every error counter that moved.
+    """
+
+    fault: InjectedFault
+    moved: Mapping[str, int]
+    verdict: Verdict
+
+
+def judge(fault: InjectedFault, snapshot: Snapshot) -> Judged:
+    """Compare counters before the fault with those of `snapshot`; WAITING until it had its time."""
+    names = [name for name in snapshot.counters if name in fault.expected or name in ERROR_COUNTERS]
+    moved = {name: snapshot.counters[name] - fault.before.get(name, 0) for name in names}
+    moved = {name: by for name, by in moved.items() if by or name in fault.expected}
+    passed = snapshot.hyperframes + snapshot.hyperframes_missed - fault.hyperframe
+    if passed < SETTLE_HYPERFRAMES:
+        return Judged(fault, moved, Verdict.CUT_SHORT if snapshot.ended else Verdict.WAITING)
+    short = [name for name, by in fault.expected.items() if moved.get(name, 0) < by]
+    none = [name for name in short if not moved.get(name, 0)]
+    more = [
+        name for name, by in moved.items() if by > fault.expected.get(name, 0) and (name in ERROR_COUNTERS)
+    ]
+    if none:
+        verdict = Verdict.MISSED
+    elif short:
+        verdict = Verdict.LESS
+    else:
+        verdict = Verdict.MORE if more else Verdict.FOUND
+    return Judged(fault, moved, verdict)
+
+
+class Feed:
+    """Reads one pipeline; `take` once a paint, everything else from what was taken."""
+
+    def __init__(self, link: Link) -> None:
+        self.link = link
+        self.snapshot = link.snapshot()
+        self.marked: Mapping[str, int] = dict.fromkeys(self.snapshot.counters, 0)
+        self.marked_at = 0
+        self.judged: list[Judged] = []
+        self._window: deque[tuple[int, Mapping[str, int]]] = deque()
+        self._remember()
+
+    def take(self) -> None:
+        """Read the pipeline's present state."""
+        self.snapshot = self.link.snapshot()
+        self._remember()
+        done = {j.fault.number: j for j in self.judged if j.verdict is not Verdict.WAITING}
+        self.judged = [done.get(f.number) or judge(f, self.snapshot) for f in self.snapshot.injected]
+
+    @property
+    def waiting(self) -> bool:
+        """An injected fault has not had its time yet."""
+        return any(j.verdict is Verdict.WAITING for j in self.judged)
+
+    @property
+    def elapsed(self) -> int:
+        """Hyperframes of line time since the first one in sync, those missed included."""
+        return self.snapshot.hyperframes + self.snapshot.hyperframes_missed
+
+    def mark(self) -> None:
+        """Count from here."""
+        self.marked = dict(self.snapshot.counters)
+        self.marked_at = self.elapsed
+
+    def since_mark(self, name: str) -> int:
+        return self.snapshot.counters[name] - self.marked.get(name, 0)
+
+    @property
+    def errors_since_mark(self) -> int:
+        return sum(self.since_mark(name) for name in self.snapshot.counters if name in ERROR_COUNTERS)
+
+    def rate(self, name: str) -> float | None:
+        """Counts a second of line time over the last second of it; None before any time has passed."""
+        first, before = self._window[0]
+        passed = self._window[-1][0] - first
+        if passed <= 0:
+            return None
+        return (self.snapshot.counters[name] - before.get(name, 0)) * HYPERFRAMES_PER_SECOND / passed
+
+    def _remember(self) -> None:
+        window, now = self._window, self.elapsed
+        if window and now - window[-1][0] == 0 and window[-1][1] == self.snapshot.counters:
+            return
+        window.append((now, self.snapshot.counters))
+        while len(window) > 2 and (now - window[1][0] >= HYPERFRAMES_PER_SECOND or len(window) > 256):
+            window.popleft()

@@ -1,0 +1,86 @@
+"""A widget that draws prepared lines and repaints only the cells that differ from the last ones.
+
+Lines are tuples of rich segments, built from inert text; a widget of this kind never parses markup and never
+scrolls by layout: what it shows is what it was given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TypeAlias
+
+from rich.segment import Segment
+from rich.style import Style
+from textual.geometry import Region
+from textual.strip import Strip
+from textual.widget import Widget
+
+from .palette import Look
+
+__all__ = ["Line", "LinePane", "cells", "line_text"]
+
+Line: TypeAlias = tuple[Segment, ...]
+
+
+def cells(line: Line) -> int:
+    """Width of a line; its text is ASCII or box drawing, one cell a character."""
+    return sum(len(segment.text) for segment in line)
+
+
+def line_text(line: Line) -> str:
+    return "".join(segment.text for segment in line)
+
+
+def _differing(old: Line, new: Line, width: int) -> tuple[int, int] | None:
+    """(first cell, cell after the last) that differ, or None."""
+    if old == new:
+        return None
+    left = 0
+    for a, b in zip(old, new, strict=False):
+        if a != b:
+            break
+        left += len(a.text)
+    right_old, right_new = cells(old), cells(new)
+    if right_old != right_new:
+        return left, width
+    right = right_new
+    for a, b in zip(reversed(old), reversed(new), strict=False):
+        if a != b or right <= left:
+            break
+        right -= len(a.text)
+    return left, max(right, left + 1)
+
+
+class LinePane(Widget):
+    """Draws `lines`; `style` fills what they leave free."""
+
+    ALLOW_SELECT = False
+
+    def __init__(self, look: Look, *, id: str | None = None, style: Style | None = None) -> None:
+        super().__init__(id=id)
+        self.look = look
+        self.fill = style if style is not None else look.text
+        self.lines: list[Line] = []
+
+    def show(self, lines: Sequence[Line]) -> None:
+        """Replace the lines; what stays the same is not painted again."""
+        old, new = self.lines, list(lines)
+        self.lines = new
+        width = self.size.width
+        regions: list[Region] = []
+        for y in range(min(max(len(old), len(new)), self.size.height)):
+            before = old[y] if y < len(old) else ()
+            now = new[y] if y < len(new) else ()
+            span = _differing(before, now, width)
+            if span is not None:
+                regions.append(Region(span[0], y, span[1] - span[0], 1))
+        if regions:
+            self.refresh(*regions)
+
+    def render_line(self, y: int) -> Strip:
+        line: Iterable[Segment] = self.lines[y] if y < len(self.lines) else ()
+        return Strip(line).adjust_cell_length(self.size.width, self.fill)
+
+    def shown(self) -> list[str]:
+        """The visible lines as text."""
+        return [self.render_line(y).text.rstrip() for y in range(self.size.height)]

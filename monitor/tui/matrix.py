@@ -1,0 +1,168 @@
+"""The control words of the last hyperframe as 64 subchannels by 4 words, folded to the width at hand.
+
+Each cell is octet Z.X.0 of the word X = Ns + 64*Xs (CPRI V7.0 clause 4.2.7.2, Fig. 16 from memory), in hex on
+its plane's tint, under a ruler with the plane's letter; a mark behind it tells that it changed since the last
+paint. It shows what the snapshot holds and decodes nothing.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+from rich.segment import Segment
+from textual import events
+from textual.binding import Binding, BindingType
+from textual.message import Message
+
+from decoders.events import Plane
+from monitor.counters import Snapshot
+
+from .lines import Line, LinePane
+from .palette import CHANGED, CHANGED_BESIDE, LETTERS, Look
+
+__all__ = ["LABEL", "Matrix", "bands_for"]
+
+LABEL = 5
+CELL = 3
+_BAND_ROWS = 5
+_SUBCHANNELS, _WORDS = 64, 4
+
+
+def bands_for(width: int) -> int:
+    """Into how many bands the 64 subchannels are folded."""
+    for bands in (1, 2):
+        if width >= LABEL + _SUBCHANNELS // bands * CELL:
+            return bands
+    return 4
+
+
+@lru_cache(8192)
+def _cell(look: Look, plane: Plane, text: str, changed: bool, cursor: bool) -> tuple[Segment, ...]:
+    style = look.octet(plane, changed=changed)
+    return (Segment(text, look.cursor if cursor else style),)
+
+
+class Matrix(LinePane, can_focus=True):
+    """The folded hyperframe with a cursor on one word."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("left", "move(-1,0)", "subchannel before", id="link.left"),
+        Binding("right", "move(1,0)", "next subchannel", id="link.right"),
+        Binding("up", "move(0,-1)", "word before", id="link.up"),
+        Binding("down", "move(0,1)", "next word", id="link.down"),
+        *(
+            Binding(letter.lower(), f"plane('{plane.value}')", f"to {plane.value}", id=f"link.{plane.value}")
+            for plane, letter in LETTERS.items()
+            if plane not in (Plane.LINE, Plane.IQ)
+        ),
+    ]
+
+    class Moved(Message):
+        """The cursor stands on another word."""
+
+    def __init__(self, look: Look) -> None:
+        super().__init__(look, id="matrix")
+        self.ns, self.xs = 0, 0
+        self._snapshot: Snapshot | None = None
+        self._counts: NDArray[np.int64] | None = None
+        self._changed: NDArray[np.bool_] | None = None
+
+    def update(self, snapshot: Snapshot) -> None:
+        """Show a snapshot; octets whose change count moved since the last one are marked."""
+        counts = snapshot.change_counts
+        if counts is None:
+            self._changed = None
+        elif self._counts is None or self._counts.shape != counts.shape:
+            self._changed = np.zeros(counts.shape, np.bool_)
+        else:
+            self._changed = counts != self._counts
+        self._counts = counts
+        self._snapshot = snapshot
+        self._draw()
+
+    def action_move(self, across: int, down: int) -> None:
+        self.ns = min(max(self.ns + across, 0), _SUBCHANNELS - 1)
+        if down:
+            size = _SUBCHANNELS // bands_for(self.size.width)
+            band, column = divmod(self.ns, size)
+            row = min(max(band * _WORDS + self.xs + down, 0), _SUBCHANNELS // size * _WORDS - 1)
+            band, self.xs = divmod(row, _WORDS)
+            self.ns = band * size + column
+        self._moved()
+
+    def action_plane(self, name: str) -> None:
+        """Go to the plane's first subchannel; from inside it, to its next stretch."""
+        if self._snapshot is None:
+            return
+        owners = self._snapshot.owners
+        starts = [
+            ns for ns, owner in enumerate(owners) if owner == name and (ns == 0 or owners[ns - 1] != name)
+        ]
+        if starts:
+            self.ns = next((ns for ns in starts if ns > self.ns), starts[0])
+            self._moved()
+
+    def on_click(self, event: events.Click) -> None:
+        size = _SUBCHANNELS // bands_for(self.size.width)
+        band, row = divmod(event.y, self._stride())
+        column = (event.x - LABEL) // CELL
+        if 0 <= column < size and 1 <= row <= _WORDS and band * size < _SUBCHANNELS:
+            self.ns, self.xs = band * size + column, row - 1
+            self._moved()
+
+    def on_resize(self, event: events.Resize) -> None:
+        self._draw()
+
+    def _moved(self) -> None:
+        self._draw()
+        self.post_message(self.Moved())
+
+    def _stride(self) -> int:
+        bands = bands_for(self.size.width)
+        spare = self.size.height - bands * _BAND_ROWS
+        return _BAND_ROWS + (1 if bands > 1 and spare >= bands - 1 else 0)
+
+    def _draw(self) -> None:
+        snapshot = self._snapshot
+        if snapshot is None or not self.size.width:
+            return
+        bands = bands_for(self.size.width)
+        size = _SUBCHANNELS // bands
+        lines: list[Line] = []
+        for band in range(bands):
+            if band and self._stride() > _BAND_ROWS:
+                lines.append(())
+            lines.append(self._ruler(snapshot, band * size, size))
+            lines += [self._words(snapshot, band * size, size, xs) for xs in range(_WORDS)]
+        self.show(lines)
+
+    def _ruler(self, snapshot: Snapshot, first: int, size: int) -> Line:
+        line = [Segment("  Ns ", self.look.quiet)]
+        ns = first
+        while ns < first + size:
+            plane, end = snapshot.owners[ns], ns + 1
+            while end < first + size and snapshot.owners[end] is plane:
+                end += 1
+            text = f"{LETTERS[plane]}{ns:02d}"
+            if end - ns > 1:
+                text = text.ljust((end - ns) * CELL - 1, "─") + " "
+            line.append(Segment(text, self.look.band(plane)))
+            ns = end
+        return tuple(line)
+
+    def _words(self, snapshot: Snapshot, first: int, size: int, xs: int) -> Line:
+        line = [Segment(f" Xs{xs} ", self.look.quiet)]
+        control, changed = snapshot.control, self._changed
+        for ns in range(first, first + size):
+            cursor = (ns, xs) == (self.ns, self.xs)
+            mark, text = " ", "--"
+            if control is not None:
+                x = ns + _SUBCHANNELS * xs
+                text = f"{control[x, 0]:02X}"
+                if changed is not None and changed[x].any():
+                    mark = CHANGED if changed[x, 0] else CHANGED_BESIDE
+            line += _cell(self.look, snapshot.owners[ns], text + mark, mark == CHANGED, cursor)
+        return tuple(line)

@@ -1,0 +1,195 @@
+"""Pages that lie over the views: one event in full, and the keys with the letters and marks explained."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import ClassVar
+
+from rich.segment import Segment
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from decoders.events import FrameReceived, OctetsChanged, Plane
+from decoders.packets import describe, printable
+from monitor.counters import LogEntry
+
+from .lines import Line, LinePane
+from .palette import LETTERS, NAMES, Look
+from .status import KeyLine
+from .text import inert, wrapped
+from .words import plane_of, saying
+
+__all__ = ["Page", "help_lines", "reading"]
+
+Maker = Callable[[int], list[Line]]
+_SHOWN_CHANGES = 512
+
+
+class Page(Screen[None]):
+    """Scrolling lines, made anew for each width."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,enter", "leave", "back", id="page.back"),
+        Binding("up", "scroll_lines(-1)", "up", id="page.up"),
+        Binding("down", "scroll_lines(1)", "down", id="page.down"),
+        Binding("pageup", "scroll_lines(-10)", "page up", id="page.pageup"),
+        Binding("pagedown,space", "scroll_lines(10)", "page down", id="page.pagedown"),
+    ]
+
+    def __init__(self, look: Look, heading: str, make: Maker) -> None:
+        super().__init__()
+        self._look, self._heading, self._make = look, heading, make
+        self._top = 0
+        self._pane = LinePane(look, id="page")
+        self._head = LinePane(look, id="page-head", style=look.bar)
+        self._keys = KeyLine(look, id="keys")
+
+    def compose(self) -> ComposeResult:
+        yield self._head
+        yield self._pane
+        yield self._keys
+
+    def on_mount(self) -> None:
+        self._keys.set_keys([("esc", "back"), ("up/down", "line"), ("pgup/pgdn", "page"), ("q", "quit")])
+
+    def on_resize(self, event: events.Resize) -> None:
+        self.call_after_refresh(self._draw)
+
+    def action_leave(self) -> None:
+        self.dismiss()
+
+    def action_scroll_lines(self, by: int) -> None:
+        self._top += by
+        self._draw()
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        self.action_scroll_lines(-3)
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        self.action_scroll_lines(3)
+
+    def _draw(self) -> None:
+        height = self._pane.size.height
+        lines = self._make(self._pane.size.width)
+        self._top = min(max(self._top, 0), max(len(lines) - height, 0))
+        last = min(self._top + height, len(lines))
+        place = f" {self._heading}   lines {self._top + 1}-{last} of {len(lines)}"
+        self._head.show([(Segment(place, self._look.bar),)])
+        self._pane.show(lines[self._top : self._top + height])
+
+
+def _fields(pairs: Sequence[tuple[str, str]], width: int, look: Look) -> list[Line]:
+    lines: list[Line] = []
+    for name, value in pairs:
+        for i, part in enumerate(wrapped(inert(value), max(width - 18, 10))):
+            label = f"  {inert(name)[:15]:<16}" if i == 0 else " " * 18
+            lines.append((Segment(label, look.quiet), Segment(part, look.text)))
+    return lines
+
+
+def _octet_lines(data: bytes, width: int, look: Look) -> list[Line]:
+    size = 8
+    while 7 + 2 * size * 4 <= width and size < 32:
+        size *= 2
+    lines: list[Line] = []
+    for at in range(0, len(data), size):
+        row = data[at : at + size]
+        text = "".join(chr(c) if 32 <= c < 127 else "." for c in row)
+        lines.append(
+            (
+                Segment(f"{at:5d}  ", look.quiet),
+                Segment(row.hex(" ").upper().ljust(size * 3), look.text),
+                Segment(" " + text, look.quiet),
+            )
+        )
+    return lines
+
+
+def reading(entry: LogEntry, look: Look) -> Maker:
+    """One event told in full."""
+
+    def make(width: int) -> list[Line]:
+        event = entry.event
+        plane, said = plane_of(event), saying(event)
+        lines: list[Line] = [
+            (
+                Segment(f" {LETTERS[plane]} ", look.band(plane)),
+                Segment(f" {NAMES[plane]}   ", look.plane(plane, bold=True)),
+                Segment(f"{said.glyph} {said.word}", look.bad if said.glyph == "!" else look.good),
+            ),
+            (),
+        ]
+        where = "not in sync" if event.hyperframe is None else str(event.hyperframe)
+        if isinstance(event, FrameReceived):
+            lines += _fields(
+                [
+                    ("ended in", f"hyperframe {where}, BFN.HFN {event.bfn}.{event.hfn:03d}"),
+                    ("length", f"{event.length} octets with check sequence"),
+                    ("check sequence", event.fcs.hex(" ").upper() or "none"),
+                ],
+                width,
+                look,
+            )
+            if plane is Plane.ETHERNET:
+                for layer in describe(event.data).layers:
+                    lines += [(), (Segment(" " + inert(layer.name), look.strong),)]
+                    lines += _fields(layer.fields, width, look)
+            else:
+                lines += _fields([("as text", printable(event.data, 2048))], width, look)
+            lines += [(), (Segment(" octets in line order", look.strong),)]
+            lines += _octet_lines(event.data, width, look)
+            return lines
+        lines += _fields([("hyperframe", where)], width, look)
+        if isinstance(event, OctetsChanged):
+            lines += [(), (Segment("  address       Ns Xs  Y   was    is   bits that changed", look.quiet),)]
+            for i, c in enumerate(event.changes()):
+                if i == _SHOWN_CHANGES:
+                    lines.append((Segment(f"  and {len(event) - i} more", look.quiet),))
+                    break
+                text = f"  {f'#Z.{c.ns + 64 * c.xs}.{c.y}':<12} {c.ns:3d}  {c.xs} {c.y:2d}    {c.old:02X}    "
+                lines.append((Segment(f"{text}{c.new:02X}   {c.old ^ c.new:08b}", look.text),))
+            return lines
+        lines += _fields([("said", said.text)], width, look)
+        return lines
+
+    return make
+
+
+def help_lines(look: Look, groups: Sequence[tuple[str, Sequence[tuple[str, str]]]]) -> Maker:
+    """Keys by group, then what letters and marks mean."""
+
+    def make(width: int) -> list[Line]:
+        lines: list[Line] = []
+        for heading, keys in groups:
+            lines += [(Segment(" " + heading, look.strong),)]
+            for key, meaning in keys:
+                parts = wrapped(meaning, max(width - 18, 10))
+                lines.append(
+                    (Segment(f"   {key:<15}", look.plane(Plane.L1, bold=True)), Segment(parts[0], look.text))
+                )
+                lines += [(Segment(" " * 18 + part, look.text),) for part in parts[1:]]
+            lines.append(())
+        lines.append((Segment(" Letters of the planes", look.strong),))
+        for plane, letter in LETTERS.items():
+            lines.append(
+                (Segment(f"   {letter} ", look.plane(plane, bold=True)), Segment(NAMES[plane], look.text))
+            )
+        lines += [(), (Segment(" Marks", look.strong),)]
+        for mark, meaning in _MARKS:
+            lines.append((Segment(f"   {mark:<4}", look.strong), Segment(meaning, look.text)))
+        return lines
+
+    return make
+
+
+_MARKS = (
+    ("*", "behind an octet: it changed since the last paint"),
+    ("+", "behind an octet: another octet of its word changed"),
+    ("+", "in front of a word: good"),
+    ("!", "in front of a word: wrong, or an alarm that stands"),
+    ("~", "in front of a word: octets changed"),
+    ("-", "in front of a word: a state or a setting"),
+    (">", "at the end of a line: it is cut; enter opens it in full"),
+)

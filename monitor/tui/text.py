@@ -1,0 +1,65 @@
+"""Text that cannot do anything to a terminal, cut and counted to fit its cells.
+
+Whatever comes from a link, a file name or a failure goes through `inert` before it reaches a screen. One
+character is then always one cell. Nothing here parses markup.
+"""
+
+from __future__ import annotations
+
+__all__ = ["count", "fit", "fit_middle", "inert", "wrapped"]
+
+CUT = ">"
+"""Stands at the end of text that was cut."""
+
+
+def inert(text: str) -> str:
+    """`text` with everything but printable ASCII written as an escape (`\\x1b`, `\\u202e`)."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(
+        c if " " <= c <= "~" else c.encode("unicode_escape", "surrogatepass").decode("ascii") for c in text
+    )
+
+
+def fit(text: str, width: int) -> str:
+    """The beginning of `text` in at most `width` cells; a cut is marked by '>'."""
+    if len(text) <= width:
+        return text
+    return text[: width - 1] + CUT if width > 0 else ""
+
+
+def fit_middle(text: str, width: int) -> str:
+    """`text` in at most `width` cells with both ends kept, as suits paths."""
+    if len(text) <= width:
+        return text
+    if width < 5:
+        return fit(text, width)
+    head = (width - 2) // 2
+    return text[:head] + ".." + text[len(text) - (width - 2 - head) :]
+
+
+def count(value: int, width: int = 7) -> str:
+    """A number in at most `width` cells: whole where it fits, else in k, M, G or T."""
+    text = str(value)
+    if len(text) <= width:
+        return text
+    scaled = float(value)
+    for unit in "kMGT":
+        scaled /= 1000
+        for digits in (2, 1, 0):
+            text = f"{scaled:.{digits}f}{unit}"
+            if len(text) <= width and abs(scaled) < 1000:
+                return text
+    return ">" * width
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """Lines of at most `width` cells, broken at spaces where there are any; at least one line."""
+    lines: list[str] = []
+    rest = text
+    while len(rest) > width:
+        at = rest.rfind(" ", 1, width + 1)
+        at = at if at > 0 else width
+        lines.append(rest[:at].rstrip())
+        rest = rest[at:].lstrip()
+    return [*lines, rest]

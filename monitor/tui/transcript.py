@@ -1,0 +1,309 @@
+"""What the link said: a scrolling transcript with one lane a plane, newest at the bottom.
+
+It is drawn line by line over a bounded list of events; only what is visible is put into words. While it is
+held it takes nothing in, so nothing moves under the reader.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from typing import ClassVar
+
+from rich.segment import Segment
+from textual import events
+from textual.binding import Binding, BindingType
+from textual.message import Message
+
+from decoders.events import FrameReceived, Plane
+from monitor.counters import LogEntry
+
+from .feed import Link
+from .lines import Line, LinePane
+from .palette import BAD, GOOD, LETTERS, Look
+from .text import fit
+from .words import is_bad, plane_of, saying
+
+__all__ = ["LANES", "Transcript"]
+
+LANES = (
+    Plane.LINE,
+    Plane.SYNC,
+    Plane.L1,
+    Plane.HDLC,
+    Plane.ETHERNET,
+    Plane.VENDOR,
+    Plane.CTRL_AXC,
+    Plane.RESERVED,
+)
+HELD_LINES = 5000
+_HEAD = 2
+
+
+class Transcript(LinePane, can_focus=True):
+    """Events as lines; two head lines say what is shown and how."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f,end", "follow", "follow the newest", id="said.follow"),
+        Binding("space", "hold", "hold: take nothing in", id="said.hold"),
+        Binding("b", "bad_only", "errors only", id="said.bad"),
+        Binding("n", "error(1)", "next error", id="said.next"),
+        Binding("N", "error(-1)", "error before", id="said.previous"),
+        Binding("up", "step(-1)", "line before", id="said.up"),
+        Binding("down", "step(1)", "next line", id="said.down"),
+        Binding("pageup", "page(-1)", "page up", id="said.pageup"),
+        Binding("pagedown", "page(1)", "page down", id="said.pagedown"),
+        Binding("home", "first", "oldest line", id="said.home"),
+        Binding("enter", "open", "open in full", id="said.open"),
+        Binding("a", "all", "all planes", id="said.all"),
+        *(
+            Binding(
+                LETTERS[plane].lower(), f"lane('{plane.value}')", f"{plane.value} lane", id=f"said.{plane}"
+            )
+            for plane in LANES
+        ),
+    ]
+
+    class Opened(Message):
+        """A line is to be read in full."""
+
+        def __init__(self, entry: LogEntry) -> None:
+            super().__init__()
+            self.entry = entry
+
+    def __init__(self, look: Look) -> None:
+        super().__init__(look, id="transcript")
+        self.following = True
+        self.held = False
+        self.bad_only = False
+        self.planes = frozenset(LANES)
+        self._next = 0
+        self._lost = 0
+        self._newest = 0
+        self._entries: list[LogEntry] = []
+        self._rows: list[LogEntry] = []
+        self._top = 0
+        self._chosen: int | None = None
+        self._word = lru_cache(512)(self._line)
+
+    def take(self, link: Link, newest: int) -> None:
+        """Take in what is new; `newest` is how many events there have been."""
+        self._newest = newest
+        if self.held:
+            return
+        fresh = link.entries_since(self._next)
+        if fresh:
+            self._lost += fresh[0].number - self._next
+            self._next = fresh[-1].number + 1
+            self._entries += fresh
+            self._rows += [entry for entry in fresh if self._wanted(entry)]
+            self._trim()
+
+    def update(self) -> None:
+        """Draw."""
+        if not self.size.height:
+            return
+        room = self._room
+        last_top = max(len(self._rows) - room, 0)
+        self._top = last_top if self.following else min(self._top, last_top)
+        lines = [self._mode_line(), self._head_line()]
+        visible = self._rows[self._top : self._top + room]
+        width = self.size.width
+        lines += [self._word(entry, entry.number == self._chosen, width) for entry in visible]
+        self.show(lines)
+
+    # --- what is shown ------------------------------------------------------------------------------------
+
+    @property
+    def rows(self) -> Sequence[LogEntry]:
+        """Lines that pass the filters."""
+        return self._rows
+
+    @property
+    def chosen(self) -> LogEntry | None:
+        """The line under the cursor, or the newest one."""
+        index = self._index()
+        return self._rows[index] if index is not None else None
+
+    @property
+    def _room(self) -> int:
+        return max(self.size.height - _HEAD, 1)
+
+    def _wanted(self, entry: LogEntry) -> bool:
+        if self.bad_only and not is_bad(entry.event):
+            return False
+        return plane_of(entry.event) in self.planes
+
+    def _trim(self) -> None:
+        extra = len(self._entries) - HELD_LINES
+        if extra <= 0:
+            return
+        oldest = self._entries[extra].number
+        del self._entries[:extra]
+        gone = next((i for i, entry in enumerate(self._rows) if entry.number >= oldest), len(self._rows))
+        del self._rows[:gone]
+        self._top = max(self._top - gone, 0)
+
+    def _filter(self) -> None:
+        chosen = self.chosen
+        self._rows = [entry for entry in self._entries if self._wanted(entry)]
+        if not self.following and chosen is not None:
+            self._chosen = chosen.number
+            index = self._index()
+            self._top = max((index or 0) - self._room // 2, 0)
+        self.update()
+
+    def _index(self) -> int | None:
+        """Row of the cursor; where that line is gone, the nearest one after it."""
+        if not self._rows:
+            return None
+        if self._chosen is None:
+            return len(self._rows) - 1
+        low, high = 0, len(self._rows) - 1
+        while low < high:
+            middle = (low + high) // 2
+            if self._rows[middle].number < self._chosen:
+                low = middle + 1
+            else:
+                high = middle
+        return low
+
+    # --- keys ---------------------------------------------------------------------------------------------
+
+    def action_follow(self) -> None:
+        self.following, self.held, self._chosen = True, False, None
+        self.update()
+
+    def action_hold(self) -> None:
+        self.held = not self.held
+        if self.held:
+            self.following = False
+            if self._chosen is None and self._rows:
+                self._chosen = self._rows[-1].number
+        self.update()
+
+    def action_bad_only(self) -> None:
+        self.bad_only = not self.bad_only
+        self._filter()
+
+    def action_all(self) -> None:
+        self.planes, self.bad_only = frozenset(LANES), False
+        self._filter()
+
+    def action_lane(self, name: str) -> None:
+        self.planes = self.planes ^ {Plane(name)}
+        self._filter()
+
+    def action_step(self, by: int) -> None:
+        index = self._index()
+        if index is not None:
+            self._choose(index + by)
+
+    def action_page(self, by: int) -> None:
+        self.action_step(by * self._room)
+
+    def action_first(self) -> None:
+        self._choose(0)
+
+    def action_error(self, direction: int) -> None:
+        """To the next or previous line that tells of damage."""
+        index = self._index()
+        if index is None:
+            return
+        start = index + direction
+        if self._chosen is None:
+            start = len(self._rows) - 1 if direction < 0 else 0
+        stop = len(self._rows) if direction > 0 else -1
+        for at in range(start, stop, direction):
+            if is_bad(self._rows[at].event):
+                self._choose(at)
+                return
+
+    def action_open(self) -> None:
+        entry = self.chosen
+        if entry is not None:
+            self.post_message(self.Opened(entry))
+
+    def on_click(self, event: events.Click) -> None:
+        at = self._top + event.y - _HEAD
+        if event.y >= _HEAD and at < len(self._rows):
+            again = self._chosen == self._rows[at].number
+            self._choose(at)
+            if again:
+                self.action_open()
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        self.action_step(-3)
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        self.action_step(3)
+
+    def on_resize(self, event: events.Resize) -> None:
+        self.update()
+
+    def _choose(self, index: int) -> None:
+        if not self._rows:
+            return
+        index = min(max(index, 0), len(self._rows) - 1)
+        self.following = False
+        self._chosen = self._rows[index].number
+        if index < self._top:
+            self._top = index
+        elif index >= self._top + self._room:
+            self._top = index - self._room + 1
+        self.update()
+
+    # --- drawing ------------------------------------------------------------------------------------------
+
+    def _mode_line(self) -> Line:
+        look = self.look
+        if self.held:
+            behind = self._newest - self._next
+            mode, style = f" HELD, {behind} newer ", look.alarm
+        elif self.following:
+            mode, style = " following ", look.bar_chosen
+        else:
+            mode, style = " reading ", look.bar
+        parts = [Segment(mode, style)]
+        total = len(self._rows)
+        first = self._top + 1 if total else 0
+        text = f"  lines {first}-{min(self._top + self._room, total)} of {total}"
+        text += ", errors only" if self.bad_only else ""
+        hidden = [LETTERS[plane] for plane in LANES if plane not in self.planes]
+        text += f", without {''.join(hidden)}" if hidden else ""
+        text += f", {self._lost} came too fast" if self._lost else ""
+        parts.append(Segment(fit(text, self.size.width - len(mode)), look.quiet))
+        return tuple(parts)
+
+    def _head_line(self) -> Line:
+        look = self.look
+        line = [Segment(" ", look.text)]
+        for plane in LANES:
+            on = plane in self.planes
+            line.append(Segment(LETTERS[plane] if on else "x", look.band(plane) if on else look.quiet))
+        text = "  hyperframe  BFN.HFN   what       it said"
+        line.append(Segment(fit(text, self.size.width - 9), look.quiet))
+        return tuple(line)
+
+    def _line(self, entry: LogEntry, chosen: bool, width: int) -> Line:
+        look, event = self.look, entry.event
+        plane, said = plane_of(event), saying(event)
+        lane = LANES.index(plane) if plane in LANES else 0
+        where = "-" if event.hyperframe is None else str(event.hyperframe)
+        time = f"{event.bfn:4d}.{event.hfn:03d}" if isinstance(event, FrameReceived) else ""
+        lanes = f"{'.' * lane}{LETTERS[plane]}{'.' * (len(LANES) - 1 - lane)}"
+        middle = f" {where:>11} {time:>8} "
+        word = f"{said.glyph} {said.word:<9}"
+        text = fit(said.text, width - 10 - len(middle) - len(word))
+        if chosen:
+            whole = f">{lanes}{middle}{word} {text}"
+            return (Segment(fit(whole, width).ljust(width), look.cursor),)
+        judged = {BAD: look.bad, GOOD: look.good}.get(said.glyph, look.text)
+        return (
+            Segment(" " + lanes[:lane], look.quiet),
+            Segment(LETTERS[plane], look.plane(plane, bold=True)),
+            Segment(lanes[lane + 1 :], look.quiet),
+            Segment(middle, look.quiet),
+            Segment(word, judged),
+            Segment(" " + text, look.text if said.glyph != BAD else look.bad),
+        )
