@@ -19,7 +19,7 @@ from textual.containers import Container
 from textual.screen import Screen
 from textual.widgets import ContentSwitcher
 
-from decoders.errors import DecoderError
+from decoders.errors import DecodersError
 from monitor.errors import MonitorError
 from monitor.pipeline import Pipeline
 
@@ -76,7 +76,7 @@ class FrayApp(App[int], inherit_bindings=False):
     CSS_PATH = Path(__file__).with_name("framefray.tcss")
     TITLE = "framefray"
     COMMAND_PALETTE_BINDING = "colon"
-    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [
+    HORIZONTAL_BREAKPOINTS = [
         (0, "-narrow"),
         (101, "-wide"),
         (197, "-ultra"),
@@ -171,7 +171,7 @@ class FrayApp(App[int], inherit_bindings=False):
         self.feed.take()
         self.transcript.take(self.pipeline, self.feed.snapshot.events)
         self._note_left = max(self._note_left - 1, 0)
-        if self._live and len(self.screen_stack) > 1:
+        if len(self.screen_stack) > 1:
             return
         self._draw(fresh=True)
 
@@ -312,7 +312,7 @@ class FrayApp(App[int], inherit_bindings=False):
             try:
                 self.pipeline.inject(message.text)
                 self.feed.take()
-            except (DecoderError, MonitorError, TypeError, ValueError) as problem:
+            except (DecodersError, MonitorError, TypeError, ValueError) as problem:
                 self._problem = str(problem)
         self._draw()
 

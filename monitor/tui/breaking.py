@@ -16,6 +16,7 @@ from textual.message import Message
 
 from decoders.events import Plane
 from monitor.counters import ERROR_COUNTERS
+from monitor.faults.catalogue import CATALOGUE
 
 from .feed import Feed, Judged, Verdict
 from .lines import Line, LinePane
@@ -36,15 +37,12 @@ class FaultChoice(NamedTuple):
         return self.text.split(":", 1)[0]
 
 
-FAULTS = (
-    FaultChoice("sync.hfn", "one hyperframe number that does not follow the one before"),
-    FaultChoice("sync.comma", "one sync byte that is not K28.5"),
-    FaultChoice("hdlc.fcs", "one slow C&M frame with a wrong check sequence"),
-    FaultChoice("hdlc.abort", "one slow C&M frame broken off"),
-    FaultChoice("ethernet.fcs", "one fast C&M frame with a wrong check sequence"),
-    FaultChoice("ethernet.code", "one fast C&M frame with an invalid code group"),
-    FaultChoice("vendor.value", "one vendor specific octet with another value"),
-    FaultChoice("line.violation", "one character that is no code group"),
+_PARAMETERS = {"vendor.value": "hyperframes=24"}
+"""Where a fault's own defaults would leave the link changed for good."""
+
+FAULTS = tuple(
+    FaultChoice(f"{name}:{_PARAMETERS[name]}" if name in _PARAMETERS else name, kind.meaning)
+    for name, kind in CATALOGUE.items()
 )
 
 _BY_PLANE: tuple[tuple[Plane, tuple[str, ...]], ...] = (
@@ -83,7 +81,7 @@ class Tally(LinePane):
             lines += [self._row(feed, plane, name) for name in shown]
             folded = len(names) - len(shown)
             if folded:
-                what = f"{folded} at zero" if shown else f"all {folded} at zero: {NAMES[plane]}"
+                what = f"{folded} more at zero" if shown else f"{NAMES[plane]}: all {folded} at zero"
                 letter = Segment(f" {LETTERS[plane]} ", self.look.plane(plane, bold=True))
                 lines.append((letter, Segment(what, self.look.quiet)))
         self._all = lines
@@ -107,7 +105,7 @@ class Tally(LinePane):
         name = "counter"
         if more > 0:
             name += f" ({self._top + 1}-{min(self._top + room, len(self._all))} of {len(self._all)})"
-        head = f"   {name:<26}{'total':>8}{'mark':>7}{'per s':>7}{'last hf':>7}"
+        head = f"   {name:<25}{'total':>8}{'mark':>7}{'per s':>7}{'last hf':>8}"
         self.show([(Segment(head, self.look.quiet),), *self._all[self._top : self._top + room]])
 
     def _row(self, feed: Feed, plane: Plane, name: str) -> Line:
@@ -119,7 +117,7 @@ class Tally(LinePane):
         glyph = "!" if wrong and since else " "
         style = look.bad if wrong and since else look.text if total else look.quiet
         text = (
-            f"{glyph}{name:<26}{count(total, 7):>8}{count(since, 6):>7}"
+            f"{glyph}{name:<25}{count(total, 7):>8}{count(since, 6):>7}"
             f"{'-' if rate is None else count(round(rate), 6):>7}{'-' if last is None else count(last, 7):>8}"
         )
         return Segment(f" {LETTERS[plane]}", look.plane(plane, bold=True)), Segment(text, style)
@@ -199,7 +197,8 @@ class FaultList(LinePane, can_focus=True):
                 self.action_inject()
 
 
-_GLYPHS = {Verdict.WAITING: "-", Verdict.FOUND: "+", Verdict.MORE: "~", Verdict.CUT_SHORT: "-"}
+_PENDING = (Verdict.WAITING, Verdict.CUT_SHORT)
+_PASSED = (Verdict.FOUND, Verdict.SILENT, Verdict.SHOWN)
 
 
 class Verdicts(LinePane):
@@ -209,7 +208,7 @@ class Verdicts(LinePane):
         look, width = self.look, self.size.width
         lines: list[Line] = [(Segment("─" * width, look.quiet),)]
         if not feed.link.can_inject:
-            text = "This source cannot be broken: it only brings what it has. Faults need an emulated or a real board."
+            text = "This source cannot be broken: it brings what it has. Faults need an emulated or a real board."
             lines += [(Segment(" " + part, look.text),) for part in wrapped(text, width - 2)]
             self.show(lines)
             return
@@ -231,20 +230,22 @@ class Verdicts(LinePane):
 
     def _told(self, judged: Judged, width: int) -> list[Line]:
         look, fault = self.look, judged.fault
-        failed = judged.verdict in (Verdict.MISSED, Verdict.LESS)
-        style = look.alarm if failed else look.good if judged.verdict is Verdict.FOUND else look.bad
-        if judged.verdict in (Verdict.WAITING, Verdict.CUT_SHORT):
-            style = look.text
-        glyph = _GLYPHS.get(judged.verdict, "!")
+        glyph, style = "!", look.alarm
+        if judged.verdict in _PENDING:
+            glyph, style = "-", look.text
+        elif judged.verdict in _PASSED:
+            glyph, style = "+", look.good
+        elif judged.verdict is Verdict.MORE:
+            style = look.bad
         verdict = f"{glyph} {judged.verdict.value}"
         head = f" {fault.number + 1} {inert(fault.text)} at hf {fault.hyperframe}: "
         names = [*fault.expected, *(name for name in judged.moved if name not in fault.expected)]
         parts = [
             f"{name} {judged.moved.get(name, 0)} of {fault.expected[name]}"
             if name in fault.expected
-            else f"{name} {judged.moved[name]} of none"
+            else f"{name} {judged.moved[name]}"
             for name in names
         ]
-        moved = "moved: " + (", ".join(parts) if parts else "nothing, as expected")
+        moved = "moved: " + (", ".join(parts) if parts else "no error counter")
         head_line = (Segment(fit(head, width - len(verdict)), look.text), Segment(verdict, style))
         return [head_line, *((Segment("   " + part, look.quiet),) for part in wrapped(moved, width - 3))]

@@ -14,11 +14,15 @@ from typing import Protocol
 
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 from monitor.counters import ERROR_COUNTERS, InjectedFault, LogEntry, Snapshot
+from monitor.errors import InputError
+from monitor.faults.catalogue import parse_fault
 
-__all__ = ["SETTLE_HYPERFRAMES", "Feed", "Judged", "Link", "Verdict", "judge"]
+__all__ = ["PATIENCE_HYPERFRAMES", "SETTLE_HYPERFRAMES", "Feed", "Judged", "Link", "Verdict", "judge"]
 
 SETTLE_HYPERFRAMES = 48
-"""Line time that a fault is given to show itself: a damaged C&M frame is seen only when it ends."""
+"""Line time after which other counters may no longer move because of a fault."""
+PATIENCE_HYPERFRAMES = 1500
+"""Line time (100 ms) that a fault is given: a damaged C&M frame is seen only when it ends."""
 
 
 class Link(Protocol):
@@ -41,10 +45,12 @@ class Verdict(StrEnum):
 
     WAITING = "waiting"
     FOUND = "found"
+    SILENT = "nothing moved, as it must be"
+    SHOWN = "found; how much depends on the traffic"
     MORE = "found, and more moved"
     LESS = "found, but too few"
-    MISSED = "not found"
-    CUT_SHORT = "stream ended before"
+    MISSED = "NOT FOUND"
+    CUT_SHORT = "the stream ended before"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,21 +70,29 @@ def judge(fault: InjectedFault, snapshot: Snapshot) -> Judged:
     names = [name for name in snapshot.counters if name in fault.expected or name in ERROR_COUNTERS]
     moved = {name: snapshot.counters[name] - fault.before.get(name, 0) for name in names}
     moved = {name: by for name, by in moved.items() if by or name in fault.expected}
+    short = [name for name, by in fault.expected.items() if moved[name] < by]
+    open_ended = _depends_on_traffic(fault.text)
+    nothing_yet = short or (open_ended and not any(moved.values()))
     passed = snapshot.hyperframes + snapshot.hyperframes_missed - fault.hyperframe
-    if passed < SETTLE_HYPERFRAMES:
-        return Judged(fault, moved, Verdict.CUT_SHORT if snapshot.ended else Verdict.WAITING)
-    short = [name for name, by in fault.expected.items() if moved.get(name, 0) < by]
-    none = [name for name in short if not moved.get(name, 0)]
-    more = [
-        name for name, by in moved.items() if by > fault.expected.get(name, 0) and (name in ERROR_COUNTERS)
-    ]
-    if none:
-        verdict = Verdict.MISSED
-    elif short:
-        verdict = Verdict.LESS
-    else:
-        verdict = Verdict.MORE if more else Verdict.FOUND
-    return Judged(fault, moved, verdict)
+    if passed < (PATIENCE_HYPERFRAMES if nothing_yet else SETTLE_HYPERFRAMES):
+        if not snapshot.ended:
+            return Judged(fault, moved, Verdict.WAITING)
+        if passed < SETTLE_HYPERFRAMES:
+            return Judged(fault, moved, Verdict.CUT_SHORT)
+    if nothing_yet:
+        return Judged(fault, moved, Verdict.LESS if any(moved.values()) else Verdict.MISSED)
+    if open_ended:
+        return Judged(fault, moved, Verdict.SHOWN)
+    if any(by > fault.expected.get(name, 0) for name, by in moved.items() if name in ERROR_COUNTERS):
+        return Judged(fault, moved, Verdict.MORE)
+    return Judged(fault, moved, Verdict.FOUND if fault.expected else Verdict.SILENT)
+
+
+def _depends_on_traffic(text: str) -> bool:
+    try:
+        return parse_fault(text).needs_receiver
+    except InputError:
+        return False
 
 
 class Feed:

@@ -7,13 +7,22 @@ samples lie in the IQ block is a setting that is not on the link; the map used h
 from __future__ import annotations
 
 import math
+from typing import Any, ClassVar
 
-import numpy as np
+from numpy.typing import NDArray
 from rich.segment import Segment
 
-from decoders.controlwords import X_ALARMS, X_BFN_HIGH, X_BFN_LOW, X_HFN, X_POINTER, X_RATE, X_VERSION
-from decoders.controlwords import subchannel_name
-from decoders.errors import DecoderError
+from decoders.controlwords import (
+    X_ALARMS,
+    X_BFN_HIGH,
+    X_BFN_LOW,
+    X_HFN,
+    X_POINTER,
+    X_RATE,
+    X_VERSION,
+    subchannel_name,
+)
+from decoders.errors import DecodersError
 from decoders.events import Plane
 from decoders.frames import ALARM_BITS
 from decoders.iq import IqMap, dc_offset, level_dbfs, peak
@@ -106,7 +115,7 @@ class Inspector(LinePane):
 class PlaneTable(LinePane):
     """Each plane with its letter, its subchannels, its bit rate and what is counted on it."""
 
-    _COUNTED = {
+    _COUNTED: ClassVar[dict[Plane, tuple[str, str]]] = {
         Plane.SYNC: ("missed_sync_bytes", "missed"),
         Plane.L1: ("l1_alarm_changes", "alarm changes"),
         Plane.HDLC: ("hdlc_frames", "good frames"),
@@ -192,11 +201,11 @@ class Levels(LinePane):
             try:
                 text = self._text or f"M=15,fs=3.84,n={option.iq_bits_per_basic_frame // 30}"
                 self._map, self._problem = IqMap.parse(option, text), ""
-            except DecoderError as problem:
+            except DecodersError as problem:
                 self._map, self._problem = None, str(problem)
         return str(self._map.axcs[0].sample_width) if self._map else "?"
 
-    def _level(self, name: str, array: np.ndarray, bits: int, width: int) -> Line:  # type: ignore[type-arg]
+    def _level(self, name: str, array: NDArray[Any], bits: int, width: int) -> Line:
         full = 2 ** (bits - 1)
         level = level_dbfs(array, bits)
         top = peak(array)

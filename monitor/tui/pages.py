@@ -90,20 +90,13 @@ def _fields(pairs: Sequence[tuple[str, str]], width: int, look: Look) -> list[Li
 
 
 def _octet_lines(data: bytes, width: int, look: Look) -> list[Line]:
-    size = 8
-    while 7 + 2 * size * 4 <= width and size < 32:
-        size *= 2
-    lines: list[Line] = []
+    """Octets under a ruler of tens, as a paper form has them."""
+    size = 40 if width >= 8 + 40 * 3 else 20
+    ruler = "".join(f"+{i:<2d}" if i % 5 == 0 else " . " for i in range(size))
+    lines: list[Line] = [(Segment(f"        {ruler}", look.quiet),)]
     for at in range(0, len(data), size):
-        row = data[at : at + size]
-        text = "".join(chr(c) if 32 <= c < 127 else "." for c in row)
-        lines.append(
-            (
-                Segment(f"{at:5d}  ", look.quiet),
-                Segment(row.hex(" ").upper().ljust(size * 3), look.text),
-                Segment(" " + text, look.quiet),
-            )
-        )
+        row = data[at : at + size].hex(" ").upper()
+        lines.append((Segment(f" {at:5d}  ", look.quiet), Segment(row, look.text)))
     return lines
 
 

@@ -123,7 +123,7 @@ def _frame(event: ev.FrameReceived) -> Saying:
 
 
 def _octets(event: ev.OctetsChanged) -> Saying:
-    parts = []
+    parts: list[str] = []
     for change in event.changes():
         if len(parts) == _SHOWN_CHANGES:
             parts.append(f"and {len(event) - _SHOWN_CHANGES} more")
