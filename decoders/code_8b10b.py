@@ -136,8 +136,8 @@ def tables() -> _Tables:
 
 
 @cache
-def _pair_table() -> NDArray[np.uint32]:
-    """[second << 10 | first] -> two octets; in bits 16.. what the pair does to the disparity and needs."""
+def _pair_tables() -> tuple[U16, U8]:
+    """[second << 10 | first] -> the two octets; and what the pair does to the disparity and needs of it."""
     t = tables()
     first, second = np.arange(1024)[None, :], np.arange(1024)[:, None]
     effect = np.where(t.effect[second] == _KEEP, t.effect[first], t.effect[second])
@@ -147,8 +147,8 @@ def _pair_table() -> NDArray[np.uint32]:
         good = t.legal[disparity, first] & t.legal[middle.astype(np.intp), second]
         flags = flags | np.where(good, 0, bad)
     flags = flags | np.where(t.k[first] | t.k[second], _HAS_K, 0)
-    octets = t.octet[first].astype(np.uint32) | t.octet[second].astype(np.uint32) << 8
-    return np.ascontiguousarray((octets | flags.astype(np.uint32) << 16).reshape(-1))
+    octets = t.octet[first].astype(np.uint16) | t.octet[second].astype(np.uint16) << np.uint16(8)
+    return octets.astype(np.uint16).reshape(-1), flags.astype(np.uint8).reshape(-1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +180,7 @@ class SymbolDecoder:
         self.disparity = disparity
         self._scratch = np.empty(CHUNK_SYMBOLS // 2, np.uint32)
         self._first = np.empty(CHUNK_SYMBOLS // 2, np.uint32)
+        self._flags = np.empty(CHUNK_SYMBOLS // 2, np.uint8)
         self._pairs = np.empty(CHUNK_SYMBOLS // 2, np.intp)
 
     def decode(self, symbols: U16) -> CodedBlock:
@@ -255,11 +256,10 @@ class SymbolDecoder:
         m = len(pairs)
         known = self.disparity is not None
         disparity = self._start_disparity(pairs)
-        words = self._scratch[:m]
-        np.take(_pair_table(), pairs, out=words, mode="clip")
-        view = words.view(np.uint16)
-        octets.view(np.uint16)[:] = view[0::2]
-        flags = view[1::2].astype(np.uint8)
+        octet_pairs, needs = _pair_tables()
+        np.take(octet_pairs, pairs, out=octets.view(np.uint16), mode="clip")
+        flags = self._flags[:m]
+        np.take(needs, pairs, out=flags, mode="clip")
 
         plus, minus = _plane(flags, _SET_PLUS), _plane(flags, _SET_MINUS)
         a = ~minus
