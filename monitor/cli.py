@@ -28,6 +28,14 @@ SOURCE is a capture file, - for standard input, emulated (one board, internal lo
   framefray decode test.bits --json           what is in it, for programs
   framefray watch test.bits                   the same on the screen
 """
+_EXPORT_EPILOG = """\
+OUT ends in
+  .pcapng                     recovered C&M frames as packets, bad ones with the verdict as a comment
+  .npy                        IQ samples of an AxC, (n, 2) integers
+  .sigmf-meta, .sigmf-data    IQ samples of an AxC as a SigMF recording (both files are written)
+  .csv, .jsonl                a table; .parquet too where pyarrow is installed (the tables extra)
+  .vcd, .hex, .mem            the characters on the line for a simulator: value change dump or $readmemh text
+"""
 _FORMS = ("octets", "flagged", "symbols", "bits", "hex")
 _OPTIONS = ("1", "2", "3", "4", "5", "6", "7", "7A", "8", "9", "10")
 
@@ -87,14 +95,14 @@ def _screen_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--headless", action="store_true", help="no screen: a text summary at the end")
 
 
-def _emulation_arguments(parser: argparse.ArgumentParser) -> None:
+def _emulation_arguments(parser: argparse.ArgumentParser, *, pace: float = 750.0) -> None:
     parser.add_argument("--seed", type=_whole, default=1, help="seed of the emulated traffic (1)")
     parser.add_argument(
         "--pace",
         type=float,
-        default=750.0,
+        default=pace,
         metavar="N",
-        help="hyperframes a second; 0 = as fast as it goes (750)",
+        help=f"hyperframes a second; 0 = as fast as it goes ({pace:g})",
     )
     parser.add_argument("--hyperframes", type=_at_least_one, metavar="N", help="stop after so many")
     parser.add_argument(
@@ -179,6 +187,36 @@ def build_parser() -> argparse.ArgumentParser:
         "--hdlc-rate", type=_whole, metavar="CODE", help="HDLC rate code (highest of each option)"
     )
     rates.add_argument("--json", action="store_true", help="one JSON object")
+
+    export = add("export", "write what a capture holds in the formats of other tools")
+    export.epilog = _EXPORT_EPILOG
+    _source_arguments(export)
+    export.add_argument("out", metavar="OUT", help="file; its suffix chooses what is written, see below")
+    export.add_argument("--force", action="store_true", help="write over a file that is there already")
+    export.add_argument(
+        "--direction", choices=("inbound", "outbound", "unknown"), help="of the packets in .pcapng (inbound)"
+    )
+    export.add_argument("--iq", metavar="MAP", help='where samples lie, as "M=15,fs=15.36,n=2" (.npy, SigMF)')
+    export.add_argument("--axc", metavar="NAME", help="which AxC of the map: A0, A1, … or its name=")
+    export.add_argument(
+        "--table",
+        choices=("frames", "vendor", "counters", "l1", "events"),
+        help="which table (.csv .jsonl .parquet; frames)",
+    )
+    export.add_argument(
+        "--words",
+        choices=("symbols", "flagged"),
+        help="10-bit symbols or 9-bit {K, octet} (.vcd .hex .mem; symbols)",
+    )
+    export.add_argument(
+        "--limit", type=_at_least_one, metavar="N", help="so many hyperframes at most (.vcd .hex .mem)"
+    )
+    export.add_argument("--data-name", metavar="NAME", help="data bus in the .vcd (symbol or octet)")
+    export.add_argument("--k-name", metavar="NAME", help="K flag in the .vcd (k)")
+    export.add_argument(
+        "--clock-name", metavar="NAME", help="put a clock into the .vcd, rising mid-character"
+    )
+    _emulation_arguments(export, pace=0.0)
 
     completion = add("completion", "print a completion script for a shell")
     completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="shell")

@@ -1,0 +1,1 @@
+"""What a capture holds, in the formats of other tools: packets, samples, tables, line stimulus."""
