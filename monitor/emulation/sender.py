@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from decoders.characters import LineForm
 from decoders.code_8b10b import SymbolDecoder, SymbolEncoder, pack_symbols
-from decoders.ethernet import SentEthernetFrame
+from decoders.ethernet import EthernetEncoder, SentEthernetFrame
 from decoders.events import FrameStatus, Plane
 from decoders.hdlc import SentHdlcFrame
 from decoders.iq import AxcContainer, IqMap
@@ -41,6 +41,9 @@ U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
 I64 = NDArray[np.int64]
 
+MIN_IDLE_GROUPS = 24
+MEAN_FRAME_GROUPS = 440
+"""Code groups of a frame of the emulated traffic, on the average."""
 IQ_WIDTH = 15
 IQ_SAMPLE_RATE_HZ = 4 * CHIP_RATE_HZ
 """The demo's containers: M = 15, 15.36 Msps (four samples a basic frame)."""
@@ -103,6 +106,12 @@ class EmulatedSender:
         self.settings = settings
         self.option = self.encoder.option
         self.load = load
+        if 0 < load < 1:
+            # A channel that is not full has its frames spread: longer idle after each.
+            gap = MIN_IDLE_GROUPS + round(MEAN_FRAME_GROUPS * (1 / load - 1))
+            self.encoder.ethernet = EthernetEncoder(
+                lsb_first=settings.planes.ethernet_lsb_first, min_idle_groups=gap
+            )
         sender, peers = (RE_1, (REC_A,)) if uplink else (REC_A, (RE_1,))
         self._hdlc = HdlcTraffic(seed, sender=sender, peers=peers)
         self._ethernet = EthernetTraffic(seed + 1, sender=sender, peers=peers)
@@ -206,7 +215,7 @@ class EmulatedSender:
             while encoder.hdlc.pending_octets < wanted:
                 encoder.hdlc.send(next(self._hdlc))
         if encoder.ethernet_octets:
-            wanted = n * encoder.ethernet_octets * self.load
+            wanted = n * encoder.ethernet_octets if self.load else 0
             while encoder.ethernet.pending_octets < wanted:
                 encoder.ethernet.send(next(self._ethernet))
 

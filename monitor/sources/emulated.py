@@ -101,6 +101,8 @@ class EmulatedSource:
             if self._far is not None:
                 self._answer(n)
             data = self._cable.carry(self._writer.write(self._sender.batch(n)))
+            # What was sent is for whoever makes a truth file; a source without end must not keep it.
+            self._sender.sent.clear()
             yield Chunk(data, sent * 1_000_000_000 // HYPERFRAMES_PER_SECOND, offset)
             offset += len(data)
             sent += n
@@ -115,6 +117,7 @@ class EmulatedSource:
         """What the far end makes of the downlink goes into the alarms that it sends."""
         assert self._far is not None
         far = self._far
+        self._down.sent.clear()
         far.receive(self._down_cable.carry(self._down_writer.write(self._down.batch(n))))
         alarms = 0
         if far.los.active:
