@@ -1,0 +1,281 @@
+"""What must follow from a fault, what was seen, and the word for it.
+
+Pure: counters, events and declarations in, findings out. A counter may move only where a fault declares it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from types import MappingProxyType
+
+from decoders.events import (
+    COUNTERS,
+    FRAME_COUNTERS,
+    Alarm,
+    AlarmCleared,
+    AlarmRaised,
+    AlignmentChanged,
+    BfnDiscontinuity,
+    CodeErrors,
+    Event,
+    FillerMismatch,
+    FrameReceived,
+    HfnDiscontinuity,
+    HfnInvalid,
+    OctetsChanged,
+    Origin,
+    Plane,
+    ResetRequested,
+    SettingRejected,
+    SyncByteMissed,
+    SyncStateChanged,
+    UnexpectedK,
+)
+
+__all__ = [
+    "GOOD_FRAMES",
+    "Declared",
+    "Finding",
+    "Observation",
+    "Timed",
+    "Verdict",
+    "judge",
+    "moved_by",
+    "recovery",
+]
+
+GOOD_FRAMES = MappingProxyType({Plane.HDLC: "hdlc_frames", Plane.ETHERNET: "ethernet_frames"})
+"""Counters of frames that are as they should be; every other counter stays still on a clean link."""
+
+
+class Verdict(StrEnum):
+    """One word for a case; the first that holds, from the worst on."""
+
+    CRASHED = "receiver failed"
+    UNSYNCED = "never in sync"
+    DIRTY = "baseline not clean"
+    NOT_SENT = "frame never left"
+    MISSED = "missed"
+    MISCOUNTED = "miscounted"
+    SIDE_EFFECT = "side effect"
+    MISPLACED = "misplaced"
+    UNTRUE = "not the truth"
+    LATE = "late"
+    NOT_RECOVERED = "not recovered"
+    DETECTED = "detected"
+    SILENT = "silent as declared"
+    CLEAN = "clean"
+    LEFT_OUT = "left out"
+
+    @property
+    def passed(self) -> bool:
+        return self in (Verdict.DETECTED, Verdict.SILENT, Verdict.CLEAN, Verdict.LEFT_OUT)
+
+
+_ORDER = list(Verdict)
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """What must follow from the faults of one case.
+
+    `required` holds (least, most) of each counter that must move, most None where there is no bound;
+    `tolerated` names counters that may move, and why. `within` is the number of hyperframes, from the one in
+    which the damage is on the line, in which the first required counter must move. `disturbed` are the
+    planes that may lose or gain good frames. `places` are vendor specific octets (Ns, Xs, Y) that must be
+    named by what is reported.
+    """
+
+    required: Mapping[str, tuple[int, int | None]]
+    tolerated: Mapping[str, str]
+    disturbed: frozenset[Plane]
+    within: int | None = None
+    places: frozenset[tuple[int, int, int]] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that is not as declared."""
+
+    verdict: Verdict
+    counter: str | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """An event and the hyperframe of the line (missed ones counted in) it belongs to."""
+
+    at: int | None
+    event: Event
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """What one receiver made of one transmission."""
+
+    counters: Mapping[str, int]
+    events: Sequence[Timed]
+    in_sync: bool
+    failure: str | None = None
+
+
+_SIMPLE: dict[type[Event], str] = {
+    SyncByteMissed: "missed_sync_bytes",
+    HfnInvalid: "hfn_invalid",
+    HfnDiscontinuity: "hfn_discontinuities",
+    BfnDiscontinuity: "bfn_discontinuities",
+    FillerMismatch: "filler_mismatches",
+    UnexpectedK: "unexpected_k",
+    ResetRequested: "reset_requests",
+    AlignmentChanged: "realignments",
+}
+_REJECTED = {
+    "version": "version_unknown",
+    "hdlc_rate_code": "hdlc_rate_invalid",
+    "pointer_p": "pointer_invalid",
+}
+_CHANGES = {
+    Plane.VENDOR: "vendor_changes",
+    Plane.CTRL_AXC: "ctrl_axc_changes",
+    Plane.RESERVED: "reserved_changes",
+}
+_LOCAL = {Alarm.LOS: "los_events", Alarm.LOF: "lof_events"}
+
+
+def moved_by(event: Event) -> tuple[str, ...]:
+    """Counters that an event tells of."""
+    simple = _SIMPLE.get(type(event))
+    if simple is not None:
+        return (simple,)
+    if isinstance(event, CodeErrors):
+        pairs = (("code_violations", event.code_violations), ("disparity_errors", event.disparity_errors))
+        return tuple(name for name, count in pairs if count)
+    if isinstance(event, FrameReceived):
+        return (FRAME_COUNTERS[event.plane, event.status],)
+    if isinstance(event, OctetsChanged):
+        return (_CHANGES[event.plane],) if event.plane in _CHANGES else ()
+    if isinstance(event, SettingRejected):
+        return (_REJECTED[event.field],)
+    if isinstance(event, AlarmRaised | AlarmCleared):
+        if event.origin is Origin.REMOTE:
+            return ("l1_alarm_changes",)
+        raised = isinstance(event, AlarmRaised) and event.alarm in _LOCAL
+        return (_LOCAL[event.alarm],) if raised else ()
+    return ()
+
+
+def beyond(baseline: Sequence[Timed], seen: Sequence[Timed]) -> list[Timed]:
+    """Events that tell of a counter other than good frames and that the baseline does not have."""
+    good = set(GOOD_FRAMES.values())
+
+    def telling(timed: Timed) -> bool:
+        return any(name not in good for name in moved_by(timed.event))
+
+    left = Counter(t.event for t in baseline if telling(t))
+    out = []
+    for timed in seen:
+        if not telling(timed):
+            continue
+        if left[timed.event]:
+            left[timed.event] -= 1
+        else:
+            out.append(timed)
+    return out
+
+
+def difference(baseline: Observation, seen: Observation) -> dict[str, int]:
+    """Counters that moved otherwise than in the baseline, in the order they are reported."""
+    pairs = ((name, seen.counters[name] - baseline.counters[name]) for name in COUNTERS)
+    return {name: change for name, change in pairs if change}
+
+
+def detection(news: Iterable[Timed], required: Iterable[str], on_line: int) -> int | None:
+    """Hyperframes from the damage to the first event that tells of a required counter."""
+    wanted = set(required)
+    hits = (t.at for t in news if t.at is not None and wanted.intersection(moved_by(t.event)))
+    first = min(hits, default=None)
+    return None if first is None else first - on_line
+
+
+def recovery(news: Iterable[Timed], seen: Sequence[Timed], on_line: int) -> int | None:
+    """Hyperframes from the damage to the last event beyond the baseline or the return to HFNSYNC."""
+    last = max((t.at for t in news if t.at is not None), default=None)
+    for timed in seen:
+        event = timed.event
+        back = isinstance(event, SyncStateChanged) and event.new == "HFNSYNC"
+        if back and timed.at is not None and timed.at > on_line:
+            last = timed.at if last is None else max(last, timed.at)
+    return None if last is None else last - on_line
+
+
+def judge(
+    declared: Declared,
+    baseline: Observation,
+    seen: Observation,
+    on_line: int,
+    truth: Mapping[str, int] | None = None,
+) -> list[Finding]:
+    """Everything in `seen` that is not as declared; nothing where all is well."""
+    if seen.failure is not None:
+        return [Finding(Verdict.CRASHED, None, seen.failure)]
+    moved = difference(baseline, seen)
+    findings: list[Finding] = []
+    for name, (least, most) in declared.required.items():
+        change = moved.get(name, 0)
+        if least > 0 and change <= 0:
+            text = f"{name} must move by {bounds(least, most)}, did not"
+            findings.append(Finding(Verdict.MISSED, name, text))
+        elif change < least or (most is not None and change > most):
+            text = f"{name} must move by {bounds(least, most)}, moved by {change:+d}"
+            findings.append(Finding(Verdict.MISCOUNTED, name, text))
+    exempt = {GOOD_FRAMES[plane] for plane in declared.disturbed if plane in GOOD_FRAMES}
+    for name, change in moved.items():
+        if name not in declared.required and name not in declared.tolerated and name not in exempt:
+            text = f"{name} moved by {change:+d}, no fault declares it"
+            findings.append(Finding(Verdict.SIDE_EFFECT, name, text))
+    news = beyond(baseline.events, seen.events)
+    findings += _misplaced(declared, news)
+    if truth is not None:
+        for name in COUNTERS:
+            if name in truth and seen.counters[name] != truth[name]:
+                text = f"{name} is {seen.counters[name]}, the capture holds {truth[name]}"
+                findings.append(Finding(Verdict.UNTRUE, name, text))
+    after = detection(news, (n for n, (least, _) in declared.required.items() if least > 0), on_line)
+    if declared.within is not None and after is not None and after > declared.within:
+        text = f"detected after {after} hyperframes, must be within {declared.within}"
+        findings.append(Finding(Verdict.LATE, None, text))
+    if not seen.in_sync:
+        findings.append(Finding(Verdict.NOT_RECOVERED, None, "not in HFNSYNC at the end"))
+    return findings
+
+
+def _misplaced(declared: Declared, news: Sequence[Timed]) -> list[Finding]:
+    if not declared.places:
+        return []
+    named = {
+        (change.ns, change.xs, change.y)
+        for timed in news
+        if isinstance(timed.event, OctetsChanged) and timed.event.plane is Plane.VENDOR
+        for change in timed.event.changes()
+    }
+    if not named or named == declared.places:
+        return []  # none at all is a counter that did not move
+    wrong = ", ".join(f"Ns {ns} Xs {xs} Y {y}" for ns, xs, y in sorted(named))
+    right = ", ".join(f"Ns {ns} Xs {xs} Y {y}" for ns, xs, y in sorted(declared.places))
+    return [Finding(Verdict.MISPLACED, "vendor_changes", f"the change is at {right}, reported at {wrong}")]
+
+
+def worst(findings: Sequence[Finding], fallback: Verdict) -> Verdict:
+    """The verdict of a case: the gravest finding's."""
+    return min((f.verdict for f in findings), key=_ORDER.index, default=fallback)
+
+
+def bounds(least: int, most: int | None) -> str:
+    """`+2`, `+1..+4`, `+1 or more`."""
+    if most is None:
+        return f"{least:+d} or more"
+    return f"{least:+d}" if least == most else f"{least:+d}..{most:+d}"
