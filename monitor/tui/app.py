@@ -38,6 +38,7 @@ __all__ = ["FrayApp", "paints_per_second", "run_screen"]
 
 _FPS, _FPS_REMOTE = 10.0, 4.0
 _NOTE_PAINTS_SECONDS = 4.0
+_LEAST = (80, 24)
 VIEWS = (
     ("Link", "what is on the link?"),
     ("Said", "what was said?"),
@@ -76,11 +77,8 @@ class FrayApp(App[int], inherit_bindings=False):
     CSS_PATH = Path(__file__).with_name("framefray.tcss")
     TITLE = "framefray"
     COMMAND_PALETTE_BINDING = "colon"
-    HORIZONTAL_BREAKPOINTS = [
-        (0, "-narrow"),
-        (101, "-wide"),
-        (197, "-ultra"),
-    ]
+    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (101, "-wide"), (197, "-ultra")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-short"), (33, "-tall")]  # noqa: RUF012
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
             Binding(str(i + 1), f"view({i})", f"{name}: {question}", id=f"view.{name.lower()}")
@@ -182,6 +180,7 @@ class FrayApp(App[int], inherit_bindings=False):
         self._draw_status()
         self._draw_failure()
         if self.view == 0:
+            self.matrix.lay_out(self.feed.snapshot, self.query_one("#link").size, above=self._above)
             if fresh:
                 self.matrix.update(self.feed.snapshot)
             self.inspector.update(self.feed.snapshot, self.matrix.ns, self.matrix.xs)
@@ -202,6 +201,8 @@ class FrayApp(App[int], inherit_bindings=False):
         note = self._note if self._note_left or self.paused else ""
         if not note and snapshot.ended and not self.pipeline.failure:
             note = f"source has ended: {self._title_text or snapshot.source}"
+        if not note and (self.size.width < _LEAST[0] or self.size.height < _LEAST[1]):
+            note = f"too small: {_LEAST[0]}x{_LEAST[1]} shows all"
         self.status.update(self.feed, chosen=self.view, state=state, note=note, title=self._title_text)
 
     def _draw_failure(self) -> None:
@@ -226,6 +227,15 @@ class FrayApp(App[int], inherit_bindings=False):
         self._note_left = round(_NOTE_PAINTS_SECONDS * self.fps)
         self._draw_status()
 
+    @property
+    def _above(self) -> bool:
+        """Whether the hyperframe lies above its details, as framefray.tcss has it for wide and tall screens."""
+        return bool({"-wide", "-ultra"} & self._main_classes) and "-tall" in self._main_classes
+
+    @property
+    def _main_classes(self) -> frozenset[str]:
+        return frozenset(self.screen_stack[0].classes)
+
     # --- keys ---------------------------------------------------------------------------------------------
 
     def action_view(self, index: int) -> None:
@@ -240,12 +250,12 @@ class FrayApp(App[int], inherit_bindings=False):
 
     def action_mark(self) -> None:
         self.feed.mark()
-        self._say(f"marked at hyperframe {self.feed.marked_at}: counting from here")
+        self._say(f"marked at {self.feed.marked_at}, counting anew")
         self._draw()
 
     def action_pause(self) -> None:
         self.paused = not self.paused
-        self._say("display stands; decoding goes on; p resumes" if self.paused else "display goes on")
+        self._say("decoding goes on; p resumes" if self.paused else "display goes on")
 
     def action_help(self) -> None:
         if len(self.screen_stack) > 1:

@@ -238,7 +238,7 @@ class Verdicts(LinePane):
         elif judged.verdict is Verdict.MORE:
             style = look.bad
         verdict = f"{glyph} {judged.verdict.value}"
-        head = f" {fault.number + 1} {inert(fault.text)} at hf {fault.hyperframe}: "
+        head = f"  {inert(fault.text)} at hf {fault.hyperframe}"
         names = [*fault.expected, *(name for name in judged.moved if name not in fault.expected)]
         parts = [
             f"{name} {judged.moved.get(name, 0)} of {fault.expected[name]}"
@@ -247,5 +247,10 @@ class Verdicts(LinePane):
             for name in names
         ]
         moved = "moved: " + (", ".join(parts) if parts else "no error counter")
-        head_line = (Segment(fit(head, width - len(verdict)), look.text), Segment(verdict, style))
+        number = f" {fault.number + 1} "
+        head_line = (
+            Segment(number, look.text),
+            Segment(verdict, style),
+            Segment(fit(head, width - len(number) - len(verdict)), look.text),
+        )
         return [head_line, *((Segment("   " + part, look.quiet),) for part in wrapped(moved, width - 3))]

@@ -45,8 +45,8 @@ class Verdict(StrEnum):
 
     WAITING = "waiting"
     FOUND = "found"
-    SILENT = "nothing moved, as it must be"
-    SHOWN = "found; how much depends on the traffic"
+    SILENT = "nothing moved, as it must"
+    SHOWN = "found, to no set amount"
     MORE = "found, and more moved"
     LESS = "found, but too few"
     MISSED = "NOT FOUND"

@@ -32,7 +32,7 @@ from monitor.counters import NEVER, Snapshot
 from .feed import Feed
 from .lines import Line, LinePane
 from .palette import LETTERS, NAMES, Look
-from .text import fit, inert, wrapped
+from .text import count, fit, inert, wrapped
 
 __all__ = ["Inspector", "Levels", "PlaneTable", "word_meaning"]
 
@@ -89,27 +89,46 @@ class Inspector(LinePane):
             lines.append((Segment(fit("no hyperframe yet", width), look.quiet),))
             self.show(lines)
             return
-        option = option_named(snapshot.option)
-        for i in range(4):
-            word = bytes(snapshot.control[ns + 64 * i])
-            here = i == xs
-            for at, part in enumerate(wrapped(_hex(word), width - 4)):
-                label = f"{'>' if here else ' '}{i}  " if at == 0 else "    "
-                style = look.strong if here else look.text
-                lines.append((Segment(label, look.quiet), Segment(part, style)))
-            meaning = word_meaning(ns + 64 * i, word, option)
-            if meaning:
-                lines.append((Segment("    " + fit(meaning, width - 4), look.good),))
-        octet = int(snapshot.control[x, 0])
-        lines.append((Segment(f"#Z.{x}.0 ", look.quiet), Segment(f"bits 7..0 {octet:08b}", look.text)))
-        changes = int(snapshot.change_counts[x, 0])
-        times = "never changed" if not changes else f"changed {changes} times"
-        lines.append((Segment(fit(times, width), look.text),))
+        tail = self._changes(snapshot, x, width)
+        room = self.size.height - len(lines) - len(tail)
+        words = [self._word(snapshot, ns, i, i == xs, meaning=True) for i in range(4)]
+        if sum(map(len, words)) > room:
+            words = [self._word(snapshot, ns, i, i == xs, meaning=i == xs) for i in range(4)]
+        if sum(map(len, words)) > room:
+            words = [self._word(snapshot, ns, xs, True, meaning=True)]
+        for word in words:
+            lines += word
+        self.show([*lines, *tail][: self.size.height])
+
+    def _word(self, snapshot: Snapshot, ns: int, xs: int, here: bool, *, meaning: bool) -> list[Line]:
+        look, width = self.look, self.size.width
+        assert snapshot.control is not None
+        x = ns + 64 * xs
+        word = bytes(snapshot.control[x])
+        lines: list[Line] = []
+        for at, part in enumerate(wrapped(_hex(word), width - 4)):
+            label = f"{'>' if here else ' '}{xs}  " if at == 0 else "    "
+            lines.append((Segment(label, look.quiet), Segment(part, look.strong if here else look.text)))
+        said = word_meaning(x, word, option_named(snapshot.option)) if meaning else ""
+        if said:
+            lines.append((Segment("    " + fit(said, width - 4), look.good),))
+        return lines
+
+    def _changes(self, snapshot: Snapshot, x: int, width: int) -> list[Line]:
+        look = self.look
+        assert snapshot.control is not None
+        assert snapshot.change_counts is not None and snapshot.changed_at is not None
+        octet, changes = int(snapshot.control[x, 0]), int(snapshot.change_counts[x, 0])
+        times = "never changed" if not changes else f"changed {count(changes, width - 14)} times"
+        lines: list[Line] = [
+            (Segment(f"#Z.{x}.0 ", look.quiet), Segment(f"bits 7..0 {octet:08b}", look.text)),
+            (Segment(fit(times, width), look.text),),
+        ]
         at = int(snapshot.changed_at[x].max())
         if at != NEVER:
             which = "last" if snapshot.changed_at[x, 0] == at else "word last"
             lines.append((Segment(fit(f"{which} at hf {at}", width), look.text),))
-        self.show(lines[: self.size.height])
+        return lines
 
 
 class PlaneTable(LinePane):

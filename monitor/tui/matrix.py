@@ -1,8 +1,8 @@
 """The control words of the last hyperframe as 64 subchannels by 4 words, folded to the width at hand.
 
-Each cell is octet Z.X.0 of the word X = Ns + 64*Xs (CPRI V7.0 clause 4.2.7.2, Fig. 16 from memory), in hex on
-its plane's tint, under a ruler with the plane's letter; a mark behind it tells that it changed since the last
-paint. It shows what the snapshot holds and decodes nothing.
+Each cell is octet Z.X.0 of the word X = Ns + 64*Xs (CPRI V7.0 clause 4.2.7.2), with room also the octets Y
+below it, in hex on its plane's tint, under a ruler with the plane's letter; a mark behind it tells that it
+changed since the last paint. It shows what the snapshot holds and decodes nothing.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from rich.segment import Segment
 from textual import events
 from textual.binding import Binding, BindingType
+from textual.geometry import Size
 from textual.message import Message
 
 from decoders.events import Plane
@@ -27,16 +28,21 @@ __all__ = ["LABEL", "Matrix", "bands_for"]
 
 LABEL = 5
 CELL = 3
-_BAND_ROWS = 5
 _SUBCHANNELS, _WORDS = 64, 4
 
 
 def bands_for(width: int) -> int:
     """Into how many bands the 64 subchannels are folded."""
-    for bands in (1, 2):
-        if width >= LABEL + _SUBCHANNELS // bands * CELL:
-            return bands
-    return 4
+    return next((bands for bands in (1, 2) if width >= bands_width(bands)), 4)
+
+
+def bands_width(bands: int) -> int:
+    """Cells that so many bands need."""
+    return LABEL + _SUBCHANNELS // bands * CELL
+
+
+def _height(bands: int, octets: int) -> int:
+    return bands * (1 + _WORDS * octets) + bands - 1
 
 
 @lru_cache(8192)
@@ -66,9 +72,29 @@ class Matrix(LinePane, can_focus=True):
     def __init__(self, look: Look) -> None:
         super().__init__(look, id="matrix")
         self.ns, self.xs = 0, 0
+        self._octets = 1
         self._snapshot: Snapshot | None = None
         self._counts: NDArray[np.int64] | None = None
         self._changed: NDArray[np.bool_] | None = None
+
+    def lay_out(self, snapshot: Snapshot, room: Size, *, above: bool) -> None:
+        """Choose how many octets Y of each word have a row, and so the height, from the view's room.
+
+        Beside its details there is room for Z.X.0 only; `above` them, for as many as leave 16 lines.
+        """
+        octets = 1
+        if above:
+            bands = bands_for(room.width)
+            most = 1 if snapshot.control is None else snapshot.control.shape[1]
+            for wanted in (2, 4, 5, 8):
+                if wanted <= most and _height(bands, wanted) <= room.height - 16:
+                    octets = wanted
+            self.styles.height = _height(bands, octets) + 1
+        else:
+            self.styles.height = "100%"
+        if octets != self._octets:
+            self._octets = octets
+            self._draw()
 
     def update(self, snapshot: Snapshot) -> None:
         """Show a snapshot; octets whose change count moved since the last one are marked."""
@@ -109,8 +135,8 @@ class Matrix(LinePane, can_focus=True):
         size = _SUBCHANNELS // bands_for(self.size.width)
         band, row = divmod(event.y, self._stride())
         column = (event.x - LABEL) // CELL
-        if 0 <= column < size and 1 <= row <= _WORDS and band * size < _SUBCHANNELS:
-            self.ns, self.xs = band * size + column, row - 1
+        if 0 <= column < size and 1 <= row <= _WORDS * self._octets and band * size < _SUBCHANNELS:
+            self.ns, self.xs = band * size + column, (row - 1) // self._octets
             self._moved()
 
     def on_resize(self, event: events.Resize) -> None:
@@ -122,8 +148,11 @@ class Matrix(LinePane, can_focus=True):
 
     def _stride(self) -> int:
         bands = bands_for(self.size.width)
-        spare = self.size.height - bands * _BAND_ROWS
-        return _BAND_ROWS + (1 if bands > 1 and spare >= bands - 1 else 0)
+        return self._band_rows + (1 if self.size.height >= _height(bands, self._octets) else 0)
+
+    @property
+    def _band_rows(self) -> int:
+        return 1 + _WORDS * self._octets
 
     def _draw(self) -> None:
         snapshot = self._snapshot
@@ -133,10 +162,11 @@ class Matrix(LinePane, can_focus=True):
         size = _SUBCHANNELS // bands
         lines: list[Line] = []
         for band in range(bands):
-            if band and self._stride() > _BAND_ROWS:
+            if band and self._stride() > self._band_rows:
                 lines.append(())
             lines.append(self._ruler(snapshot, band * size, size))
-            lines += [self._words(snapshot, band * size, size, xs) for xs in range(_WORDS)]
+            for xs in range(_WORDS):
+                lines += [self._row(snapshot, band * size, size, xs, y) for y in range(self._octets)]
         self.show(lines)
 
     def _ruler(self, snapshot: Snapshot, first: int, size: int) -> Line:
@@ -153,16 +183,19 @@ class Matrix(LinePane, can_focus=True):
             ns = end
         return tuple(line)
 
-    def _words(self, snapshot: Snapshot, first: int, size: int, xs: int) -> Line:
-        line = [Segment(f" Xs{xs} ", self.look.quiet)]
-        control, changed = snapshot.control, self._changed
+    def _row(self, snapshot: Snapshot, first: int, size: int, xs: int, y: int) -> Line:
+        line = [Segment(f" Xs{xs} " if y == 0 else f"  Y{y:<2}"[:LABEL], self.look.quiet)]
+        control, changed, rows = snapshot.control, self._changed, self._octets
         for ns in range(first, first + size):
-            cursor = (ns, xs) == (self.ns, self.xs)
+            cursor = (ns, xs) == (self.ns, self.xs) and y == 0
             mark, text = " ", "--"
             if control is not None:
                 x = ns + _SUBCHANNELS * xs
-                text = f"{control[x, 0]:02X}"
-                if changed is not None and changed[x].any():
-                    mark = CHANGED if changed[x, 0] else CHANGED_BESIDE
+                text = f"{control[x, y]:02X}"
+                if changed is not None:
+                    if changed[x, y]:
+                        mark = CHANGED
+                    elif y == rows - 1 and changed[x, rows:].any():
+                        mark = CHANGED_BESIDE
             line += _cell(self.look, snapshot.owners[ns], text + mark, mark == CHANGED, cursor)
         return tuple(line)

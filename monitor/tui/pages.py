@@ -185,4 +185,7 @@ _MARKS = (
     ("~", "in front of a word: octets changed"),
     ("-", "in front of a word: a state or a setting"),
     (">", "at the end of a line: it is cut; enter opens it in full"),
+    ("hf", "hyperframe, counted from 0 at the first one in sync"),
+    ("per s", "in a second of line time: 15000 hyperframes, however fast they are read"),
+    ("mark", "counts since m was pressed, or since the start"),
 )

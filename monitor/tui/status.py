@@ -30,7 +30,7 @@ def key_lines(keys: Sequence[tuple[str, str]], width: int, look: Look) -> list[L
     used = 0
     for key, meaning in keys:
         need = len(key) + len(meaning) + 3
-        if used and used + need - 1 > width:
+        if used and used + need > width:
             lines.append([])
             used = 0
         lines[-1] += [
@@ -149,9 +149,9 @@ class Status(LinePane):
         errors = feed.errors_since_mark
         text = f"  {'!' if errors else '+'} errors {errors}"
         line.append(Segment(text, look.bad if errors else look.good))
-        since = f" since mark at {feed.marked_at}" if feed.marked_at else " since start"
-        if cells(tuple(line)) + len(since) <= self.size.width:
-            line.append(Segment(since, look.quiet))
+        since = (f" since mark at {feed.marked_at}", " since mark") if feed.marked_at else (" since start",)
+        room = self.size.width - cells(tuple(line))
+        line.append(Segment(next((text for text in since if len(text) <= room), ""), look.quiet))
         return tuple(line)
 
     def _alarm(self, name: str, on: bool) -> Segment:

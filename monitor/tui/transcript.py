@@ -281,7 +281,7 @@ class Transcript(LinePane, can_focus=True):
         for plane in LANES:
             on = plane in self.planes
             line.append(Segment(LETTERS[plane] if on else "x", look.band(plane) if on else look.quiet))
-        text = "  hyperframe  BFN.HFN   what       it said"
+        text = " hyperframe  BFN.HFN what      octets and words"
         line.append(Segment(fit(text, self.size.width - 9), look.quiet))
         return tuple(line)
 
@@ -292,7 +292,7 @@ class Transcript(LinePane, can_focus=True):
         where = "-" if event.hyperframe is None else str(event.hyperframe)
         time = f"{event.bfn:4d}.{event.hfn:03d}" if isinstance(event, FrameReceived) else ""
         lanes = f"{'.' * lane}{LETTERS[plane]}{'.' * (len(LANES) - 1 - lane)}"
-        middle = f" {where:>11} {time:>8} "
+        middle = f" {where:>9} {time:>8} "
         word = f"{said.glyph} {said.word:<9}"
         text = fit(said.text, width - 10 - len(middle) - len(word))
         if chosen:

@@ -118,7 +118,7 @@ def _frame(event: ev.FrameReceived) -> Saying:
         said = describe(event.data[:1600]).line
     else:
         said = printable(event.data, _DESCRIBED_OCTETS)
-    text = f"{event.length:4d} octets  {inert(said)}"
+    text = f"{event.length:4d} {inert(said)}"
     return Saying(GOOD if good else BAD, status_word(event.status), text)
 
 
@@ -130,7 +130,7 @@ def _octets(event: ev.OctetsChanged) -> Saying:
             break
         x = change.ns + 64 * change.xs
         parts.append(f"#Z.{x}.{change.y} {change.old:02X}>{change.new:02X}")
-    return Saying(MOVED, "changed", f"{len(event):4d} octets  " + ", ".join(parts))
+    return Saying(MOVED, "changed", f"{len(event):4d} " + ", ".join(parts))
 
 
 def _sync_state(event: ev.SyncStateChanged) -> Saying:

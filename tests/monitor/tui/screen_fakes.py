@@ -11,7 +11,8 @@ from decoders.ethernet import EthernetDamage
 from decoders.iq import AxcContainer, IqMap
 from decoders.linerates import option_named
 from decoders.link import LinkEncoder, SenderSettings
-from decoders.packets import build_arp_request, build_ethernet
+from decoders.packets import Host, build_arp_request, build_ethernet
+from monitor.errors import InputError
 from monitor.sources import Chunk
 
 HOSTILE = b"\x1b[31m[red]\xff\xfe\xe2\x80\xae\xf0\x9f\x98\x80[/red]\x07\r\n"
@@ -19,24 +20,34 @@ HOSTILE = b"\x1b[31m[red]\xff\xfe\xe2\x80\xae\xf0\x9f\x98\x80[/red]\x07\r\n"
 
 
 class FakeSource:
-    """Hyperframes of option 2 with slow and fast C&M frames, vendor octets that count, and IQ tones."""
+    """Hyperframes with slow and fast C&M frames, vendor octets that count, and IQ tones; octets form."""
 
     def __init__(
-        self, chunks: int = 12, size: int = 20, *, description: str = "fake link", hostile: bool = False
+        self,
+        chunks: int = 12,
+        size: int = 20,
+        *,
+        description: str = "fake link",
+        hostile: bool = False,
+        option: str = "2",
+        breaks_at: int | None = None,
     ) -> None:
         self.description = description
         self.form = "octets"
-        self.option = "2"
+        self.option = option
         self.warnings: list[str] = []
         self.closed = False
-        self.encoder = LinkEncoder(SenderSettings(option="2", bfn=17, hfn=140))
+        rate_code = {"1": 2}.get(option, 3)
+        self.encoder = LinkEncoder(SenderSettings(option=option, hdlc_rate_code=rate_code, bfn=17, hfn=140))
         self._chunks, self._size = chunks, size
-        self._hostile = hostile
+        self._hostile, self._breaks_at = hostile, breaks_at
         self._spoil: dict[int, str] = {}
-        self._iq = _tones(size)
+        self._iq = _tones(size, option)
 
     def chunks(self) -> Iterator[Chunk]:
         for index in range(self._chunks):
+            if index == self._breaks_at:
+                raise InputError("the board \x1b[31mwent away", where=4096)
             yield Chunk(self._hyperframes(index), index * 1_333_333, 0)
 
     def close(self) -> None:
@@ -45,14 +56,14 @@ class FakeSource:
     def _hyperframes(self, index: int) -> NDArray[np.uint8]:
         encoder, size = self.encoder, self._size
         first = encoder.hyperframes
-        text = HOSTILE if self._hostile else b"RE-1 temperature 41 C"
-        encoder.hdlc.send(b"\x03\xcc" + text)
-        payload = HOSTILE + bytes(46) if self._hostile else bytes(46)
-        frame = build_ethernet("02:00:00:00:00:0a", "02:00:00:00:00:01", 0x88B5, payload)
-        if self._spoil.pop(index, "") == "ethernet.fcs":
-            encoder.ethernet.send(frame, EthernetDamage(fcs_xor=1))
+        encoder.hdlc.send(b"\x03\xcc" + (HOSTILE if self._hostile else b"RE-1 temperature 41 C"))
+        if self._hostile:
+            frame = build_ethernet("02:00:00:00:00:0a", "02:00:00:00:00:01", 0x88B5, HOSTILE + bytes(46))
         else:
-            encoder.ethernet.send(frame)
+            sender = Host("02:00:00:00:00:01", "10.77.0.1")
+            frame = build_arp_request(sender, "10.77.0.11")
+        spoiled = self._spoil.pop(index, "") == "ethernet.fcs"
+        encoder.ethernet.send(frame, EthernetDamage(fcs_xor=1) if spoiled else None)
         vendor = np.zeros((size, encoder.vendor_octets), np.uint8)
         vendor[:, 9] = (first + np.arange(size)) // 7
         return encoder.encode(size, vendor, self._iq)
@@ -76,17 +87,17 @@ class FakeFaultySource(FakeSource):
             return at, text, {"ethernet_fcs_errors": 1}
         if text == "sync.hfn":
             return at, text, {"hfn_discontinuities": 2}
-        raise ValueError(f"no such fault here: {text}")
+        raise InputError(f"no such fault here: {text}")
 
 
-def _tones(size: int) -> NDArray[np.uint8]:
-    iq_map = IqMap.packed(option_named("2"), [AxcContainer(f"A{i}", 15, 3_840_000) for i in range(8)])
+def _tones(size: int, option: str) -> NDArray[np.uint8]:
+    """Full scale less 18.3 dB in the first two containers, nothing in the others."""
+    line = option_named(option)
+    slots = line.iq_bits_per_basic_frame // 30
+    iq_map = IqMap.packed(line, [AxcContainer(f"A{i}", 15, 3_840_000) for i in range(slots)])
     t = np.arange(size * 256)
-    samples = {}
-    for i, name in enumerate(iq_map.names):
-        tone = np.stack((np.cos(t * 2 * np.pi / 64), np.sin(t * 2 * np.pi / 64)), axis=1)
-        samples[name] = np.round(tone * (2000 * (i < 2))).astype(np.int16)
-    return iq_map.pack(samples).reshape(size, 256, 15, 2)
-
-
-__all__ = ["HOSTILE", "FakeFaultySource", "FakeSource", "build_arp_request"]
+    tone = np.stack((np.cos(t * 2 * np.pi / 64), np.sin(t * 2 * np.pi / 64)), axis=1)
+    samples = {
+        name: np.round(tone * (2000 * (i < 2))).astype(np.int16) for i, name in enumerate(iq_map.names)
+    }
+    return iq_map.pack(samples).reshape(size, 256, 15, -1)

@@ -1,0 +1,427 @@
+"""The screen driven by keys: what it shows as text, at several sizes, with and without colour.
+
+Golden texts lie in golden/; FRAMEFRAY_WRITE_GOLDEN=1 writes them anew, to be read before they are committed.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import pytest
+from screen_fakes import FakeFaultySource, FakeSource
+from textual.pilot import Pilot
+
+from monitor.pipeline import Pipeline
+from monitor.tui.app import FrayApp, paints_per_second
+from monitor.tui.feed import Verdict
+from monitor.tui.pages import Page
+
+GOLDEN = Path(__file__).parent / "golden"
+SIZES = ((80, 24), (120, 40), (200, 60))
+Run = tuple[FrayApp, Pilot[int]]
+
+
+@asynccontextmanager
+async def screen(
+    source: FakeSource | None = None,
+    *,
+    size: tuple[int, int] = (80, 24),
+    steps: int = 6,
+    colour: bool | None = None,
+) -> AsyncIterator[Run]:
+    pipeline = Pipeline(FakeSource() if source is None else source)
+    app = FrayApp(pipeline, live=False, colour=colour)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        advance(app, steps)
+        await pilot.pause()
+        yield app, pilot
+
+
+def advance(app: FrayApp, steps: int) -> None:
+    for _ in range(steps):
+        app.pipeline.step()
+        app.tick()
+
+
+def rows(app: FrayApp) -> list[str]:
+    return [strip.text.rstrip() for strip in app.screen._compositor.render_strips()]
+
+
+def text(app: FrayApp) -> str:
+    return "\n".join(rows(app)) + "\n"
+
+
+async def _link(app: FrayApp, pilot: Pilot[int]) -> None:
+    await pilot.press("e", "right", "down")
+
+
+async def _said(app: FrayApp, pilot: Pilot[int]) -> None:
+    await pilot.press("2", "v", "up")
+
+
+async def _break(app: FrayApp, pilot: Pilot[int]) -> None:
+    await pilot.press("3")
+    names = [fault.name for fault in app.fault_list.faults]
+    for name in ("ethernet.fcs", "sync.hfn"):
+        app.fault_list.index = names.index(name)
+        await pilot.press("enter")
+        await pilot.pause()
+        advance(app, 4)
+    await pilot.press("m")
+    advance(app, 2)
+
+
+PREPARE: dict[str, Callable[[FrayApp, Pilot[int]], Awaitable[None]]] = {
+    "link": _link,
+    "said": _said,
+    "break": _break,
+}
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda s: f"{s[0]}x{s[1]}")
+@pytest.mark.parametrize("view", PREPARE)
+async def test_view_reads_as_kept(view: str, size: tuple[int, int]) -> None:
+    source = FakeFaultySource(20) if view == "break" else FakeSource()
+    async with screen(source, size=size) as (app, pilot):
+        await PREPARE[view](app, pilot)
+        await pilot.pause()
+        shown = text(app)
+    kept = GOLDEN / f"{view}_{size[0]}x{size[1]}.txt"
+    if os.environ.get("FRAMEFRAY_WRITE_GOLDEN"):
+        kept.write_text(shown, encoding="utf-8")
+    assert shown == kept.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("view", PREPARE)
+async def test_without_colour_the_text_is_the_same(view: str) -> None:
+    texts = []
+    for colour in (True, False):
+        source = FakeFaultySource(20) if view == "break" else FakeSource()
+        async with screen(source, colour=colour) as (app, pilot):
+            await PREPARE[view](app, pilot)
+            await pilot.pause()
+            texts.append(text(app))
+    assert texts[0] == texts[1]
+
+
+@pytest.mark.parametrize("view", PREPARE)
+async def test_no_color_sends_no_colour(view: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    source = FakeFaultySource(20) if view == "break" else FakeSource()
+    async with screen(source) as (app, pilot):
+        await PREPARE[view](app, pilot)
+        await pilot.pause()
+        strips = app.screen._compositor.render_strips()
+        styles = {segment.style for strip in strips for segment in strip if segment.style is not None}
+    seen = {c for style in styles for c in (style.color, style.bgcolor) if c is not None}
+    assert {c.name for c in seen} <= {"default"}
+    assert any(style.reverse for style in styles)
+
+
+@pytest.mark.parametrize("option", ["1", "2", "7"])
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (101, 24), (120, 40), (196, 50), (200, 60)])
+async def test_nothing_overlaps_and_keys_stay_on_the_screen(size: tuple[int, int], option: str) -> None:
+    async with screen(FakeSource(4, 8, option=option), size=size, steps=3) as (app, pilot):
+        for view, panes in (
+            ("1", [app.matrix, app.inspector, app.levels]),
+            ("2", [app.transcript]),
+            ("3", [app.tally, app.fault_list, app.verdicts]),
+        ):
+            await pilot.press(view)
+            await pilot.pause()
+            await pilot.pause()
+            app.tick()
+            await pilot.pause()
+            panes = [app.status, *panes, app.keys]
+            regions = [pane.region for pane in panes]
+            for i, region in enumerate(regions):
+                assert region.area > 0, panes[i]
+                assert app.screen.region.contains_region(region)
+                assert not any(region.overlaps(other) for other in regions[i + 1 :])
+            for pane in panes:
+                widths = [sum(len(s.text) for s in line) for line in pane.lines]
+                assert all(w <= pane.size.width for w in widths), (pane, max(widths), pane.size)
+            if view == "1":
+                assert len(app.matrix.lines) <= app.matrix.size.height
+                assert "last at hf" in "".join(app.inspector.shown()) + "last at hf" * (app.matrix.ns == 0)
+            assert "q quit" in text(app)
+
+
+async def test_status_says_source_sync_time_and_errors() -> None:
+    async with screen() as (app, _):
+        shown = rows(app)[:3]
+    assert "fake link" in shown[0] and "seen 120 missed 0" in shown[0]
+    assert "+ HFNSYNC" in shown[1] and "start-up E" in shown[1]
+    assert "option 2" in shown[1] and "1228.8 Mbit/s" in shown[1]
+    assert "here los lof  far los lof rai sdi rst" in shown[2]
+    assert "18.109" in shown[2] and "errors 0" in shown[2]
+
+
+async def test_far_alarms_stand_out_by_more_than_colour() -> None:
+    source = FakeSource()
+    async with screen(source) as (app, pilot):
+        source.encoder.alarms = 0x02 | 0x08
+        advance(app, 1)
+        await pilot.pause()
+        assert "far!LOS lof!RAI sdi rst" in rows(app)[2]
+
+
+async def test_arrows_and_click_move_the_cursor_and_tell_of_the_word() -> None:
+    async with screen() as (app, pilot):
+        await pilot.press("right", "right", "down", "down", "down")
+        assert (app.matrix.ns, app.matrix.xs) == (2, 3)
+        assert any("pointer p = 40" in line for line in app.inspector.shown())
+        await pilot.press("down")
+        assert (app.matrix.ns, app.matrix.xs) == (18, 0)  # into the next band
+        await pilot.click(app.matrix, offset=(5 + 3 * 3 + 1, 5 + 2))
+        assert (app.matrix.ns, app.matrix.xs) == (19, 1)
+        assert "vendor" in app.inspector.shown()[0]
+
+
+async def test_plane_letters_jump() -> None:
+    async with screen() as (app, pilot):
+        seen = []
+        for key in "hlcrrve":
+            await pilot.press(key)
+            seen.append(app.matrix.ns)
+    assert seen == [1, 2, 4, 8, 3, 16, 40]
+
+
+async def test_changed_octets_are_marked_until_the_next_paint() -> None:
+    async with screen() as (app, pilot):
+        hfn = rows(app)[5]
+        assert hfn.startswith(" Xs1 6D*")
+        app.tick()
+        await pilot.pause()
+        assert rows(app)[5].startswith(" Xs1 6D ")
+
+
+async def test_levels_of_the_iq_data() -> None:
+    """A tone of amplitude 2000 of 2^14: 20 log10(2000 / 16384) = -18.27 dB, computed."""
+    async with screen() as (app, _):
+        shown = app.levels.shown()
+    assert "assumed" in shown[0]
+    assert shown[1].split() == ["A0", "-18.3", "pk", "-18.3", "dc", "0.00"]
+    assert "silent" in shown[3]
+
+
+async def test_said_follows_holds_and_filters() -> None:
+    async with screen() as (app, pilot):
+        await pilot.press("2")
+        pane = app.transcript
+        before = len(pane.rows)
+        await pilot.press("space")
+        advance(app, 1)
+        assert len(pane.rows) == before
+        assert "HELD" in pane.shown()[0]
+        await pilot.press("f")
+        advance(app, 1)
+        assert len(pane.rows) > before and pane.following
+        await pilot.press("v")
+        assert not any(" ~ changed" in line for line in pane.shown())
+        assert "without V" in pane.shown()[0]
+        await pilot.press("b")
+        assert len(pane.rows) == 0
+        await pilot.press("a")
+        assert len(pane.rows) > before
+
+
+async def test_next_error_and_open_in_full() -> None:
+    source = FakeFaultySource()
+    async with screen(source, steps=2) as (app, pilot):
+        app.pipeline.inject("ethernet.fcs")
+        advance(app, 5)
+        await pilot.press("2", "N")
+        chosen = app.transcript.chosen
+        assert chosen is not None and "wrong FCS" in "\n".join(app.transcript.shown())
+        await pilot.press("n")
+        assert app.transcript.chosen is chosen  # it is the last one
+        await pilot.press("enter")
+        await pilot.pause()
+        await pilot.pause()
+        assert isinstance(app.screen, Page)
+        page = text(app)
+        assert "wrong FCS" in page and "10.77.0.11" in page and "octets in line order" in page
+        await pilot.press("escape")
+        await pilot.pause()
+        assert not isinstance(app.screen, Page)
+
+
+async def test_lines_that_came_too_fast_are_said() -> None:
+    pipeline = Pipeline(FakeSource(), history=5)
+    app = FrayApp(pipeline, live=False)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for _ in range(6):
+            pipeline.step()
+        app.tick()
+        await pilot.press("2")
+        await pilot.pause()
+        shown = app.transcript.shown()[0]
+        lost = pipeline.snapshot().events - 5
+    assert f"{lost} came too fast" in shown
+
+
+async def test_break_gives_verdicts() -> None:
+    async with screen(FakeFaultySource(200), steps=4) as (app, pilot):
+        await _break(app, pilot)
+        advance(app, 2)
+        await pilot.pause()
+        assert [j.verdict for j in app.feed.judged] == [Verdict.FOUND, Verdict.WAITING]
+        await pilot.press("enter")
+        assert "has not had its time" in "\n".join(app.verdicts.shown())
+        advance(app, 76)
+        assert [j.verdict for j in app.feed.judged] == [Verdict.FOUND, Verdict.MISSED]
+        assert "NOT FOUND" in "\n".join(app.verdicts.shown())
+
+
+async def test_a_source_that_cannot_be_broken_says_so() -> None:
+    async with screen() as (app, pilot):
+        await pilot.press("3", "enter")
+        await pilot.pause()
+        assert "cannot be broken" in text(app)
+
+
+async def test_refused_faults_are_said_in_words() -> None:
+    async with screen(FakeFaultySource()) as (app, pilot):
+        await pilot.press("3", "enter")
+        await pilot.pause()
+        assert "no such fault here" in text(app)
+
+
+async def test_mark_counts_anew() -> None:
+    async with screen() as (app, pilot):
+        assert app.feed.since_mark("ethernet_frames") > 0
+        await pilot.press("m")
+        assert app.feed.since_mark("ethernet_frames") == 0
+        assert "errors 0 since mark" in text(app)
+
+
+async def test_pause_stands_still_and_says_so() -> None:
+    async with screen() as (app, pilot):
+        await pilot.press("p")
+        advance(app, 1)
+        await pilot.pause()
+        assert "[PAUSED]" in rows(app)[0] and "seen 120 " in rows(app)[0]
+        await pilot.press("p")
+        app.tick()
+        await pilot.pause()
+        assert "seen 140 " in rows(app)[0]
+
+
+async def test_end_of_source_stays_and_says_so() -> None:
+    async with screen(FakeSource(4), steps=6) as (app, _):
+        assert "[ENDED] source has ended" in rows(app)[0]
+
+
+async def test_failure_is_shown_in_words_and_inert() -> None:
+    source = FakeSource(breaks_at=3)
+    pipeline = Pipeline(source)
+    app = FrayApp(pipeline)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for _ in range(60):
+            await pilot.pause(0.05)
+            if app.failure_pane.display:
+                break
+        await pilot.pause()
+        shown = text(app)
+    assert "[FAILED]" in shown
+    assert "Reading stopped: the board \\x1b[31mwent away at offset 4096" in shown
+    assert source.closed
+
+
+async def test_thread_and_timer_read_a_whole_source() -> None:
+    pipeline = Pipeline(FakeSource(6))
+    app = FrayApp(pipeline, fps=30)
+    async with app.run_test(size=(80, 24)) as pilot:
+        for _ in range(60):
+            await pilot.pause(0.05)
+            if "[ENDED]" in text(app):
+                break
+        assert "seen 120 " in rows(app)[0]
+        await pilot.press("q")
+    assert app.return_value == 0
+
+
+@pytest.mark.parametrize("view", ["1", "2", "3"])
+async def test_hostile_text_stays_inert(view: str) -> None:
+    source = FakeSource(hostile=True, description="\x1b]0;x\x07[red]na\u202eme\U0001f600e\u0301")
+    async with screen(source) as (app, pilot):
+        await pilot.press(view)
+        await pilot.pause()
+        shown = [text(app)]
+        if view == "2":
+            for keys in (("e", "r", "v", "enter"), ("escape", "a", "h", "v", "up", "enter")):
+                await pilot.press(*keys)
+                await pilot.pause()
+                await pilot.pause()
+                shown.append(text(app))
+            assert "\\x1b" in shown[1] and "octets in line order" in shown[1]
+    allowed = {chr(c) for c in range(32, 127)} | {"\n", "─"}
+    for page in shown:
+        assert set(page) <= allowed, set(page) - allowed
+
+
+async def test_every_key_is_in_help_and_palette_and_none_collides() -> None:
+    async with screen() as (app, pilot):
+        forbidden = {"ctrl+a", "ctrl+b", "ctrl+s", "ctrl+q"}
+        everywhere = [k for b in app.BINDINGS for k in b.key.split(",")]  # type: ignore[union-attr]
+        for number, owner in (("1", app.matrix), ("2", app.transcript), ("3", app.fault_list)):
+            keys = [k for b in type(owner).BINDINGS for k in b.key.split(",")]  # type: ignore[union-attr]
+            both = everywhere + keys
+            assert len(both) == len(set(both)), sorted(both)
+            assert not forbidden & set(both)
+            assert not any(k.startswith(("alt+", "f1")) for k in both)
+            await pilot.press(number)
+            commands = {c.title for c in app.get_system_commands(app.screen)}
+            for binding in (*app.BINDINGS, *type(owner).BINDINGS):
+                assert any(binding.description in title for title in commands)  # type: ignore[union-attr]
+        await pilot.press("question_mark")
+        await pilot.pause()
+        await pilot.pause()
+        page, at = app.screen, ""
+        assert isinstance(page, Page)
+        seen = text(app)
+        while at != seen:
+            at = seen
+            await pilot.press("pagedown")
+            await pilot.pause()
+            seen = text(app)
+        assert "Marks" in seen and "line time" in seen
+        await pilot.press("1")
+        await pilot.pause()
+        assert not isinstance(app.screen, Page)
+
+
+async def test_command_palette_runs_a_command() -> None:
+    async with screen() as (app, pilot):
+        await pilot.press("colon")
+        await pilot.pause()
+        await pilot.press(*"count from")
+        await pilot.pause(0.5)
+        await pilot.press("enter")
+        await pilot.pause(0.3)
+        await pilot.press("enter")
+        await pilot.pause(0.3)
+        assert app.feed.marked_at == 120
+
+
+def test_paint_rate() -> None:
+    assert paints_per_second(None, {}) == 10
+    assert paints_per_second(None, {"SSH_CONNECTION": "192.0.2.1 5 192.0.2.2 22"}) == 4
+    assert paints_per_second(25, {"SSH_CONNECTION": "x"}) == 25
+
+
+async def test_quiet_paints_repaint_nothing() -> None:
+    """With nothing new, a paint must not mark any line dirty but the change marks it takes away."""
+    async with screen() as (app, pilot):
+        app.tick()
+        await pilot.pause()
+        calls = []
+        for pane in (app.status, app.matrix, app.inspector, app.levels):
+            pane.refresh = lambda *a, **k: calls.append(a)  # type: ignore[method-assign,assignment]
+        app.tick()
+        assert calls == []
