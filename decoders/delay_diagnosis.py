@@ -121,7 +121,8 @@ def _rounding(series: Series, remainder: int | None) -> F64:
     """UI that a counter of whole clocks leaves out at each offset, when the delay has this remainder."""
     if remainder is None:
         return np.zeros(len(series.offset))
-    early: F64 = ((remainder - series.offset) % series.clock_ui).astype(np.float64)
+    offsets = series.offset if series.far_offset is None else series.offset + series.far_offset
+    early: F64 = ((remainder - offsets) % series.clock_ui).astype(np.float64)
     return early
 
 
@@ -135,7 +136,7 @@ def diagnose(series: Series) -> Diagnosis:
     if n < _LEAST:
         return Diagnosis(None, None, 0.0, None, 0.0, 0.0, offset_slope, reset_slope, spread)
     far_kinds: Iterable[Compensation | None] = (None,) if series.far_offset is None else Compensation
-    whole = series.resolution_ui >= series.clock_ui and series.far_offset is None
+    whole = series.resolution_ui >= series.clock_ui
     remainders: Iterable[int | None] = range(series.clock_ui) if whole else (None,)
     enough = max(0.5, series.resolution_ui)
     best: tuple[float, Compensation, Compensation | None, _TimeFit] | None = None
