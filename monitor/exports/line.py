@@ -154,7 +154,7 @@ def _in_sync(source: Source) -> Iterator[U16]:
 
     decoder = LinkDecoder(LinkSettings(option=source.option, form=LineForm.OCTETS), on_block=take)
     for chunk in source.chunks():
-        decoder.receive(chunk.data, chunk.time_ns)
+        decoder.receive(bytes(chunk.data), chunk.time_ns)  # the decoder may hold on to part of it
         yield from parts
         parts.clear()
     decoder.finish()
