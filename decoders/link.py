@@ -89,15 +89,18 @@ class LinkDecoder:
         self._lost_at = 0
         self.losses = 0
         self.hyperframes_missed = 0
-        self.trailing_octets = 0
+        self.trailing_octets = 0  # after the last decoded hyperframe, or all if there is none
         self.now = 0
         self._on_block = on_block
         self._reader = open_reader(settings.form, self.option.hyperframe_octets)
         self._buffer = CharacterBuffer()
         self._locked = False
+        self._judged = 0  # hyperframes from the buffer's start whose sync byte confirmed sync
+        self._notes: list[SyncStateChanged] = []  # states that sync bytes of hyperframes still to come led to
         self._cursor = 0  # first character (in the buffer) that may be a candidate
         self._window = 0  # first character not yet counted in a window, while hunting
         self._taken = 0  # characters dropped from the buffer so far
+        self._decoded_until = 0  # character of the stream after the last decoded hyperframe
         self._finished = False
 
     @property
@@ -121,26 +124,24 @@ class LinkDecoder:
         if self._finished:
             return events
         self._finished = True
-        if not self._locked:
-            self._accept_short_run(events)
+        self._work(events, final=True)
+        events += self._notes
         self._buffer.join()
-        rest = len(self._buffer) if self._locked else len(self._buffer) - self._window
         where = 0 if self._locked else self._window
         self._count_errors(where, len(self._buffer), events, None)
-        self.trailing_octets = rest + self._reader.rest_octets()
-        if self.acquired_at_hyperframe is None:
-            self.trailing_octets = self._taken + len(self._buffer) + self._reader.rest_octets()
+        end = self._taken + len(self._buffer) + self._reader.rest_octets()
+        self.trailing_octets = end - self._decoded_until
         return events
 
     # --- hunting ------------------------------------------------------------------------------------------
 
-    def _work(self, events: list[Event]) -> None:
+    def _work(self, events: list[Event], *, final: bool = False) -> None:
         while True:
             bit_before = self._reader.start_bit
             self._buffer.append(self._reader.read())
             if self._reader.start_bit != bit_before and self._reader.start_bit is not None:
                 self._aligned(self._reader.start_bit, events)
-            again = self._locked_step(events) if self._locked else self._hunting_step(events)
+            again = self._locked_step(events) if self._locked else self._hunting_step(events, final)
             if not again:
                 return
 
@@ -156,14 +157,22 @@ class LinkDecoder:
     def _number(self) -> int | None:
         return self.hyperframes if self.acquired_at_hyperframe is not None else None
 
-    def _hunting_step(self, events: list[Event]) -> bool:
-        """Look for a run of sync bytes; True when there is more to do with what is at hand."""
+    def _hunting_step(self, events: list[Event], final: bool) -> bool:
+        """Look for a run of sync bytes; True when there is more to do with what is at hand.
+
+        At the end of the stream (`final`) two or three sync bytes in their places must do.
+        """
         buffer, octets = self._buffer, self.option.hyperframe_octets
         if len(buffer) < self._window + octets:
             return False
         buffer.join()
         length = len(buffer)
-        confirmed, undecided = self._runs(self._candidates())
+        candidates = self._candidates()
+        confirmed, undecided = self._runs(candidates)
+        sync_bytes = CONFIRMING_SYNC_BYTES
+        if final and confirmed is None:
+            undecided = None
+            confirmed, sync_bytes = self._short_run(candidates)
         flags = self.settings.form.has_flags
         limit = next((p for p in (confirmed, undecided) if p is not None), length)
         if self.los.active:
@@ -184,7 +193,7 @@ class LinkDecoder:
                 return True
         if confirmed is not None and not self.los.active:
             self._count_errors(self._window, confirmed, events, self._number())
-            self._lock(confirmed, CONFIRMING_SYNC_BYTES, events)
+            self._lock(confirmed, sync_bytes)
             return True
         if not flags:
             self._window = self._cursor = limit
@@ -243,24 +252,19 @@ class LinkDecoder:
         result: NDArray[np.bool_] = valid.all(axis=1) & runs.all(axis=1)
         return result
 
-    def _accept_short_run(self, events: list[Event]) -> None:
-        """At the end of the stream two or three sync bytes in their places must do."""
-        self._buffer.join()
-        if self.los.active or not len(self._buffer):
-            return
-        candidates = self._candidates()
+    def _short_run(self, candidates: I64) -> tuple[int | None, int]:
+        """(first candidate with two or three sync bytes in its places up to the end, how many)."""
         octets, length = self.option.hyperframe_octets, len(self._buffer)
-        for start in candidates.tolist():
+        first = max(0, length - (CONFIRMING_SYNC_BYTES - 1) * octets)
+        for start in candidates[np.searchsorted(candidates, first) :].tolist():
             places = np.arange(start, length, octets)
-            if not (2 <= len(places) < CONFIRMING_SYNC_BYTES and np.isin(places, candidates).all()):
+            if len(places) < 2 or not np.isin(places, candidates).all():
                 continue
             if self.settings.form.has_flags or self._hfn_runs(np.array([start])).all():
-                self._count_errors(self._window, start, events, self._number())
-                self._lock(start, len(places), events)
-                self._locked_step(events, stepping=False)
-                return
+                return start, len(places)
+        return None, 0
 
-    def _lock(self, start: int, sync_bytes: int, events: list[Event]) -> None:
+    def _lock(self, start: int, sync_bytes: int) -> None:
         """Sync from `start` on; the states passed on the way are told with their hyperframes."""
         elapsed = self._taken + start
         if self.acquired_at_hyperframe is not None:
@@ -269,7 +273,9 @@ class LinkDecoder:
             self.acquired_at_hyperframe = elapsed // self.option.hyperframe_octets
         for i in range(sync_bytes):
             old = self.machine.state
-            events.append(SyncStateChanged(self.hyperframes + i, old.value, self.machine.step(True).value))
+            new = self.machine.step(True)
+            self._notes.append(SyncStateChanged(self.hyperframes + i, old.value, new.value))
+        self._judged = sync_bytes
         self._drop(start)
         self._locked = True
 
@@ -289,7 +295,7 @@ class LinkDecoder:
 
     # --- in sync ------------------------------------------------------------------------------------------
 
-    def _locked_step(self, events: list[Event], *, stepping: bool = True) -> bool:
+    def _locked_step(self, events: list[Event]) -> bool:
         octets = self.option.hyperframe_octets
         n = len(self._buffer) // octets
         if n == 0:
@@ -308,19 +314,23 @@ class LinkDecoder:
         decoded, lost_signal = n, False
         notes: list[Event] = []
         lost_frame = False
-        steady = self.machine.state is SyncState.HFNSYNC and bool(good.all())
-        if not (steady or not stepping) or errors.max() >= self.los.threshold:
+        steady = n <= self._judged or (self.machine.state is SyncState.HFNSYNC and bool(good.all()))
+        if not steady or errors.max() >= self.los.threshold:
             for i in range(n):
-                if stepping and self._step(bool(good[i]), i, notes).lof:
+                if i >= self._judged and self._step(bool(good[i]), i, notes).lof:
                     decoded, lost_frame = i, True
                     break
                 if self.los.window(int(errors[i])):
                     decoded, lost_signal = i + 1, True
                     break
+        told = sum((note.hyperframe or 0) < self.hyperframes + decoded for note in self._notes)
+        notes[:0] = self._notes[:told]
+        del self._notes[:told]
         self._decode(decoded, errors, notes, events)
         if lost_frame or lost_signal:
             self._lose(decoded * octets, lost_signal, events)
             return True
+        self._judged = max(0, self._judged - n)
         self._drop(n * octets)
         return False
 
@@ -366,15 +376,19 @@ class LinkDecoder:
             found = sorted([*merged, *found], key=lambda event: event.hyperframe or 0)
         events += found
         self.hyperframes += n
+        if n:
+            self._decoded_until = self._taken + n * octets
 
     def _lose(self, at: int, lost_signal: bool, events: list[Event]) -> None:
         """LOF (and LOS): from character `at` on, hunt again."""
         number = self._number()
         if lost_signal:
-            old = self.machine.state
+            old = self._notes[0].old if self._notes else self.machine.state.value
             self.machine.lose()
             self._raise_los(events)
-            events.append(SyncStateChanged(number, old.value, self.machine.state.value))
+            events.append(SyncStateChanged(number, old, self.machine.state.value))
+        self._notes.clear()
+        self._judged = 0
         self.counters["lof_events"] += 1
         self.losses += 1
         events.append(AlarmRaised(number, Alarm.LOF, Origin.LOCAL))
