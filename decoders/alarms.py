@@ -47,6 +47,10 @@ class RemoteAlarms:
         self._reset_run = 0
         self._reset_needed = reset_hyperframes
 
+    def restart(self) -> None:
+        """Hyperframes were missed: a reset request must begin anew."""
+        self._reset_run = 0
+
     def steady(self, octet: int, hyperframes: int) -> bool:
         """True when `hyperframes` more of the same octet can bring no event; then they are taken."""
         if octet != self.octet:

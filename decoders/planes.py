@@ -148,6 +148,7 @@ class HyperframePlanes:
         self._before = None
         self._started = False
         self.startup.in_sync = False
+        self.remote.restart()
 
     def lost(self, hyperframe: int) -> list[Event]:
         """`restart`, and what the start-up state becomes."""
@@ -251,8 +252,8 @@ class HyperframePlanes:
             if timing.bfn is not None and b != timing.bfn:
                 self._counters["bfn_discontinuities"] += 1
                 yield BfnDiscontinuity(first + index, timing.bfn, b)
-            now = h if valid or timing.hfn is None else timing.hfn
-            timing.hfn = (now + 1) % HYPERFRAMES_PER_FRAME
+            now = h if valid else timing.hfn
+            timing.hfn = None if now is None else (now + 1) % HYPERFRAMES_PER_FRAME
             timing.bfn = (b + (timing.hfn == 0)) % BFN_MODULUS
 
     # --- L1 inband ----------------------------------------------------------------------------------------

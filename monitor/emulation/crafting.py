@@ -133,17 +133,18 @@ class _Audit:
     def timing_counters(self) -> dict[str, int]:
         """HFN and BFN as sent, held against a count that follows them."""
         counters = {"hfn_invalid": 0, "hfn_discontinuities": 0, "bfn_discontinuities": 0}
-        expected: tuple[int, int] | None = None
+        expected_bfn: int | None = None
+        expected_hfn: int | None = None
         for bfn, hfn in self.timing:
             if hfn > 149:
                 counters["hfn_invalid"] += 1
-            elif expected is not None and hfn != expected[1]:
+            elif expected_hfn is not None and hfn != expected_hfn:
                 counters["hfn_discontinuities"] += 1
-            if expected is not None and bfn != expected[0]:
+            if expected_bfn is not None and bfn != expected_bfn:
                 counters["bfn_discontinuities"] += 1
-            here = expected[1] if hfn > 149 and expected is not None else hfn
-            following = (here + 1) % 150
-            expected = ((bfn + (following == 0)) % 4096, following)
+            here = expected_hfn if hfn > 149 else hfn
+            expected_hfn = None if here is None else (here + 1) % 150
+            expected_bfn = (bfn + (expected_hfn == 0)) % 4096
         return counters
 
 
