@@ -228,7 +228,7 @@ class _Receiver:
             at = q + i * self._hyperframe_octets
             if at >= self._n or not self._could_be_sync(at):
                 return i
-            if not self._flags_known and at + 64 * self._option.basic_frame_octets < self._n:
+            if not self._flags_known and i < 3 and at + 64 * self._option.basic_frame_octets < self._n:
                 hfn = self._octets[at + 64 * self._option.basic_frame_octets]
                 if hfn >= _HFN_COUNT or (expected is not None and hfn != expected):
                     return i
@@ -278,8 +278,6 @@ class _Receiver:
         kept: list[int] = []
         while len(kept) < 3 and position + h <= self._n:
             kept.append(position)
-            if self._code_errors(position) >= self._settings.los_threshold:
-                break
             position += h
         if kept:
             settings = self._settings

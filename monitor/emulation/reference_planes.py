@@ -30,8 +30,8 @@ __all__ = [
 class Frame(NamedTuple):
     """One frame: `end_octet` is the octet of the channel with the last bit of the closing delimiter.
 
-    `data` has no FCS in it where a frame has one; an aborted frame and one with code or delimiter errors
-    keep all whole octets in `data`, and `fcs` is empty.
+    `data` has no FCS in it where a frame has one; an aborted or unaligned frame and one with code or
+    delimiter errors keep all whole octets in `data`, and `fcs` is empty.
     """
 
     status: FrameStatus
@@ -142,8 +142,8 @@ class HdlcReceiver:
     def _judge(self, bits: list[int]) -> tuple[FrameStatus, bytes, bytes]:
         octets = _pack(bits)
         if len(bits) % 8:
-            status = FrameStatus.UNALIGNED
-        elif len(bits) < 32:
+            return FrameStatus.UNALIGNED, octets, b""
+        if len(bits) < 32:
             status = FrameStatus.TOO_SHORT
         elif len(octets) > self._max_octets:
             status = FrameStatus.TOO_LONG
