@@ -179,6 +179,31 @@ def build_parser() -> argparse.ArgumentParser:
         "--faults", action="store_true", help="list the faults and their parameters, and do nothing"
     )
 
+    record = add("record", "write a source to a file as it comes; a kill loses nothing of it")
+    _source_arguments(record)
+    record.add_argument(
+        "out",
+        metavar="OUT",
+        help="file: .ffcap keeps times, marks and faults; .octets .bits … raw data alone",
+    )
+    record.add_argument(
+        "--limit",
+        metavar="N",
+        help="stop after 1500hf hyperframes, 64MiB or 10MB of data, or 500ms, 30s, 5min of the source's time",
+    )
+    record.add_argument("--overwrite", action="store_true", help="replace OUT where it is there already")
+    record.add_argument(
+        "--note", action="append", default=[], metavar="TEXT", help="write a note at the start"
+    )
+    record.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="FAULT",
+        help="put in, where the source can (as craft)",
+    )
+    _emulation_arguments(record)
+
     rates = add("rates", "the line rate table with the capacity of each plane")
     rates.add_argument(
         "--pointer", type=_whole, default=20, metavar="P", help="pointer p: 0 or 20 to 63 (20)"
@@ -217,6 +242,39 @@ def build_parser() -> argparse.ArgumentParser:
         "--clock-name", metavar="NAME", help="put a clock into the .vcd, rising mid-character"
     )
     _emulation_arguments(export, pace=0.0)
+
+    delay = add("delay", "delay through transceiver resets, or the delay budget of a chain (--hops)")
+    delay.add_argument(
+        "source", nargs="?", metavar="SOURCE", help="emulated, emulated:pair; a bit capture with --received"
+    )
+    delay.add_argument("--option", choices=_OPTIONS, help="line bit rate option (2)")
+    delay.add_argument("--resets", type=_at_least_one, default=100, metavar="N", help="how many (100)")
+    delay.add_argument("--seed", type=_whole, default=1, help="seed of the word alignment offsets (1)")
+    for name, who in (("--compensation", "REC-A"), ("--far-compensation", "RE-1")):
+        delay.add_argument(
+            name,
+            choices=("correct", "missing", "wrong-sign", "off-by-one"),
+            default="correct" if who == "REC-A" else None,
+            help=f"how {who} compensates its word alignment offset (correct)",
+        )
+    delay.add_argument(
+        "--step", metavar="CLOCKS@RESET", help="the delay grows by so many clocks after a reset"
+    )
+    delay.add_argument(
+        "--drift", type=float, default=0.0, metavar="CLOCKS", help="the delay grows evenly by so many clocks"
+    )
+    delay.add_argument("--length", type=float, default=150.0, metavar="M", help="metres of fibre (150)")
+    delay.add_argument(
+        "--whole-clocks", action="store_true", help="the board counts whole clocks, without their fractions"
+    )
+    delay.add_argument("--received", metavar="FILE", help="delay from the capture SOURCE to this one")
+    delay.add_argument("--hops", metavar="PLAN", help="TOML plan of a chain or tree of radio heads")
+    delay.add_argument(
+        "--replace", action="append", default=[], metavar="HEAD=M", help="--hops: another length to this head"
+    )
+    delay.add_argument("--ascii", action="store_true", help="charts without block characters")
+    delay.add_argument("--html", metavar="FILE", help="write a report with charts as a page")
+    delay.add_argument("--json", action="store_true", help="one JSON object")
 
     completion = add("completion", "print a completion script for a shell")
     completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="shell")

@@ -1,0 +1,147 @@
+"""`framefray record`: a source into a file, until it ends, a limit is reached, or a signal comes."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import select
+import signal
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from types import FrameType
+
+from ..errors import InputError, OutputError
+from ..opening import open_source
+from ..recording import FaultyTap, RecordingTap, open_recording, parse_limit
+
+_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    limit = parse_limit(arguments.limit) if arguments.limit else None
+    source = open_source(arguments)
+    try:
+        tap = open_recording(source, arguments.out, limit=limit, overwrite=arguments.overwrite)
+    except BaseException:
+        source.close()
+        raise
+    if (arguments.note or arguments.fault) and not tap.keeps_notes:
+        _say(f"{arguments.out}: notes and faults have no place in this form; only the line data are recorded")
+    signals: list[str] = []
+    failure: OutputError | InputError | None = None
+    try:
+        with _stopping(tap, signals), _marking(tap, arguments.source != "-"):
+            _begin(tap, arguments)
+            _record(tap)
+    except KeyboardInterrupt:
+        signals += [] if signals else ["SIGINT"]
+    except (OutputError, InputError) as error:
+        failure = error
+    finally:
+        try:
+            tap.close()
+        except OutputError as error:
+            failure = failure or error
+    for warning in tap.warnings:
+        _say(warning)
+    print(_summary(tap, arguments.out))
+    sys.stdout.flush()
+    if failure is not None:
+        _say(f"{failure}; what was recorded before is kept")
+        return 2
+    if signals:
+        _say(f"stopped by {signals[0]}; what was recorded is kept")
+        return 130
+    return 0
+
+
+def _begin(tap: RecordingTap, arguments: argparse.Namespace) -> None:
+    for text in arguments.note:
+        tap.note(text)
+    if arguments.fault and not isinstance(tap, FaultyTap):
+        raise InputError(f"{tap.description} cannot inject faults")
+    if isinstance(tap, FaultyTap):
+        for text in arguments.fault:
+            tap.inject(text)
+
+
+def _record(tap: RecordingTap) -> None:
+    shown = sys.stderr.isatty()
+    next_line = time.monotonic() + 1.0
+    for _ in tap.chunks():
+        if shown and time.monotonic() >= next_line:
+            sys.stderr.write(f"\rframefray: {tap.hyperframes:.0f} hyperframes, {tap.octets} octets ")
+            sys.stderr.flush()
+            next_line = time.monotonic() + 1.0
+    if shown:
+        sys.stderr.write("\r\x1b[K")
+
+
+@contextmanager
+def _stopping(tap: RecordingTap, seen: list[str]) -> Iterator[None]:
+    """A signal ends the recording after the record in hand; a second one ends it at once."""
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        seen.append(signal.Signals(number).name)
+        tap.stop()
+        if not tap.writing or len(seen) > 1:
+            raise KeyboardInterrupt
+
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in _SIGNALS:
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+                before[number] = signal.signal(number, stop)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def _marking(tap: RecordingTap, wanted: bool) -> Iterator[None]:
+    """Each line typed at the terminal becomes a mark."""
+    if not (wanted and sys.stdin is not None and sys.stdin.isatty() and tap.keeps_notes):
+        yield
+        return
+    done = threading.Event()
+    thread = threading.Thread(target=read_marks, args=(sys.stdin.fileno(), tap, done), daemon=True)
+    thread.start()
+    _say("Enter puts a mark, with the text typed before it; Ctrl-C ends")
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
+
+
+def read_marks(fd: int, tap: RecordingTap, done: threading.Event) -> None:
+    """Put a mark for each line that comes on `fd`, until `done` or its end."""
+    held = b""
+    while not done.is_set():
+        if not select.select([fd], [], [], 0.1)[0]:
+            continue
+        data = os.read(fd, 4096)
+        if not data:
+            return
+        *lines, held = (held + data).split(b"\n")
+        for line in lines:
+            with suppress(OutputError):  # the line data meet the same trouble, and tell of it
+                tap.mark(line.decode("utf-8", "replace").strip() or "mark")
+
+
+def _summary(tap: RecordingTap, out: str) -> str:
+    end = ", limit reached" if tap.limit_reached else ""
+    return (
+        f"{out}: {tap.octets} octets of {tap.form}, option {tap.option}: "
+        f"{tap.hyperframes:.2f} hyperframes' worth in {tap.chunk_count} pieces{end}"
+    )
+
+
+def _say(text: str) -> None:
+    print(f"framefray: {text}", file=sys.stderr)

@@ -1,0 +1,347 @@
+"""Recording: a tap that lets a source's chunks through and writes each one down before it is seen.
+
+Whoever reads a tap gets what the source gave, and by then it is in the file: a kill at any moment loses nothing
+that was decoded. Marks, notes and faults go in beside the line data where the file can hold them (.ffcap); raw
+files and hex text hold line data alone. Nothing here decodes, and nothing changes the data.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import BinaryIO, Protocol, cast
+
+import msgspec.json
+import numpy as np
+
+from .capture import CaptureHeader, CaptureWriter, Clock, RecordType
+from .errors import InputError, OutputError
+from .faults.catalogue import parse_fault
+from .forms import WORD_FORMS, Form, HexWriter, form_of_name, stream_octets, stream_time_ns
+from .sources import Chunk, Source
+from .sources.file import CaptureSource, HexSource, RawSource
+
+__all__ = ["FaultyTap", "Limit", "LimitUnit", "RecordingTap", "open_recording", "parse_limit"]
+
+
+class LimitUnit(StrEnum):
+    """What a limit counts: hyperframes' worth of line data, octets of line data, or time of the source."""
+
+    HYPERFRAMES = "hyperframes"
+    OCTETS = "octets"
+    NANOSECONDS = "nanoseconds"
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """Where a recording ends by itself."""
+
+    count: int
+    unit: LimitUnit
+
+
+_OCTETS = {
+    "b": 1, "kb": 10**3, "mb": 10**6, "gb": 10**9, "tb": 10**12,
+    "kib": 1 << 10, "mib": 1 << 20, "gib": 1 << 30, "tib": 1 << 40,
+}  # fmt: skip
+_NANOSECONDS = {"ms": 10**6, "s": 10**9, "min": 60 * 10**9, "h": 3600 * 10**9}
+_LIMIT = re.compile(r"(\d+(?:\.\d+)?)\s*([a-z]*)")
+
+
+def parse_limit(text: str) -> Limit:
+    """`1500hf` (or `1500`) hyperframes, `64MiB` `10MB` `4096B` octets, `30s` `500ms` `5min` `1h`; InputError."""
+    found = _LIMIT.fullmatch(text.strip().lower())
+    if found is not None:
+        number, unit = float(found[1]), found[2]
+        whole = "." not in found[1]
+        limit = None
+        if unit in ("", "hf") and whole:
+            limit = Limit(int(found[1]), LimitUnit.HYPERFRAMES)
+        elif unit in _OCTETS:
+            limit = Limit(round(number * _OCTETS[unit]), LimitUnit.OCTETS)
+        elif unit in _NANOSECONDS:
+            limit = Limit(round(number * _NANOSECONDS[unit]), LimitUnit.NANOSECONDS)
+        if limit is not None and limit.count > 0:
+            return limit
+    raise InputError(
+        f"limit {text!r} is none",
+        hint="give hyperframes as 1500hf, octets as 64MiB or 10MB, time as 500ms or 30s",
+    )
+
+
+class _Sink(Protocol):
+    """Where a tap writes: OutputError where the system refuses; what was written before stays."""
+
+    keeps_notes: bool
+
+    def line_data(self, chunk: Chunk) -> None: ...
+    def beside(self, kind: RecordType, payload: bytes, time_ns: int) -> None: ...
+    def close(self) -> None: ...
+
+
+class _CaptureSink:
+    keeps_notes = True
+
+    def __init__(self, path: Path, header: CaptureHeader) -> None:
+        self._writer = CaptureWriter(path, header)
+        self._kind = header.record_type
+
+    def line_data(self, chunk: Chunk) -> None:
+        self._writer.append(self._kind, _view(chunk), chunk.time_ns)
+
+    def beside(self, kind: RecordType, payload: bytes, time_ns: int) -> None:
+        self._writer.append(kind, payload, time_ns)
+
+    def close(self) -> None:
+        self._writer.close()
+
+
+def _view(chunk: Chunk) -> memoryview:
+    return chunk.data.data if isinstance(chunk.data, np.ndarray) else memoryview(chunk.data)
+
+
+class _RawSink:
+    keeps_notes = False
+
+    def __init__(self, path: Path, form: Form) -> None:
+        self._path = path
+        try:
+            self._file = path.open("wb", buffering=0)
+        except OSError as error:
+            raise OutputError(f"{path}: {error.strerror}") from None
+        self._hex = HexWriter(cast(BinaryIO, self)) if form is Form.HEX else None
+
+    def line_data(self, chunk: Chunk) -> None:
+        data = _view(chunk)
+        if self._hex is not None:
+            self._hex.write(data)
+        else:
+            self.write(data)
+
+    def write(self, data: bytes | memoryview) -> None:
+        """All of `data`; on a full disk as much as there is room for."""
+        view = memoryview(data).cast("B")
+        try:
+            while len(view):
+                view = view[self._file.write(view) or 0 :]
+        except OSError as error:
+            raise OutputError(f"{self._path}: {error.strerror}") from None
+
+    def beside(self, kind: RecordType, payload: bytes, time_ns: int) -> None:
+        """A raw form has no place for it."""
+
+    def close(self) -> None:
+        try:
+            if self._hex is not None:
+                self._hex.close()
+            with suppress(OSError):  # pipes and devices cannot
+                os.fsync(self._file.fileno())
+        finally:
+            self._file.close()
+
+
+class RecordingTap:
+    """A source whose chunks are written as they pass; form, option and warnings are the source's.
+
+    `mark`, `note` and `fault` may be called from any thread. `stop` ends the stream after the chunk in hand.
+    `octets` counts the line data written.
+    """
+
+    def __init__(self, source: Source, sink: _Sink, limit: Limit | None = None) -> None:
+        self.source = source
+        self.octets = 0
+        self.chunk_count = 0
+        self.limit_reached = False
+        self.writing = False
+        self._sink = sink
+        self._limit = limit
+        self._stopped = False
+        self._time_ns = 0
+        self._first_ns: int | None = None
+        self._closed = False
+        self._lock = threading.Lock()
+
+    @property
+    def description(self) -> str:
+        return self.source.description
+
+    @property
+    def form(self) -> str:
+        return self.source.form
+
+    @property
+    def option(self) -> str:
+        return self.source.option
+
+    @property
+    def warnings(self) -> list[str]:
+        return self.source.warnings
+
+    @property
+    def keeps_notes(self) -> bool:
+        """Whether marks, notes and faults are written, too."""
+        return self._sink.keeps_notes
+
+    @property
+    def hyperframes(self) -> float:
+        """What was written, in hyperframes' worth of line data."""
+        return self.octets / stream_octets(Form(self.form), self.option, 1)
+
+    def chunks(self) -> Iterator[Chunk]:
+        """The source's chunks, each one written first; the last one is cut where the limit is."""
+        for chunk in self.source.chunks():
+            kept = self._within_limit(chunk)
+            if kept is not None:
+                self.writing = True
+                try:
+                    with self._lock:
+                        self._time_ns = kept.time_ns
+                        self._sink.line_data(kept)
+                finally:
+                    self.writing = False
+                self.octets += len(kept.data)
+                self.chunk_count += 1
+                yield kept
+            if self.limit_reached or self._stopped:
+                return
+
+    def _within_limit(self, chunk: Chunk) -> Chunk | None:
+        if self._first_ns is None:
+            self._first_ns = chunk.time_ns
+        if self._limit is None:
+            return chunk
+        form, count = Form(self.form), self._limit.count
+        if self._limit.unit is LimitUnit.HYPERFRAMES:
+            rest = stream_octets(form, self.option, count) - self.octets
+        elif self._limit.unit is LimitUnit.OCTETS:
+            rest = count - self.octets
+        else:
+            left_ns = self._first_ns + count - chunk.time_ns
+            second = stream_time_ns(form, self.option, 10**9)
+            rest = max(0, left_ns) * 10**9 // second
+        if form in WORD_FORMS:
+            rest &= ~1
+        self.limit_reached = rest <= len(chunk.data)
+        if rest <= 0:
+            return None
+        return chunk if rest >= len(chunk.data) else Chunk(chunk.data[:rest], chunk.time_ns, chunk.offset)
+
+    def stop(self) -> None:
+        """End the stream after the chunk in hand."""
+        self._stopped = True
+
+    def mark(self, text: str) -> None:
+        """Write a mark at the time of the last chunk."""
+        self._beside(RecordType.MARK, text.encode())
+
+    def note(self, text: str) -> None:
+        """Write a note at the time of the last chunk."""
+        self._beside(RecordType.NOTE, text.encode())
+
+    def fault(self, full_text: str, hyperframe: int, expected: Mapping[str, int]) -> None:
+        """Write that a fault was put into the stream, as a truth file names it."""
+        fault = parse_fault(full_text)
+        record = {
+            "fault": fault.kind.name,
+            "hyperframe": hyperframe,
+            "parameters": dict(fault.values),
+            "expected": dict(expected),
+        }
+        self._beside(RecordType.FAULT, msgspec.json.encode(record))
+
+    def _beside(self, kind: RecordType, payload: bytes) -> None:
+        with self._lock:
+            if not self._closed:
+                self._sink.beside(kind, payload, self._time_ns)
+
+    def close(self) -> None:
+        """Close the source and the file; OutputError where the last of it did not reach the disk."""
+        self.source.close()
+        with self._lock:
+            if not self._closed:
+                self._closed = True
+                self._sink.close()
+
+
+class _FaultySource(Source, Protocol):
+    """A source that takes faults."""
+
+    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]: ...
+
+
+class FaultyTap(RecordingTap):
+    """A tap on a source that takes faults: each one is written beside the data."""
+
+    def __init__(self, source: _FaultySource, sink: _Sink, limit: Limit | None = None) -> None:
+        super().__init__(source, sink, limit)
+        self._faulty = source
+
+    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
+        """As the source does it; and written down."""
+        hyperframe, full, expected = self._faulty.inject(text)
+        self.fault(full, hyperframe, expected)
+        return hyperframe, full, expected
+
+
+def open_recording(
+    source: Source, out: str | os.PathLike[str], *, limit: Limit | None = None, overwrite: bool = False
+) -> RecordingTap:
+    """A tap on `source` that writes to `out`; a suffix of a raw form makes a raw file, any other an .ffcap.
+
+    InputError where `out` cannot hold this source's form, or is there already and `overwrite` is not set;
+    OutputError where it cannot be written.
+    """
+    path = Path(out)
+    if os.fspath(out) == "-":
+        raise InputError("a recording needs a file, not standard output")
+    form = form_of_name(path.name) or Form.FFCAP
+    held = Form.OCTETS if form is Form.HEX else form
+    if held not in (Form.FFCAP, Form(source.form)):
+        raise InputError(
+            f"{path}: {source.description} gives {source.form}, which .{form} does not hold",
+            hint=f"record to .{source.form} or .ffcap",
+        )
+    try:
+        there = path.is_file() and path.stat().st_size > 0
+        same = there and Path(source.description).exists() and path.samefile(source.description)
+    except OSError as error:
+        raise OutputError(f"{path}: {error.strerror or errno.errorcode.get(error.errno or 0)}") from None
+    if same:
+        raise InputError(f"{path} is the source itself")
+    if there and not overwrite:
+        raise InputError(f"{path} is there already", hint="give another name, or --overwrite")
+    sink: _Sink
+    if form is Form.FFCAP:
+        with suppress(OSError):
+            if there:
+                path.unlink()
+        sink = _CaptureSink(path, _header_of(source))
+    else:
+        sink = _RawSink(path, form)
+    if hasattr(source, "inject"):
+        return FaultyTap(cast(_FaultySource, source), sink, limit)
+    return RecordingTap(source, sink, limit)
+
+
+def _header_of(source: Source) -> CaptureHeader:
+    """The settings of a source, and its clock: a capture keeps its own, a live one begins now."""
+    if isinstance(source, CaptureSource):
+        there = source.header
+        return CaptureHeader(
+            source.option,
+            source.form,
+            there.hdlc_lsb_first,
+            there.ethernet_lsb_first,
+            there.clock,
+            there.start_time_ns,
+        )
+    start = 0 if isinstance(source, RawSource | HexSource) else time.time_ns()
+    return CaptureHeader(source.option, source.form, clock=Clock.LINE, start_time_ns=start)
