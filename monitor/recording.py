@@ -22,6 +22,10 @@ from typing import BinaryIO, Protocol, cast
 import msgspec.json
 import numpy as np
 
+from decoders.characters import LineForm
+from decoders.framing import HyperframeFinder
+from decoders.link import HyperframeBlock, LinkSettings
+
 from .capture import CaptureHeader, CaptureWriter, Clock, RecordType
 from .errors import InputError, OutputError
 from .faults.catalogue import parse_fault
@@ -33,7 +37,7 @@ __all__ = ["FaultyTap", "Limit", "LimitUnit", "RecordingTap", "open_recording", 
 
 
 class LimitUnit(StrEnum):
-    """What a limit counts: hyperframes' worth of line data, octets of line data, or time of the source."""
+    """What a limit counts: hyperframes from the first in sync, octets of line data, or time of the source."""
 
     HYPERFRAMES = "hyperframes"
     OCTETS = "octets"
@@ -166,6 +170,8 @@ class RecordingTap:
         self._stopped = False
         self._time_ns = 0
         self._first_ns: int | None = None
+        self._finder: HyperframeFinder | None = None
+        self._lead: int | None = None
         self._closed = False
         self._lock = threading.Lock()
 
@@ -220,7 +226,7 @@ class RecordingTap:
             return chunk
         form, count = Form(self.form), self._limit.count
         if self._limit.unit is LimitUnit.HYPERFRAMES:
-            rest = stream_octets(form, self.option, count) - self.octets
+            rest = self._first_hyperframe(chunk) + stream_octets(form, self.option, count) - self.octets
         elif self._limit.unit is LimitUnit.OCTETS:
             rest = count - self.octets
         else:
@@ -233,6 +239,20 @@ class RecordingTap:
         if rest <= 0:
             return None
         return chunk if rest >= len(chunk.data) else Chunk(chunk.data[:rest], chunk.time_ns, chunk.offset)
+
+    def _first_hyperframe(self, chunk: Chunk) -> int:
+        """Octets before the first hyperframe in sync, as far as it is found; a part octet counts whole."""
+        if self._finder is None:
+            self._finder = HyperframeFinder(
+                LinkSettings(option=self.option, form=LineForm(self.form)), self._found
+            )
+        if self._lead is None:
+            self._finder.receive(chunk.data)
+        return self._lead or 0
+
+    def _found(self, block: HyperframeBlock) -> None:
+        if self._lead is None and self._finder is not None:
+            self._lead = -(-self._finder.start_bit // 8)
 
     def stop(self) -> None:
         """End the stream after the chunk in hand."""
