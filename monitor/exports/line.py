@@ -38,6 +38,8 @@ __all__ = ["Words", "line_words"]
 U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
 _K, _VIOLATION, _DISPARITY = 0x100, 0x200, 0x400
+_SYMBOLS = 1 << 17
+"""Symbols taken from packed bits at once."""
 _IS_K_CODE = np.isin(np.arange(256), K_CODES)
 
 
@@ -133,9 +135,12 @@ def _aligned_symbols(source: Source) -> Iterator[U16]:
         raise _no_sync(source)
     bit = int(first[0])
     while True:
-        count = (8 * len(held) - bit) // 10
-        yield symbols_at(held, bit, count)
-        bit += 10 * count
+        left = (8 * len(held) - bit) // 10
+        while left:
+            count = min(left, _SYMBOLS)
+            yield symbols_at(held, bit, count)
+            bit += 10 * count
+            left -= count
         more = next(chunks, None)
         if more is None:
             return

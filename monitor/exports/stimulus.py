@@ -74,10 +74,11 @@ class ReadmemhFile:
         head = "".join(f"// {line}\n" for line in [*_comment_lines(comments), layout[words]])
         self._stream.write(head.encode("ascii"))
         text = "".join(f"{word:03x}\n" for word in range(1 << words.bits))
-        self._text = np.frombuffer(text.encode("ascii"), np.uint8).reshape(-1, 4)
+        self._text = np.frombuffer(text.encode("ascii"), np.uint32)  # four characters an item
 
     def write(self, words: U16) -> None:
-        self._stream.write(self._text[words].data)
+        for start in range(0, len(words), _CHUNK):
+            self._stream.write(np.take(self._text, words[start : start + _CHUNK]).data)
         self.count += len(words)
 
     def close(self) -> None:
