@@ -26,8 +26,6 @@ I64 = NDArray[np.int64]
 
 _LEAST = 10
 """Resets below which nothing is said about causes."""
-_ENDS = 5
-"""Resets that a step must have on either side."""
 _NOISE_FLOOR_UI = 0.05
 
 
@@ -104,7 +102,7 @@ def _fit_time(y: F64, enough: float) -> _TimeFit:
     line_rss = float(left @ left)
     if abs(slope) * (n - 1) >= enough and _score(line_rss, n, 2) < best.score:
         best = _TimeFit(_score(line_rss, n, 2), line_rss, slope=slope)
-    at = np.arange(_ENDS, n - _ENDS + 1)
+    at = np.arange(1, n)
     before = np.cumsum(centred)[at - 1]
     # The two means that leave the smallest rest: the gain over one mean is s^2 n / (m (n - m)).
     gain = before**2 * n / (at * (n - at))
@@ -112,8 +110,9 @@ def _fit_time(y: F64, enough: float) -> _TimeFit:
     m = int(at[i])
     jump = float(-before[i] * n / (m * (n - m)))
     step_rss = max(0.0, rss - float(gain[i]))
-    if abs(jump) >= enough and _score(step_rss, n, 3) < best.score:
-        best = _TimeFit(_score(step_rss, n, 3), step_rss, step_ui=jump, step_at=m)
+    # Two means, a place, and one more for having looked at every place.
+    if abs(jump) >= enough and _score(step_rss, n, 4) < best.score:
+        best = _TimeFit(_score(step_rss, n, 4), step_rss, step_ui=jump, step_at=m)
     return best
 
 

@@ -189,6 +189,10 @@ class DelayRun:
     def done(self) -> bool:
         return len(self._samples) >= self.resets
 
+    @property
+    def samples(self) -> Sequence[DelaySample]:
+        return self._samples
+
     def step(self) -> DelaySample:
         """One reset, one measurement."""
         self.board.reset()
@@ -257,7 +261,7 @@ def judge(
     )
     words = tuple(f.text for f in findings)
     if not any(f.fails for f in findings):
-        words += (_all_well(diagnosis, first),)
+        words += (_all_well(diagnosis, samples),)
     return replace(status, words=words)
 
 
@@ -330,6 +334,9 @@ def _findings(
         )
         # Less than one UI over the run is what any fibre does when the room warms up.
         yield Finding("drift", "all resets", text, fails=abs(found.drift_ui) >= 1.0)
+    if found.near is not None and found.residual_ui > 0.5 + first.resolution_ui / math.sqrt(12.0):
+        text = f"the delay varies by {found.residual_ui * interval:.3f} ns (standard deviation) for no reason found"
+        yield Finding("scatter", "all resets", text)
     yield from _against_the_line(samples, names, compensation_wrong, interval)
 
 
@@ -406,9 +413,11 @@ def _against_the_line(
         yield Finding("marker-scatter", names[0], text)
 
 
-def _all_well(found: Diagnosis, first: DelaySample) -> str:
+def _all_well(found: Diagnosis, samples: Sequence[DelaySample]) -> str:
+    first = samples[0]
     if found.near is None:
-        return "nothing wrong seen; too few resets or offsets to tell how k is compensated"
+        text = "nothing wrong seen; too few resets or offsets to tell how k is compensated"
+        return text + (", but every delay is that of the sync marker" if len(_gaps_ui(samples)) else "")
     text = "the delay is the same after every reset; k is compensated correctly, no step"
     text += "" if found.drift_ui_per_reset else ", no drift"
     if first.resolution_ui >= first.clock_ui:

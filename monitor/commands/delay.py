@@ -1,0 +1,163 @@
+"""`framefray delay`: the delay through transceiver resets, between two captures, or of a planned chain."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import re
+import sys
+from pathlib import Path
+
+from decoders.delay import Compensation, unit_interval_ns
+from decoders.linerates import option_named
+
+from ..delays import DelayRun, DelayStatus, loop_delay_bits, read_line
+from ..errors import InputError, OutputError
+
+__all__ = ["run"]
+
+
+def run(arguments: argparse.Namespace) -> int:
+    ascii_only = arguments.ascii or not _blocks_print()
+    if arguments.hops is not None:
+        from .delay_hops import run_hops
+
+        return run_hops(arguments, ascii_only=ascii_only)
+    if arguments.replace:
+        raise InputError("--replace goes with --hops")
+    if arguments.source is None:
+        raise InputError("delay needs a SOURCE (emulated, emulated:pair), or --hops PLAN")
+    if arguments.received is not None:
+        return _two_captures(arguments)
+    status = _measure(arguments)
+    if arguments.html:
+        from ..reports.delay_html import delay_page
+
+        _write(arguments.html, delay_page(status))
+    if arguments.json:
+        from ..reports.delay_records import delay_record
+
+        print(json.dumps(delay_record(status)))
+    else:
+        from ..reports.delay_text import delay_lines
+
+        for line in delay_lines(status, ascii_only=ascii_only):
+            print(line)
+    return 0 if status.verdict == "pass" else 1
+
+
+def _measure(arguments: argparse.Namespace) -> DelayStatus:
+    from ..emulation.transceiver import BoardSettings, EmulatedBoard
+    from ..sources.emulated import parse_emulated
+
+    text: str = arguments.source
+    if not (text == "emulated" or text.startswith("emulated:")):
+        raise InputError(
+            f"{text}: delay through resets needs a board that can be reset",
+            hint="emulated or emulated:pair; for two captures add --received FILE",
+        )
+    pair = parse_emulated(text)
+    clocks, after = _step(arguments.step, arguments.resets)
+    if arguments.far_compensation and not pair:
+        raise InputError("--far-compensation goes with emulated:pair: emulated has no far end")
+    if not (math.isfinite(arguments.drift) and abs(arguments.drift) <= 10_000):
+        raise InputError(f"--drift {arguments.drift:g}: -10000 to 10000 clocks")
+    if not 0 <= arguments.length <= 1e6:
+        raise InputError(f"--length {arguments.length:g}: 0 to 1000000 m")
+    if arguments.drift and arguments.resets < 2:
+        raise InputError("--drift needs two resets or more to run over")
+    board = EmulatedBoard(
+        BoardSettings(
+            option=arguments.option or "2",
+            pair=pair,
+            seed=arguments.seed,
+            compensation=Compensation(arguments.compensation),
+            far_compensation=Compensation(arguments.far_compensation or "correct"),
+            step_clocks=clocks,
+            step_after=after,
+            drift_clocks=arguments.drift,
+            drift_resets=arguments.resets,
+            resolution_ui=10.0 if arguments.whole_clocks else 0.1,
+            length_m=arguments.length,
+        )
+    )
+    delays = DelayRun(board, arguments.resets)
+    progress = sys.stderr.isatty() and not arguments.json
+    while not delays.done:
+        delays.step()
+        done = len(delays.samples)
+        if progress and (done % 50 == 0 or delays.done):
+            print(f"\rframefray: {done} of {arguments.resets} resets", end="", file=sys.stderr, flush=True)
+    if progress:
+        print(file=sys.stderr)
+    return delays.status()
+
+
+def _step(text: str | None, resets: int) -> tuple[int, int]:
+    """(clocks, resets before it) of CLOCKS@RESET."""
+    if text is None:
+        return 0, 0
+    match = re.fullmatch(r"([+-]?\d+)@(\d+)", text)
+    if match is None:
+        raise InputError(f"--step {text!r} is not CLOCKS@RESET", hint="write it as 2@500")
+    clocks, after = int(match[1]), int(match[2])
+    if not 1 <= after < resets:
+        raise InputError(f"--step {text}: reset {after} is outside 1 to {resets - 1}, so no step would show")
+    if not -20 <= clocks <= 10_000:
+        raise InputError(f"--step {text}: {clocks} clocks are outside -20 to 10000")
+    return clocks, after
+
+
+def _two_captures(arguments: argparse.Namespace) -> int:
+    """Two bit captures that begin at the same instant: the delay between them by the sync markers."""
+    if arguments.option is None:
+        raise InputError("two captures: say their line rate option with --option N")
+    option = option_named(arguments.option)
+    if option.line_code != "8b10b":
+        raise InputError(f"option {option.name} has line code 64B/66B, which is not decoded yet")
+    trains = []
+    for name in (arguments.source, arguments.received):
+        try:
+            data = Path(name).read_bytes()
+        except OSError as error:
+            raise InputError(f"{name}: {error.strerror}") from None
+        try:
+            trains.append(read_line(data, option.name))
+        except InputError as error:
+            raise InputError(f"{name}: {error}") from None
+    (sent_offset, sent), (offset, received) = trains
+    bits = loop_delay_bits(sent, received)
+    delay_ns = bits * unit_interval_ns(option)
+    if arguments.json:
+        record = {
+            "schema": "framefray.delay/1",
+            "option": option.name,
+            "marker_bits": bits,
+            "delay_ns": delay_ns,
+            "sent_alignment_offset": sent_offset,
+            "received_alignment_offset": offset,
+        }
+        print(json.dumps(record))
+    else:
+        print(
+            f"delay {bits} bits = {delay_ns:.3f} ns by the sync markers; word alignment offset"
+            f" {sent_offset} sent, {offset} received; if both captures began at the same bit"
+        )
+    return 0
+
+
+def _write(name: str, text: str) -> None:
+    try:
+        Path(name).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise OutputError(f"{name}: {error.strerror}") from None
+
+
+def _blocks_print() -> bool:
+    """Whether standard output takes block characters."""
+    try:
+        "█│├└─±".encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
