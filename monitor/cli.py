@@ -88,6 +88,11 @@ def _source_arguments(parser: argparse.ArgumentParser) -> None:
         "--hdlc-msb-first", action="store_true", help="first HDLC bit is bit 7 of a control octet"
     )
     parser.add_argument("--ethernet-msb-first", action="store_true", help="first 4B/5B bit is bit 7 likewise")
+    parser.add_argument(
+        "--vcd",
+        metavar="SIGNALS",
+        help="the file is a value change dump: data=NAME[,k=NAME][,clock=NAME][,valid=NAME][,edge=rise|fall]",
+    )
 
 
 def _screen_arguments(parser: argparse.ArgumentParser) -> None:
@@ -203,6 +208,33 @@ def build_parser() -> argparse.ArgumentParser:
         help="put in, where the source can (as craft)",
     )
     _emulation_arguments(record)
+
+    compare = add(
+        "compare", "lay two captures side by side by BFN and HFN: what differs, and the bit error ratio"
+    )
+    compare.add_argument("sent", metavar="SENT", help="capture of what was sent")
+    compare.add_argument(
+        "received", metavar="RECEIVED", help="capture of what was received; any form, any start"
+    )
+    compare.add_argument("--form", choices=_FORMS, help="raw form of both; found from the data if left out")
+    compare.add_argument("--sent-form", choices=_FORMS, help="raw form of SENT alone")
+    compare.add_argument("--received-form", choices=_FORMS, help="raw form of RECEIVED alone")
+    compare.add_argument(
+        "--option", choices=_OPTIONS, help="line bit rate option; found from the data if left out"
+    )
+    compare.add_argument(
+        "--max-ber", type=float, default=0.0, metavar="RATIO", help="bit error ratio that passes (0)"
+    )
+    compare.add_argument(
+        "--confidence", type=float, default=0.95, metavar="C", help="of the ratio's upper bound (0.95)"
+    )
+    compare.add_argument(
+        "--no-gaps", action="store_true", help="fail, too, when a hyperframe between common ones is missing"
+    )
+    compare.add_argument(
+        "--places", type=_whole, default=10, metavar="N", help="differing octets listed of each plane (10)"
+    )
+    compare.add_argument("--json", action="store_true", help="one JSON object")
 
     rates = add("rates", "the line rate table with the capacity of each plane")
     rates.add_argument(

@@ -1,0 +1,390 @@
+"""What was sent against what was received: hyperframes laid side by side by BFN and HFN, differences by plane.
+
+Hyperframes are matched by their number on the link (CPRI clause 4.2.7.3), never by position: the streams may
+start anywhere and have gaps. A number that is damaged in one hyperframe is replaced by the count of those around
+it. Differences belong to the plane that owns the octet (clause 4.2.7.2) by the pointer p and the HDLC rate code
+of the sent side. Bits are those of the decoded octets. Nothing here finds sync or reads a file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import controlwords as cw
+from .events import Plane
+from .frames import octet_address
+from .framing import NUMBER_MODULUS, line_numbers
+from .linerates import HYPERFRAMES_PER_FRAME, LineRateOption
+
+__all__ = [
+    "COMPARED_PLANES",
+    "Comparison",
+    "Difference",
+    "LoneRun",
+    "Matched",
+    "Numbering",
+    "Pairing",
+    "PlaneDifferences",
+    "plane_map",
+]
+
+U8 = NDArray[np.uint8]
+I64 = NDArray[np.int64]
+COMPARED_PLANES = (
+    Plane.SYNC,
+    Plane.L1,
+    Plane.HDLC,
+    Plane.ETHERNET,
+    Plane.VENDOR,
+    Plane.CTRL_AXC,
+    Plane.RESERVED,
+    Plane.IQ,
+)
+_PLANE_NUMBER = {plane: i for i, plane in enumerate(COMPARED_PLANES)}
+_IQ = _PLANE_NUMBER[Plane.IQ]
+_PATIENCE = 64
+"""So many hyperframes may go by at the start without two that count on."""
+MOST_RUNS = 1000
+"""Runs of hyperframes on one side alone that are listed; all are counted."""
+_PIECE_OCTETS = 1 << 20
+
+
+@cache
+def _plane_map(option: LineRateOption, pointer_p: int, rate_code: int) -> U8:
+    owners = np.array([_PLANE_NUMBER[plane] for plane in cw.subchannel_owners(pointer_p)], np.uint8)
+    table = np.full((256, 16, option.word_octets), _IQ, np.uint8)
+    table[:, 0, :] = np.tile(owners, 4)[:, None]
+    control = table[:, 0, :].reshape(-1)
+    control[cw.reserved_places(option.name, rate_code).flat] = _PLANE_NUMBER[Plane.RESERVED]
+    table[:, 0, :] = control.reshape(256, -1)
+    table[0, 0, :] = _PLANE_NUMBER[Plane.SYNC]
+    flat = table.reshape(-1)
+    flat.flags.writeable = False
+    return flat
+
+
+def plane_map(option: LineRateOption, pointer_p: int, rate_code: int) -> U8:
+    """Index into COMPARED_PLANES of each octet of a hyperframe, uint8 (octets,)."""
+    return _plane_map(option, pointer_p if cw.pointer_is_valid(pointer_p) else 0, rate_code)
+
+
+class Numbering:
+    """Gives each hyperframe its number BFN * 150 + HFN, made sound by counting on.
+
+    A number is believed where its neighbour before or after counts with it; any other hyperframe is counted on
+    from the last believed one. `corrected` counts those whose own number was not believed.
+    """
+
+    def __init__(self) -> None:
+        self.corrected = 0
+        self._seen = 0
+        self._before: int | None = None
+        self._adopted: int | None = None
+
+    def settle(self, octets: U8, *, finish: bool = False) -> I64:
+        """Numbers of the hyperframes `octets` (n, 256, 16, T/8), int64 (m,): m = n, or less where the next decides.
+
+        What has no number yet is to be given again, in front of what follows; `finish` says that nothing does.
+        """
+        raw = line_numbers(octets)
+        n = len(raw)
+        # How far each is ahead of a plain count of hyperframes: the same as long as nothing is missing.
+        ahead = (raw - (self._seen + np.arange(n))) % NUMBER_MODULUS
+        ahead[raw < 0] = -1
+        same = ahead[1:] == ahead[:-1]
+        believed = np.concatenate((ahead[:1] == (-1 if self._before is None else self._before), same))
+        believed[:-1] |= same
+        believed &= ahead >= 0
+        if n and not finish and not believed[-1] and ahead[-1] != self._adopted:
+            n -= 1
+        if self._adopted is None:
+            first = np.flatnonzero(believed[:n])
+            if not len(first) and not finish and n < _PATIENCE:
+                return np.zeros(0, np.int64)
+            self._adopted = int(ahead[first[0]]) if len(first) else max(int(ahead[0]), 0) if n else None
+        if not n or self._adopted is None:
+            return np.zeros(0, np.int64)
+        last = np.maximum.accumulate(np.where(believed[:n], np.arange(n), -1))
+        taken = np.where(last >= 0, ahead[last], self._adopted)
+        self.corrected += int(np.count_nonzero(taken != ahead[:n]))
+        numbers: I64 = (taken + self._seen + np.arange(n)) % NUMBER_MODULUS
+        self._adopted, self._before = int(taken[-1]), int(ahead[n - 1])
+        self._seen += n
+        return numbers
+
+
+class _Side:
+    """Hyperframes of one stream that wait for their counterparts."""
+
+    def __init__(self) -> None:
+        self.numbering = Numbering()
+        self.ended = False
+        self.numbers: I64 = np.zeros(0, np.int64)
+        self.octets: U8 | None = None
+        self.taken = 0
+        self.first: int | None = None
+        self.last: int | None = None
+        self._unnumbered: U8 | None = None
+
+    def add(self, octets: U8 | None) -> None:
+        held = self._unnumbered
+        if octets is None:
+            self.ended = True
+            octets = held
+        elif held is not None and len(held):
+            octets = np.concatenate((held, octets))
+        if octets is None or not len(octets):
+            return
+        fresh = self.numbering.settle(octets, finish=self.ended)
+        ready = octets[: len(fresh)]
+        self._unnumbered = octets[len(fresh) :]
+        if not len(fresh):
+            return
+        self.first = int(fresh[0]) if self.first is None else self.first
+        self.last = int(fresh[-1])
+        waiting = self.octets
+        self.octets = ready if waiting is None or not len(waiting) else np.concatenate((waiting, ready))
+        self.numbers = np.concatenate((self.numbers, fresh))
+
+    def take(self, count: int) -> U8:
+        assert self.octets is not None
+        taken, self.octets = self.octets[:count], self.octets[count:]
+        self.numbers = self.numbers[count:]
+        self.taken += count
+        return taken
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Matched:
+    """Hyperframes of the same `numbers` (n,): octets (n, 256, 16, T/8) as sent and as received.
+
+    `sent_at` and `received_at` count the hyperframes of each stream before the first of these.
+    """
+
+    numbers: I64
+    sent: U8
+    received: U8
+    sent_at: int
+    received_at: int
+
+
+@dataclass(frozen=True, slots=True)
+class LoneRun:
+    """`hyperframes` in a row that only one side has (0 sent, 1 received), from `number` on.
+
+    `inside` says that both sides have hyperframes before it and after it.
+    """
+
+    side: int
+    number: int
+    hyperframes: int
+    inside: bool
+
+
+class Pairing:
+    """Lays two streams side by side; each number is looked for only ahead of where its stream stands."""
+
+    def __init__(self) -> None:
+        self.sides = (_Side(), _Side())
+        self.alone = [0, 0]
+        self.alone_inside = [0, 0]
+        self.runs: list[LoneRun] = []
+        self.pairs = 0
+        self._inside_if_paired = [0, 0]
+        self._waiting: list[LoneRun] = []
+
+    def wanted(self) -> int | None:
+        """The side that is to be given more, or None when both have ended."""
+        for index, side in enumerate(self.sides):
+            if not side.ended and not len(side.numbers):
+                return index
+        return next((i for i, side in enumerate(self.sides) if not side.ended), None)
+
+    def add(self, side: int, octets: U8 | None) -> Iterator[Matched]:
+        """Hyperframes (n, 256, 16, T/8) of a side (None: it has ended); what is matched by them.
+
+        The octets are kept, so they must not change afterwards.
+        """
+        self.sides[side].add(octets)
+        sent, received = self.sides
+        while len(sent.numbers) and len(received.numbers):
+            n = min(len(sent.numbers), len(received.numbers))
+            ahead = _signed(sent.numbers[:n] - received.numbers[:n])
+            unequal = np.flatnonzero(ahead)
+            same = int(unequal[0]) if len(unequal) else n
+            if same:
+                numbers = sent.numbers[:same]
+                self._paired(same)
+                places = sent.taken, received.taken
+                yield Matched(numbers, sent.take(same), received.take(same), *places)
+            else:
+                late, other = (1, sent) if ahead[0] > 0 else (0, received)
+                self._skip(late, int(other.numbers[0]))
+        for index in (0, 1):
+            other = self.sides[1 - index]
+            if other.ended and not len(other.numbers):
+                self._lone(index, len(self.sides[index].numbers))
+        if sent.ended and received.ended:
+            self._close_runs(inside=False)
+
+    def _skip(self, late: int, target: int) -> None:
+        """Leave out what the late side has before `target`."""
+        reached = np.flatnonzero(_signed(self.sides[late].numbers - target) >= 0)
+        self._lone(late, int(reached[0]) if len(reached) else len(self.sides[late].numbers))
+
+    def _lone(self, index: int, count: int) -> None:
+        if not count:
+            return
+        number = int(self.sides[index].numbers[0])
+        self.sides[index].take(count)
+        self.alone[index] += count
+        last = self._waiting[-1] if self._waiting else None
+        if (
+            last is not None
+            and last.side == index
+            and (last.number + last.hyperframes) % NUMBER_MODULUS == number
+        ):
+            self._waiting[-1] = LoneRun(index, last.number, last.hyperframes + count, False)
+        elif len(self._waiting) < MOST_RUNS:
+            self._waiting.append(LoneRun(index, number, count, False))
+        if self.pairs:
+            self._inside_if_paired[index] += count
+
+    def _paired(self, count: int) -> None:
+        for index in (0, 1):
+            self.alone_inside[index] += self._inside_if_paired[index]
+        self._inside_if_paired = [0, 0]
+        self._close_runs(inside=self.pairs > 0)
+        self.pairs += count
+
+    def _close_runs(self, *, inside: bool) -> None:
+        for run in self._waiting:
+            if len(self.runs) < MOST_RUNS:
+                self.runs.append(LoneRun(run.side, run.number, run.hyperframes, inside))
+        self._waiting.clear()
+
+
+def _signed(difference: I64) -> I64:
+    """Differences of numbers, the short way round."""
+    half = NUMBER_MODULUS // 2
+    result: I64 = (difference + half) % NUMBER_MODULUS - half
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One octet that differs: hyperframe BFN.HFN, its address #Z.X.W.Y, and both values."""
+
+    bfn: int
+    hfn: int
+    x: int
+    w: int
+    y: int
+    sent: int
+    received: int
+
+    @property
+    def bits(self) -> int:
+        return (self.sent ^ self.received).bit_count()
+
+
+@dataclass(slots=True)
+class PlaneDifferences:
+    """What differs in one plane; `first` holds the first places."""
+
+    compared_octets: int = 0
+    octets: int = 0
+    bits: int = 0
+    hyperframes: int = 0
+    first: list[Difference] = field(default_factory=list)
+
+    @property
+    def compared_bits(self) -> int:
+        return 8 * self.compared_octets
+
+
+class Comparison:
+    """Counts the differences of hyperframes laid side by side; `places` are kept of each plane."""
+
+    def __init__(self, option: LineRateOption, places: int = 10) -> None:
+        self.option = option
+        self.planes = {plane: PlaneDifferences() for plane in COMPARED_PLANES}
+        self.hyperframes = 0
+        self.differing_hyperframes = 0
+        self.first_number: int | None = None
+        self.last_number: int | None = None
+        self._places = places
+
+    @property
+    def compared_bits(self) -> int:
+        return 8 * self.hyperframes * self.option.hyperframe_octets
+
+    @property
+    def differing_bits(self) -> int:
+        return sum(plane.bits for plane in self.planes.values())
+
+    @property
+    def differing_octets(self) -> int:
+        return sum(plane.octets for plane in self.planes.values())
+
+    def compare(self, numbers: I64, sent: U8, received: U8) -> None:
+        """Hyperframes `sent` and `received` (n, 256, 16, T/8) of the same `numbers` (n,)."""
+        n = len(numbers)
+        if not n:
+            return
+        if self.first_number is None:
+            self.first_number = int(numbers[0])
+        self.last_number = int(numbers[-1])
+        self.hyperframes += n
+        step = max(1, _PIECE_OCTETS // self.option.hyperframe_octets)
+        for start in range(0, n, step):
+            piece = slice(start, min(start + step, n))
+            self._piece(numbers[piece], sent[piece], received[piece])
+
+    def _piece(self, numbers: I64, sent: U8, received: U8) -> None:
+        n = len(numbers)
+        fields = cw.l1_fields(sent[:, :, 0, :])
+        table = plane_map(
+            self.option, int(np.bincount(fields.pointer).argmax()), int(np.bincount(fields.rate).argmax())
+        )
+        sizes = np.bincount(table, minlength=len(COMPARED_PLANES)).tolist()
+        for plane, size in zip(COMPARED_PLANES, sizes, strict=True):
+            self.planes[plane].compared_octets += n * size
+        here = np.ascontiguousarray(sent).reshape(n, -1)
+        there = np.ascontiguousarray(received).reshape(n, -1)
+        unequal = (here.view(np.uint64) != there.view(np.uint64)).any(axis=1)
+        rows = np.flatnonzero(unequal)
+        self.differing_hyperframes += len(rows)
+        if not len(rows):
+            return
+        flips = here[rows] ^ there[rows]
+        row, octet = np.nonzero(flips)
+        bits = np.bitwise_count(flips[row, octet])
+        owner = table[octet]
+        counts = np.bincount(owner, minlength=len(COMPARED_PLANES)).tolist()
+        bit_counts = np.bincount(owner, weights=bits, minlength=len(COMPARED_PLANES)).tolist()
+        for i, plane in enumerate(COMPARED_PLANES):
+            if not counts[i]:
+                continue
+            found = self.planes[plane]
+            found.octets += counts[i]
+            found.bits += int(bit_counts[i])
+            where = np.flatnonzero(owner == i)
+            found.hyperframes += len(np.unique(row[where]))
+            for at in where[: self._places - len(found.first)].tolist():
+                z, index = int(rows[row[at]]), int(octet[at])
+                bfn, hfn = divmod(int(numbers[z]), HYPERFRAMES_PER_FRAME)
+                found.first.append(
+                    Difference(
+                        bfn,
+                        hfn,
+                        *octet_address(self.option, index),
+                        int(here[z, index]),
+                        int(there[z, index]),
+                    )
+                )

@@ -1,0 +1,43 @@
+"""`framefray compare`: what was sent against what was received."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+import msgspec.json
+
+from ..comparing import compare_sources
+from ..errors import InputError
+from ..reports.compare_record import compare_record
+from ..reports.compare_text import compare_lines
+from ..sources.file import open_file_source
+
+
+def run(arguments: argparse.Namespace) -> int:
+    if not 0.0 <= arguments.max_ber <= 1.0:
+        raise InputError(f"--max-ber {arguments.max_ber:g} is outside 0 to 1")
+    if not 0.5 <= arguments.confidence < 1.0:
+        raise InputError(f"--confidence {arguments.confidence:g} is outside 0.5 to 1", hint="0.95 is usual")
+    if arguments.sent == "-" and arguments.received == "-":
+        raise InputError("only one of the two can be standard input")
+    form = arguments.form
+    sent = open_file_source(arguments.sent, arguments.sent_form or form, arguments.option)
+    try:
+        received = open_file_source(arguments.received, arguments.received_form or form, arguments.option)
+        try:
+            result = compare_sources(sent, received, confidence=arguments.confidence, places=arguments.places)
+        finally:
+            received.close()
+    finally:
+        sent.close()
+    for side in (result.sent, result.received):
+        for warning in side.warnings:
+            print(f"framefray: {side.source}: {warning}", file=sys.stderr)
+    passed = result.within(arguments.max_ber, allow_gaps=not arguments.no_gaps)
+    if arguments.json:
+        record = compare_record(result, passed=passed, max_ber=arguments.max_ber)
+        sys.stdout.write(msgspec.json.encode(record).decode() + "\n")
+    else:
+        print("\n".join(compare_lines(result, passed=passed, max_ber=arguments.max_ber)))
+    return 0 if passed else 1
