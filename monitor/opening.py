@@ -38,9 +38,21 @@ def open_source(arguments: argparse.Namespace) -> Source:
             )
         except ValueError as error:  # settings that cannot be
             raise InputError(str(error)) from None
+    if arguments.vcd is not None or text.lower().endswith(".vcd"):
+        return _open_dump(text, arguments.vcd, arguments.option)
     from .sources.file import open_file_source
 
     return open_file_source(text, arguments.form, arguments.option)
+
+
+def _open_dump(path: str, signals: str | None, option: str | None) -> Source:
+    from .vcd import VcdSource, parse_vcd_signals
+
+    if signals is None:
+        raise InputError(f"{path}: which signals are the line?", hint="say it with --vcd data=…,k=…,clock=…")
+    if option is None:
+        raise InputError(f"{path}: no option is known", hint="give --option")
+    return VcdSource(path, parse_vcd_signals(signals), option)
 
 
 def link_settings(arguments: argparse.Namespace, source: Source) -> LinkSettings:
