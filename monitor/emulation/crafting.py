@@ -8,24 +8,28 @@ lost sync) the slow reference receiver works it out; it shares no code with the 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from decoders import controlwords as cw
+from decoders.alarms import RESET_HYPERFRAMES
 from decoders.characters import LineForm
 from decoders.code_8b10b import pack_symbols, symbols_at
-from decoders.controlwords import vendor_places
 from decoders.events import COUNTERS, FRAME_COUNTERS
 from decoders.linerates import LineRateOption, option_named
 from decoders.link import SenderSettings
+from decoders.planes import D5_6, D16_2
 
 from ..errors import InputError
-from ..faults.catalogue import Fault
+from ..faults.catalogue import Fault, Layer
+from ..faults.injector import Cut, move_bits, reach
+from ..faults.timing import ContinuityCount
 from .reference import ReferenceResult, ReferenceSettings, receive_characters
-from .reference_code import Characters, decode_symbols
+from .reference_code import Character, Characters, decode_symbols
 from .sender import EmulatedSender, LineWriter
 
 __all__ = ["Crafted", "craft"]
@@ -33,7 +37,10 @@ __all__ = ["Crafted", "craft"]
 U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
 BATCH_HYPERFRAMES = 50
-SLIP_DISTANCE = 10
+SETTLE_HYPERFRAMES = 10
+"""Time that a receiver needs after one fault of line or sync before another can be told apart from it."""
+ACQUIRING_HYPERFRAMES = 8
+"""From the start: a fault here may change where the receiver finds sync, and what settings it starts with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +73,10 @@ def craft(
                 f"fault {fault.kind.name}@{fault.hyperframe}: the capture ends with {hyperframes - 1}"
             )
         sender.schedule(fault)
-    _check_slips(faults)
-    computed = any(fault.needs_receiver for fault in faults)
+    _check_cuts(faults)
+    computed = _must_be_computed(faults, hyperframes)
     writer = LineWriter(form, option, lead_bits=lead_bits, keep_symbols=computed)
-    audit = _Audit(option, settings.pointer_p)
+    audit = _Audit(option, settings)
     written = 0
     for start in range(0, hyperframes, BATCH_HYPERFRAMES):
         n = min(BATCH_HYPERFRAMES, hyperframes - start)
@@ -85,67 +92,124 @@ def craft(
     write(tail)
     reference = None
     if computed:
-        received = _received(np.concatenate(writer.kept_symbols), writer.slips, option, form)
+        dark = _dark(sender, hyperframes)
+        received, realignments = _received(
+            np.concatenate(writer.kept_symbols), writer.cuts, dark, option, form
+        )
         reference = receive_characters(received, ReferenceSettings(option.name), form.has_flags)
-    return Crafted(
-        hyperframes, written, _truth(sender, settings, audit, hyperframes, reference, writer, form)
-    )
+        reference.counters["realignments"] = realignments
+    return Crafted(hyperframes, written, _truth(sender, settings, audit, hyperframes, reference, form))
 
 
-def _check_slips(faults: Sequence[Fault]) -> None:
-    """Slips need time between them for the receiver to find sync again, or nobody can say what it sees."""
-    at = sorted(f.hyperframe or 0 for f in faults if f.kind.name == "line.slip")
-    for one, next_one in pairwise(at):
-        if next_one - one < SLIP_DISTANCE:
+def _last(fault: Fault, hyperframes: int) -> int:
+    """The last hyperframe that a fault touches."""
+    first, touched = fault.hyperframe or 0, reach(fault)
+    return hyperframes - 1 if touched is None else first + touched - 1
+
+
+def _must_be_computed(faults: Sequence[Fault], hyperframes: int) -> bool:
+    """Whether what follows from the faults cannot be told from what was put in alone."""
+    if hyperframes < ACQUIRING_HYPERFRAMES or any(fault.needs_receiver for fault in faults):
+        return True
+    touching = [f for f in faults if f.kind.plane in ("line", "sync", "l1", "delay")]
+    spans = sorted((f.hyperframe or 0, _last(f, hyperframes)) for f in touching)
+    if spans and spans[0][0] < ACQUIRING_HYPERFRAMES:
+        return True
+    return any(next_one[0] - one[1] < SETTLE_HYPERFRAMES for one, next_one in pairwise(spans))
+
+
+def _check_cuts(faults: Sequence[Fault]) -> None:
+    """A receiver needs time to find sync again after line bits came or went, or nobody can say what it sees."""
+    cutting = [f for f in faults if f.kind.layer is Layer.BITS]
+    spans = sorted((f.hyperframe or 0, _last(f, 0), f.kind.name) for f in cutting)
+    for one, next_one in pairwise(spans):
+        if next_one[0] - one[1] < SETTLE_HYPERFRAMES:
             raise InputError(
-                f"fault line.slip@{next_one}: the slip before is at {one}",
-                hint=f"leave at least {SLIP_DISTANCE} hyperframes between slips",
+                f"fault {next_one[2]}@{next_one[0]}: the {one[2]} before is at {one[1]}",
+                hint=f"leave at least {SETTLE_HYPERFRAMES} hyperframes between them",
             )
 
 
-class _Audit:
-    """Looks at the control octets as sent, one hyperframe after the other: vendor changes and timing."""
+def _dark(sender: EmulatedSender, hyperframes: int) -> list[range]:
+    """Runs of hyperframes that are not on the line at all."""
+    return [
+        range(place.hyperframe, _last(place.fault, hyperframes) + 1)
+        for place in sender.placed
+        if place.fault.kind.name == "line.dark"
+    ]
 
-    def __init__(self, option: LineRateOption, pointer_p: int) -> None:
+
+class _Audit:
+    """Looks at the control octets as sent: changes of octets, timing, and the L1 octets, each held to its rule."""
+
+    def __init__(self, option: LineRateOption, settings: SenderSettings) -> None:
         self.vendor: list[dict[str, int]] = []
         self.timing: list[tuple[int, int]] = []
-        self.without_sync = 0
-        self._places = vendor_places(option.name, pointer_p)
+        self.counters: dict[str, int] = {}
+        self._option = option
+        self._continuity = ContinuityCount()
+        name, pointer, rate = option.name, settings.pointer_p, settings.hdlc_rate_code
+        self._compared = {
+            "vendor_changes": cw.vendor_places(name, pointer),
+            "ctrl_axc_changes": cw.subchannel_places(name, 4, 8),
+            "reserved_changes": cw.reserved_places(name, rate),
+        }
         self._before: U8 | None = None
+        self._alarms = 0
+        self._reset_run = 0
 
     def take(self, octets: U8) -> None:
-        for frame in octets:
-            control = frame[:, 0, :].reshape(-1)
-            width = frame.shape[2]
-            now = control[self._places.flat]
-            number = len(self.timing)
-            if self._before is not None:
-                for i in np.flatnonzero(now != self._before).tolist():
-                    ns, xs, y = self._places.triples[i].tolist()
-                    old, new = int(self._before[i]), int(now[i])
-                    self.vendor.append(
-                        {"hyperframe": number, "ns": ns, "xs": xs, "y": y, "old": old, "new": new}
-                    )
-            self._before = now
-            bfn = int(control[128 * width]) | (int(control[192 * width]) & 15) << 8
-            self.timing.append((bfn, int(control[64 * width])))
+        """The next hyperframes, uint8 (n, 256, 16, T/8)."""
+        control = octets[:, :, 0, :]
+        flat = control.reshape(len(control), -1)
+        known = flat if self._before is None else np.concatenate((self._before[None], flat))
+        first = len(self.timing) + (self._before is None)
+        for counter, places in self._compared.items():
+            row, column = np.nonzero(known[1:, places.flat] != known[:-1, places.flat])
+            self._add(counter, len(row))
+            if counter == "vendor_changes":
+                for i, j in zip(row.tolist(), column.tolist(), strict=True):
+                    ns, xs, y = places.triples[j].tolist()
+                    old, new = (int(known[i + k, places.flat[j]]) for k in (0, 1))
+                    change = {"hyperframe": first + i, "ns": ns, "xs": xs, "y": y, "old": old, "new": new}
+                    self.vendor.append(change)
+        self._before = flat[-1].copy()
+        self._fillers(control)
+        self._l1(control)
+        high = (control[:, cw.X_BFN_HIGH, 0] & 15).astype(np.int64) << 8
+        for bfn, hfn in zip(
+            (high | control[:, cw.X_BFN_LOW, 0]).tolist(), control[:, cw.X_HFN, 0].tolist(), strict=True
+        ):
+            self.timing.append((bfn, hfn))
+            self._continuity.take(bfn, hfn)
+        self.counters |= self._continuity.counters
 
-    def timing_counters(self) -> dict[str, int]:
-        """HFN and BFN as sent, held against a count that follows them."""
-        counters = {"hfn_invalid": 0, "hfn_discontinuities": 0, "bfn_discontinuities": 0}
-        expected_bfn: int | None = None
-        expected_hfn: int | None = None
-        for bfn, hfn in self.timing:
-            if hfn > 149:
-                counters["hfn_invalid"] += 1
-            elif expected_hfn is not None and hfn != expected_hfn:
-                counters["hfn_discontinuities"] += 1
-            if expected_bfn is not None and bfn != expected_bfn:
-                counters["bfn_discontinuities"] += 1
-            here = expected_hfn if hfn > 149 else hfn
-            expected_hfn = None if here is None else (here + 1) % 150
-            expected_bfn = (bfn + (expected_hfn == 0)) % 4096
-        return counters
+    def _add(self, counter: str, count: int) -> None:
+        self.counters[counter] = self.counters.get(counter, 0) + count
+
+    def _fillers(self, control: U8) -> None:
+        filler = control[:, 0, 1:].astype(np.int64)
+        right = filler == D16_2
+        right[:, :1] |= filler[:, :1] == D5_6
+        self._add("filler_mismatches", int(np.count_nonzero(~right.all(axis=1))))
+
+    def _l1(self, control: U8) -> None:
+        option = self._option
+        versions = (1, 2) if option.name in ("5", "6", "7") else (1,)
+        rates = [code for code in range(8) if option.hdlc_octets(code) is not None]
+        pointers = [0, *range(cw.POINTER_MIN, 64)]
+        fields = cw.l1_fields(control)
+        for counter, values, known in (
+            ("version_unknown", fields.version, versions),
+            ("hdlc_rate_invalid", fields.rate, rates),
+            ("pointer_invalid", fields.pointer, pointers),
+        ):
+            self._add(counter, int(np.count_nonzero(~np.isin(values, known))))
+        for alarms in fields.alarms.tolist():
+            self._add("l1_alarm_changes", (alarms ^ self._alarms).bit_count())
+            self._alarms = alarms
+            self._reset_run = self._reset_run + 1 if alarms & 1 else 0
+            self._add("reset_requests", int(self._reset_run == RESET_HYPERFRAMES))
 
 
 def _truth(
@@ -154,7 +218,6 @@ def _truth(
     audit: _Audit,
     hyperframes: int,
     reference: ReferenceResult | None,
-    writer: LineWriter,
     form: LineForm,
 ) -> dict[str, Any]:
     option = sender.option
@@ -176,14 +239,13 @@ def _truth(
             }
         )
     vendor = audit.vendor
-    counters["vendor_changes"] = len(vendor)
-    counters |= audit.timing_counters()
+    counters |= audit.counters
     faults = []
     for place in sender.placed:
-        expected = dict(place.expected) if place.sent else {}
-        if place.fault.kind.name.startswith("line.") and not form.has_flags:
-            expected = {}
-        if place.fault.kind.name in ("line.violation", "line.disparity", "sync.comma"):
+        seen = replace(place.context, flags=form.has_flags)
+        expected = place.fault.expected(seen) if place.sent else {}
+        # What faults of the line do is not in the octets that the audit looks at.
+        if place.fault.kind.plane == "line" or place.fault.kind.name == "sync.comma":
             for name, value in expected.items():
                 counters[name] += value
         faults.append(
@@ -218,7 +280,6 @@ def _truth(
     if reference is not None:
         truth["frames"], truth["vendor"] = reference.frames, reference.vendor
         truth["counters"] = reference.counters
-        truth["counters"]["realignments"] = len(writer.slips)
         truth["hyperframes"] = reference.hyperframes
         truth["first"], truth["last"] = reference.first, reference.last
     return truth
@@ -229,36 +290,49 @@ def _timing(pair: tuple[int, int]) -> dict[str, int]:
 
 
 def _received(
-    symbols: U16, slips: Sequence[tuple[int, int, int]], option: LineRateOption, form: LineForm
-) -> Characters:
-    """The characters that a receiver sees: after a slip it reads on in its old alignment to the end of the
-    hyperframe, loses the signal there, and finds the next sync byte."""
-    if not slips:
+    symbols: U16, cuts: Sequence[Cut], dark: Sequence[range], option: LineRateOption, form: LineForm
+) -> tuple[Characters, int]:
+    """The characters that a receiver sees, and how often it found another bit alignment.
+
+    Where line bits came or went, or the line is dark, a receiver of bits reads on in its old alignment to the end
+    of the hyperframe, loses the signal there, and looks for the next pair of sync bytes.
+    """
+    losing = [cut for cut in cuts if not cut.whole]
+    if form is not LineForm.BITS or not (losing or dark):
         characters = Characters.from_tuples(decode_symbols(symbols.tolist()))
-        return characters if form.has_flags else Characters.from_octets(characters.octets)
-    per = option.hyperframe_octets
+        return characters if form.has_flags else Characters.from_octets(characters.octets), 0
+    window = option.hyperframe_line_bits
+    count = len(symbols) - sum(cut.bits for cut in cuts if cut.whole) // 10
+    starts = np.arange(0, count // option.hyperframe_octets, dtype=np.int64) * window
+    heard = np.ones(len(starts), np.bool_)
     bits = np.unpackbits(pack_symbols(symbols), bitorder="little", count=10 * len(symbols))
-    starts = np.arange(0, len(symbols), per, dtype=np.int64) * 10
-    moved = 0
-    cuts = []
-    for hyperframe, x, change in slips:
-        at = hyperframe * per * 10 + moved + 10 * ((x * 16 + 8) * option.word_octets) + 5
-        bits = np.delete(bits, at) if change < 0 else np.insert(bits, at, 1 - bits[at])
-        moved += change
-        starts[hyperframe + 1 :] += change
-        cuts.append(at)
+    losses = []
+    for cut in cuts:
+        at = int(starts[cut.hyperframe]) + cut.at
+        if not cut.whole:
+            bits = move_bits(bits, at, cut.bits)
+            losses.append(at)
+        starts[cut.hyperframe + (cut.at > 0 or cut.bits < 0) :] += cut.bits
+        heard[cut.hyperframe] &= cut.at > 0 or cut.bits > 0
+    for run in dark:
+        heard[run.start : run.stop] = False
+        losses.append(int(starts[run.start]))
+    sync = starts[heard]
+    paired = sync[np.isin(sync + window, sync[sync + 10 <= len(bits)])]
     packed = np.packbits(bits, bitorder="little")
-    tuples = []
-    grid = 0
-    for at in cuts:
+    tuples: list[Character] = []
+    grid = realignments = 0
+    for at in sorted(losses):
         if at < grid:
             continue
-        end = grid + -(-(at - grid) // (10 * per)) * 10 * per
-        end = min(end, len(bits) - (len(bits) - grid) % 10)
+        end = grid + ((at - grid) // window + 1) * window
+        if end > len(bits):
+            break
         tuples += decode_symbols(symbols_at(packed, grid, (end - grid) // 10).tolist())
-        later = starts[starts >= end]
+        later = paired[paired >= end]
         if not len(later):
-            return Characters.from_tuples(tuples)
+            return Characters.from_tuples(tuples), realignments
+        realignments += int((later[0] - grid) % 10 != 0)
         grid = int(later[0])
     tuples += decode_symbols(symbols_at(packed, grid, (len(bits) - grid) // 10).tolist())
-    return Characters.from_tuples(tuples)
+    return Characters.from_tuples(tuples), realignments

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from decoders.characters import LineForm
 from decoders.code_8b10b import SymbolDecoder, SymbolEncoder, pack_symbols
-from decoders.ethernet import EthernetEncoder, SentEthernetFrame
+from decoders.ethernet import EthernetDamage, SentEthernetFrame
 from decoders.events import FrameStatus, Plane
 from decoders.hdlc import SentHdlcFrame
 from decoders.iq import AxcContainer, IqMap
@@ -24,14 +24,17 @@ from decoders.link import LinkEncoder, SenderSettings
 from ..errors import InputError
 from ..faults.catalogue import Context, Fault, Layer
 from ..faults.injector import (
+    D21_5_SYMBOL,
+    Cut,
     check_fault,
+    cut_of,
     damage_octets,
     damage_symbols,
-    disparity_position,
-    ethernet_damage,
-    hdlc_damage,
-    slip_bits,
+    move_bits,
+    reach,
+    symbol_position,
 )
+from ..faults.queues import CloseEthernetEncoder, as_received, queue_ethernet, queue_hdlc
 from ..forms import flagged_words
 from .traffic import RE_1, REC_A, EthernetTraffic, HdlcTraffic, IqTraffic, Tone, VendorPattern
 
@@ -66,12 +69,14 @@ class PlacedFault:
     """A fault as put in: `offset_octets` from the start of the stream, `expected` counters.
 
     A fault of a C&M channel takes its frame's number in `sequence`; until the frame has left, nothing moves.
+    `context` is what `expected` was worked out from.
     """
 
     fault: Fault
     hyperframe: int
     offset_octets: int | None
     expected: Mapping[str, int]
+    context: Context
     sequence: int | None = None
     sent: bool = True
 
@@ -81,7 +86,7 @@ class SentBatch:
     """Hyperframes `first`.. as octets, uint8 (n, 256, 16, T/8), with what the line coder must do to them.
 
     `k_positions` in the flat octets; `inversions` where the sender's disparity turns over; `symbol_faults`
-    and `slips` by hyperframe of the batch.
+    by hyperframe of the batch; `cuts` where line bits are added or taken away.
     """
 
     first: int
@@ -89,7 +94,7 @@ class SentBatch:
     k_positions: I64
     inversions: I64
     symbol_faults: list[tuple[int, Fault]] = field(default_factory=list)
-    slips: list[tuple[int, Fault]] = field(default_factory=list)
+    cuts: list[Cut] = field(default_factory=list)
 
 
 class EmulatedSender:
@@ -106,12 +111,10 @@ class EmulatedSender:
         self.settings = settings
         self.option = self.encoder.option
         self.load = load
-        if 0 < load < 1:
-            # A channel that is not full has its frames spread: longer idle after each.
-            gap = MIN_IDLE_GROUPS + round(MEAN_FRAME_GROUPS * (1 / load - 1))
-            self.encoder.ethernet = EthernetEncoder(
-                lsb_first=settings.planes.ethernet_lsb_first, min_idle_groups=gap
-            )
+        # A channel that is not full has its frames spread: longer idle after each.
+        gap = MIN_IDLE_GROUPS + (round(MEAN_FRAME_GROUPS * (1 / load - 1)) if 0 < load < 1 else 0)
+        self._fast = CloseEthernetEncoder(lsb_first=settings.planes.ethernet_lsb_first, min_idle_groups=gap)
+        self.encoder.ethernet = self._fast
         sender, peers = (RE_1, (REC_A,)) if uplink else (REC_A, (RE_1,))
         self._hdlc = HdlcTraffic(seed, sender=sender, peers=peers)
         self._ethernet = EthernetTraffic(seed + 1, sender=sender, peers=peers)
@@ -119,7 +122,8 @@ class EmulatedSender:
         self._vendor_offset = settings.hfn
         self._iq = _IqPlane(self.option, seed)
         self._waiting: list[Fault] = []
-        self._lasting: list[tuple[int, Fault]] = []
+        self._lasting: list[PlacedFault] = []
+        self._damages: dict[int, EthernetDamage] = {}
         self.placed: list[PlacedFault] = []
         self.sent: list[SentFrame] = []
         self.next_hyperframe = 0
@@ -145,15 +149,22 @@ class EmulatedSender:
             self._waiting = [f for f in self._waiting if f not in now]
         return batches
 
+    def _context(self, following: int | None) -> Context:
+        settings, first = self.settings, self.next_hyperframe
+        hfn = self.encoder.timing_of(first)[1]
+        codes = (settings.pointer_p, settings.hdlc_rate_code, settings.version)
+        return Context(self.option, following, first, hfn, True, *codes)
+
     def _piece(self, n: int, faults: Sequence[Fault], following: int | None) -> SentBatch:
         first = self.next_hyperframe
-        context = Context(self.option, None if following is None else following + n - 1)
-        base = first * self.option.hyperframe_octets
-        placed = [PlacedFault(f, first, None, f.expected(context)) for f in faults]
+        context = self._context(None if following is None else following + n - 1)
+        placed = [PlacedFault(f, first, None, f.expected(context), context) for f in faults]
         self.placed += placed
         for place in placed:
             if place.fault.kind.layer is Layer.CHANNEL:
                 self._queue_damaged(place)
+            else:
+                self._lasting.append(place)
         self._feed(n)
         encoder = self.encoder
         vendor = self._vendor.octets(first + self._vendor_offset, n, encoder.vendor_octets)
@@ -161,52 +172,57 @@ class EmulatedSender:
         self._collect()
         k = np.arange(n, dtype=np.int64) * self.option.hyperframe_octets
         batch = SentBatch(first, octets, k, np.zeros(0, np.int64))
-        without_k: set[int] = set()
-        inversions: list[int] = []
-        for place in placed:
-            fault = place.fault
-            if fault.kind.layer is Layer.OCTETS:
-                self._lasting.append((first, fault))
-            elif fault.kind.name == "line.disparity":
-                place.offset_octets = disparity_position(fault, self.option)
-                inversions.append(place.offset_octets)
-                place.offset_octets += base
-            elif fault.kind.layer is Layer.SYMBOLS:
-                batch.symbol_faults.append((0, fault))
-                place.offset_octets = base + disparity_position(fault, self.option)
-            elif fault.kind.layer is Layer.BITS:
-                batch.slips.append((0, fault))
-                place.offset_octets = base + fault.values["x"] * self.option.basic_frame_octets
-        lasting: list[tuple[int, Fault]] = []
-        for start, fault in self._lasting:
-            reached = True
-            for i in range(n):
-                done = damage_octets(fault, octets[i], first + i - start)
-                if done is None:
-                    reached = False
-                    break
-                if done[1]:
-                    without_k.add(i)
-                if first + i == start:
-                    place = next(p for p in placed if p.fault is fault)
-                    place.offset_octets = base + done[0]
-            if reached:
-                lasting.append((start, fault))
-        self._lasting = lasting
-        if without_k:
-            batch.k_positions = k[[i for i in range(n) if i not in without_k]]
-        batch.inversions = np.array(sorted(inversions), np.int64)
+        for place in self._lasting:
+            self._damage(place, batch)
+        self._lasting = [p for p in self._lasting if self._left(p, first + n)]
+        batch.inversions.sort()
+        batch.cuts.sort(key=lambda cut: (cut.hyperframe, cut.at))
         self.next_hyperframe += n
         return batch
+
+    @staticmethod
+    def _left(place: PlacedFault, hyperframe: int) -> bool:
+        """Whether a fault goes on in that hyperframe."""
+        last = reach(place.fault)
+        return last is None or hyperframe - place.hyperframe < last
+
+    def _damage(self, place: PlacedFault, batch: SentBatch) -> None:
+        """Do to a batch what one fault of octets, symbols or bits does to its hyperframes."""
+        fault, size = place.fault, self.option.hyperframe_octets
+        layer, began = fault.kind.layer, place.hyperframe
+        for i in range(len(batch.octets)):
+            number = batch.first + i
+            if not self._left(place, number):
+                break
+            at: int | None = None
+            if layer is Layer.OCTETS:
+                done = damage_octets(fault, batch.octets[i], number - began)
+                at = done.first
+                if done.loses_k:
+                    batch.k_positions = batch.k_positions[batch.k_positions != i * size]
+                if done.gains_k is not None:
+                    batch.k_positions = np.union1d(batch.k_positions, i * size + done.gains_k)
+            elif layer is Layer.SYMBOLS:
+                at = symbol_position(fault, self.option)
+                if fault.kind.name == "line.disparity":
+                    batch.inversions = np.append(batch.inversions, i * size + at)
+                else:
+                    batch.symbol_faults.append((i, fault))
+            else:
+                cut = cut_of(fault, number, number - began, self.option)
+                if cut is not None:
+                    batch.cuts.append(cut)
+                    at = cut.at // 10
+            if number == began and at is not None:
+                place.offset_octets = began * size + at
 
     def _queue_damaged(self, place: PlacedFault) -> None:
         place.sent = False
         if place.fault.kind.plane == "hdlc":
-            damage = hdlc_damage(place.fault)
-            data = next(f for f in self._hdlc if len(f) > place.fault.values.get("after", 0) + 2)
-            place.sequence = self.encoder.hdlc.send(data, damage=damage)
+            place.sequence = queue_hdlc(place.fault, self.encoder.hdlc, self._hdlc)
         else:
-            place.sequence = self.encoder.ethernet.send(next(self._ethernet), ethernet_damage(place.fault))
+            place.sequence, damage = queue_ethernet(place.fault, self._fast, self._ethernet)
+            self._damages[place.sequence] = damage
 
     def _feed(self, n: int) -> None:
         encoder = self.encoder
@@ -227,7 +243,10 @@ class EmulatedSender:
         ]
         for plane, frame, octets in [*done, *fast]:
             at = frame.end_octet // octets
-            self.sent.append(SentFrame(plane, at, frame.sequence, frame.status, frame.data, frame.fcs))
+            data, fcs = frame.data, frame.fcs
+            if plane is Plane.ETHERNET and frame.sequence in self._damages:
+                data, fcs = as_received(self._damages.pop(frame.sequence), data, fcs)
+            self.sent.append(SentFrame(plane, at, frame.sequence, frame.status, data, fcs))
             for place in self.placed:
                 if place.sequence == frame.sequence and place.fault.kind.plane == plane.value:
                     place.sent = True
@@ -270,18 +289,24 @@ class LineWriter:
         self.form = form
         self.option = option
         self.kept_symbols: list[U16] = []
-        self.slips: list[tuple[int, int, int]] = []
+        self.cuts: list[Cut] = []
         self._keep = keep_symbols
         self._encoder = SymbolEncoder()
         self._decoder = SymbolDecoder()
         self._bits: U8 = np.zeros(lead_bits, np.uint8)
 
     def symbols(self, batch: SentBatch) -> U16:
-        """Symbols of a batch after the faults of the symbol layer."""
+        """Symbols of a batch after the faults of the symbol layer, and with whole characters more or fewer."""
         size = self.option.hyperframe_octets
         symbols = self._encoder.encode(batch.octets.reshape(-1), batch.k_positions, batch.inversions)
         for index, fault in batch.symbol_faults:
             damage_symbols(fault, symbols[index * size : (index + 1) * size], self.option)
+        for cut in reversed(batch.cuts):
+            if cut.whole:
+                at, count = (cut.hyperframe - batch.first) * size + cut.at // 10, cut.bits // 10
+                more = np.full(max(0, count), D21_5_SYMBOL, np.uint16)
+                symbols = np.concatenate((symbols[:at], more, symbols[at + max(0, -count) :]))
+        self.cuts += batch.cuts
         if self._keep:
             self.kept_symbols.append(symbols)
         return symbols
@@ -291,8 +316,11 @@ class LineWriter:
         return b"".join(self._one(batch) for batch in batches)
 
     def _one(self, batch: SentBatch) -> bytes:
-        if batch.slips and self.form is not LineForm.BITS:
-            raise InputError("fault line.slip needs a form with line bits", hint="choose --form bits")
+        if self.form is not LineForm.BITS and any(not cut.whole for cut in batch.cuts):
+            raise InputError(
+                f"a fault at hyperframe {batch.cuts[0].hyperframe} needs a form with line bits",
+                hint="choose --form bits, or whole characters (10 bits)",
+            )
         symbols = self.symbols(batch)
         if self.form is LineForm.SYMBOLS:
             return symbols.astype("<u2").tobytes()
@@ -308,17 +336,16 @@ class LineWriter:
         )
 
     def _pack(self, symbols: U16, batch: SentBatch) -> bytes:
-        if batch.slips:
-            ahead = len(self._bits)
+        if any(not cut.whole for cut in batch.cuts):
+            start = len(self._bits)
             count = 10 * len(symbols)
             bits = np.unpackbits(pack_symbols(symbols), bitorder="little", count=count)
             bits = np.concatenate((self._bits, bits))
-            moved = 0
-            for index, fault in batch.slips:
-                start = ahead + moved + index * self.option.hyperframe_line_bits
-                bits = slip_bits(fault, bits, start, self.option)
-                moved += fault.values["bits"]
-                self.slips.append((batch.first + index, fault.values["x"], fault.values["bits"]))
+            for cut in batch.cuts:
+                at = start + (cut.hyperframe - batch.first) * self.option.hyperframe_line_bits + cut.at
+                if not cut.whole:
+                    bits = move_bits(bits, at, cut.bits)
+                start += cut.bits
             whole = len(bits) & ~7
             self._bits = bits[whole:]
             return np.packbits(bits[:whole], bitorder="little").tobytes()

@@ -1,45 +1,59 @@
-"""Puts faults into a stream at their layers: pure, given the stream and the fault; nothing here is random."""
+"""Puts faults into a stream at their layers: pure, given the stream and the fault.
+
+Octets of a hyperframe, symbols, line bits; the frame queues of the C&M channels are in `queues`. Places that a
+fault draws come from the seed among its own parameters.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from decoders import controlwords as cw
 from decoders.code_4b5b import ERROR_GROUP, INVALID_GROUPS
 from decoders.code_8b10b import tables
-from decoders.controlwords import vendor_places
-from decoders.ethernet import EthernetDamage
-from decoders.frames import octet_index
-from decoders.hdlc import HdlcDamage
+from decoders.frames import ALARM_BITS, octet_index
 from decoders.linerates import LineRateOption
 
 from ..errors import InputError
 from .catalogue import Fault
+from .line_faults import K_CODES, cut_bits
+from .sync_faults import sent_timing
 
 __all__ = [
+    "Cut",
+    "Damaged",
     "check_fault",
+    "cut_of",
     "damage_octets",
     "damage_symbols",
-    "disparity_position",
-    "ethernet_damage",
-    "hdlc_damage",
-    "slip_bits",
+    "move_bits",
+    "reach",
+    "symbol_position",
 ]
 
 U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
 D16_2 = 0x50
+D21_5_SYMBOL = 0x155
+"""1010101010, the same in both columns: a character more that disturbs nothing but the count."""
+_L1_WORDS = {"l1.version": cw.X_VERSION, "l1.pointer": cw.X_POINTER, "l1.rate": cw.X_RATE}
+_RESERVED_BITS = ((cw.X_ALARMS, 0xE0), (cw.X_POINTER, 0xC0), (cw.X_RATE, 0xF8))
 
 
 def check_fault(fault: Fault, option: LineRateOption, pointer_p: int, hdlc_rate_code: int) -> None:
     """InputError where the fault has no place in a link with these settings."""
     name, values = fault.kind.name, fault.values
+    if name == "sync.filler" and option.word_octets == 1:
+        raise InputError(f"fault {name}: option 1 has no octets beside the sync byte")
     if "y" in values and values["y"] >= option.word_octets:
         raise InputError(
             f"fault {name}: y={values['y']}, but words of option {option.name} have {option.word_octets} octets"
         )
-    if name == "vendor.value":
-        triples = vendor_places(option.name, pointer_p).triples.tolist()
+    if name in ("vendor.value", "vendor.flip"):
+        triples = cw.vendor_places(option.name, pointer_p).triples.tolist()
         if [values["ns"], values["xs"], values["y"]] not in triples:
             last = 63 if pointer_p == 0 else pointer_p - 1
             raise InputError(
@@ -49,75 +63,173 @@ def check_fault(fault: Fault, option: LineRateOption, pointer_p: int, hdlc_rate_
         raise InputError(f"fault {name}: the link has no slow C&M (HDLC rate code 0)")
     if fault.kind.plane == "ethernet" and pointer_p == 0:
         raise InputError(f"fault {name}: the link has no fast C&M (pointer p = 0)")
+    problem = _problem(fault, option)
+    if problem:
+        raise InputError(f"fault {name}: {problem}")
+
+
+def _problem(fault: Fault, option: LineRateOption) -> str | None:
+    """What parameters say together that cannot be."""
+    name, values = fault.kind.name, fault.values
     if name == "ethernet.code" and values["group"] not in (ERROR_GROUP, *INVALID_GROUPS):
-        raise InputError(f"fault {name}: group={values['group']} is a valid code group (H is 4)")
+        return f"group={values['group']} is a valid code group (H is 4)"
+    if name == "ethernet.sfd" and values["nibble"] in (5, 13):
+        return f"nibble={values['nibble']} is " + ("the right one" if values["nibble"] == 13 else "preamble")
+    if name == "ethernet.size" and values["octets"] > 1518 and not values["tag"]:
+        return f"octets={values['octets']} is too long without a tag; see ethernet.long"
+    if name == "ethernet.long" and values["octets"] < 1523 and values["tag"]:
+        return f"octets={values['octets']} is legal with a tag; see ethernet.size"
+    if name == "line.burst":
+        if values["count"] > values["span"]:
+            return f"count={values['count']} does not fit into span={values['span']}"
+        first = 10 * octet_index(option, values["x"], values["w"], values["y"])
+        if first + values["span"] > option.hyperframe_line_bits:
+            return f"span={values['span']} goes beyond the end of the hyperframe"
+    if name in ("line.slip", "line.character", "delay.step", "delay.drift"):
+        key = "characters" if name == "line.character" else "bits"
+        if values[key] == 0:
+            return f"{key}=0 changes nothing"
+    return None
 
 
-def hdlc_damage(fault: Fault) -> HdlcDamage:
-    """The damage of an hdlc.* fault."""
-    if fault.kind.name == "hdlc.fcs":
-        return HdlcDamage(fcs_xor=fault.values["xor"])
-    return HdlcDamage(abort_after_octets=fault.values["after"])
+def reach(fault: Fault) -> int | None:
+    """Hyperframes, from its own on, that a fault of octets, symbols or bits may touch; None = all."""
+    name, values = fault.kind.name, fault.values
+    if name == "sync.jump":
+        return None
+    if name == "sync.comma":
+        return values["count"]
+    if name == "delay.drift":
+        return (values["steps"] - 1) * values["every"] + 1
+    return values.get("hyperframes", 1) or None
 
 
-def ethernet_damage(fault: Fault) -> EthernetDamage:
-    """The damage of an ethernet.* fault."""
-    if fault.kind.name == "ethernet.fcs":
-        return EthernetDamage(fcs_xor=fault.values["xor"])
-    return EthernetDamage(bad_group_at=fault.values["at"], bad_group=fault.values["group"])
+# --- octets -----------------------------------------------------------------------------------------------
 
 
-def damage_octets(fault: Fault, frame: U8, offset: int) -> tuple[int, bool] | None:
-    """Damage one hyperframe, uint8 (256, 16, T/8), in place.
+@dataclass(frozen=True, slots=True)
+class Damaged:
+    """What was done to a hyperframe: the first octet changed, and which characters are special now.
 
-    `offset` counts hyperframes from the fault's own. Returns the first octet damaged and whether the sync
-    byte lost its K, or None where the fault does not reach this hyperframe.
+    `loses_k`: its sync byte is data. `gains_k`: that octet is a K character.
     """
+
+    first: int
+    loses_k: bool = False
+    gains_k: int | None = None
+
+
+def damage_octets(fault: Fault, frame: U8, offset: int) -> Damaged:
+    """Damage one hyperframe, uint8 (256, 16, T/8), in place; `offset` counts hyperframes from the fault's own."""
     name, values = fault.kind.name, fault.values
     octets = frame.shape[2]
+    match fault.kind.plane:
+        case "sync":
+            return _damage_sync(fault, frame, offset)
+        case "l1":
+            return _damage_l1(fault, frame)
+        case "iq":
+            return _damage_iq(fault, frame)
+        case "vendor" | "ctrl_axc" | "reserved":
+            x, y = values["ns"] + 64 * values["xs"], values["y"]
+            frame[x, 0, y] = (
+                values["value"] if name == "vendor.value" else frame[x, 0, y] ^ 1 << values["bit"]
+            )
+            return Damaged(x * 16 * octets + y)
+    first = (values["x"] * 16 + values["w"]) * octets + values["y"]
+    frame.reshape(-1)[first] = K_CODES[values["code"]]
+    return Damaged(first, gains_k=first)
+
+
+def _damage_sync(fault: Fault, frame: U8, offset: int) -> Damaged:
+    name, values = fault.kind.name, fault.values
+    word = 16 * frame.shape[2]
     if name == "sync.comma":
-        if offset >= values["count"]:
-            return None
         frame[0, 0, 0] = D16_2
-        return 0, True
-    if name == "vendor.value":
-        if values["hyperframes"] and offset >= values["hyperframes"]:
-            return None
-        x = values["ns"] + 64 * values["xs"]
-        frame[x, 0, values["y"]] = values["value"]
-        return (x * 16) * octets + values["y"], False
-    if offset:
-        return None
-    if name == "sync.hfn":
-        frame[64, 0, 0] = values["value"]
-        return 64 * 16 * octets, False
-    if name == "sync.bfn":
-        frame[128, 0, 0] ^= values["xor"] & 0xFF
-        frame[192, 0, 0] ^= values["xor"] >> 8
-        return 128 * 16 * octets, False
+        return Damaged(0, loses_k=True)
+    if name == "sync.filler":
+        frame[0, 0, values["y"]] = values["value"]
+        return Damaged(values["y"])
+    hfn = int(frame[cw.X_HFN, 0, 0])
+    bfn = int(frame[cw.X_BFN_LOW, 0, 0]) | (int(frame[cw.X_BFN_HIGH, 0, 0]) & 0x0F) << 8
+    sent = sent_timing(name, values, offset, bfn, hfn)
+    if sent is not None:
+        frame[cw.X_HFN, 0, 0] = sent[1]
+        frame[cw.X_BFN_LOW, 0, 0] = sent[0] & 0xFF
+        frame[cw.X_BFN_HIGH, 0, 0] = sent[0] >> 8
+    return Damaged((cw.X_BFN_LOW if name.startswith("sync.bfn") else cw.X_HFN) * word)
+
+
+def _damage_l1(fault: Fault, frame: U8) -> Damaged:
+    name, values = fault.kind.name, fault.values
+    if name in _L1_WORDS:
+        x = _L1_WORDS[name]
+        frame[x, 0, 0] = values["value"]
+    elif name == "l1.reserved":
+        x, bits = _RESERVED_BITS[values["word"]]
+        frame[x, 0, 0] |= bits
+    else:
+        x = cw.X_ALARMS
+        frame[x, 0, 0] |= values["mask"] if name == "l1.alarms" else ALARM_BITS[name.removeprefix("l1.")]
+    return Damaged(x * 16 * frame.shape[2])
+
+
+def _damage_iq(fault: Fault, frame: U8) -> Damaged:
+    name, values = fault.kind.name, fault.values
+    octets = frame.shape[2]
     if name == "iq.flip":
         x, w, y = values["x"], values["w"], values["y"]
         frame[x, w, y] ^= 1 << values["bit"]
-        return (x * 16 + w) * octets + y, False
-    raise AssertionError(f"{name} does not damage octets")
+        return Damaged((x * 16 + w) * octets + y)
+    if name == "iq.stuck":
+        w, y, mask = values["w"], values["y"], 1 << values["bit"]
+        held = frame[:, w, y] | np.uint8(mask)
+        frame[:, w, y] = held if values["level"] else held ^ np.uint8(mask)
+        return Damaged(w * octets + y)
+    block = frame[:, 1:, :]
+    if name == "iq.constant":
+        block[:] = values["value"]
+    elif name == "iq.swap":
+        block[:] = (block & 0x55) << 1 | (block & 0xAA) >> 1
+    else:
+        bits = np.unpackbits(block.reshape(len(block), -1), axis=1, bitorder="little")
+        moved = np.roll(bits, values["bits"], axis=1)
+        block[:] = np.packbits(moved, axis=1, bitorder="little").reshape(block.shape)
+    return Damaged(octets)
 
 
-def disparity_position(fault: Fault, option: LineRateOption) -> int:
-    """Octet of the hyperframe from which on line.disparity turns the disparity over."""
-    return octet_index(option, fault.values["x"], fault.values["w"], fault.values["y"])
+# --- symbols ----------------------------------------------------------------------------------------------
 
 
-def damage_symbols(fault: Fault, symbols: U16, option: LineRateOption) -> int:
-    """Damage the symbols of one hyperframe in place; the first place damaged."""
+def symbol_position(fault: Fault, option: LineRateOption) -> int:
+    """First octet of its hyperframe that a fault of the symbol layer touches."""
     values = fault.values
-    first = octet_index(option, values["x"], values["w"], values["y"])
-    if fault.kind.name == "line.flip":
+    return octet_index(option, values["x"], values["w"], values["y"]) if "x" in values else 0
+
+
+def damage_symbols(fault: Fault, symbols: U16, option: LineRateOption) -> None:
+    """Damage the symbols of one hyperframe in place."""
+    name, values = fault.kind.name, fault.values
+    if name == "line.invert":
+        symbols ^= np.uint16(0x3FF)
+        return
+    if name == "line.dark":
+        symbols[:] = 0x3FF if values["level"] else 0
+        return
+    first = symbol_position(fault, option)
+    if name == "line.flip":
         symbols[first] ^= np.uint16(1 << values["bit"])
-        return first
+        return
+    if name == "line.burst":
+        where = np.arange(values["count"])
+        if values["seed"]:
+            where = np.random.default_rng(values["seed"]).permutation(values["span"])[: values["count"]]
+        turned = np.uint16(1) << (where % 10).astype(np.uint16)
+        np.bitwise_xor.at(symbols, first + where // 10, turned)
+        return
     step = option.basic_frame_octets
     where = (first + step * np.arange(values["count"])) % option.hyperframe_octets
     symbols[where] = [_illegal_at(symbols, int(position)) for position in where]
-    return first
 
 
 def _illegal_at(symbols: U16, position: int) -> int:
@@ -133,7 +245,35 @@ def _illegal_at(symbols: U16, position: int) -> int:
     return int(illegal[np.argmax(t.effect[illegal] == effect)])
 
 
-def slip_bits(fault: Fault, bits: U8, first_bit: int, option: LineRateOption) -> U8:
-    """Unpacked line bits with one inserted or deleted; `first_bit` is where the fault's hyperframe begins."""
-    at = first_bit + 10 * octet_index(option, fault.values["x"], 8, 0) + 5
-    return np.delete(bits, at) if fault.values["bits"] < 0 else np.insert(bits, at, 1 - bits[at])
+# --- bits -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """`bits` line bits more (negative: fewer) at bit `at` of hyperframe `hyperframe`, counted from 0 there."""
+
+    hyperframe: int
+    at: int
+    bits: int
+
+    @property
+    def whole(self) -> bool:
+        """Whole characters at a character's boundary: any form with octets or symbols can show it."""
+        return self.bits % 10 == 0 and self.at % 10 == 0
+
+
+def cut_of(fault: Fault, hyperframe: int, offset: int, option: LineRateOption) -> Cut | None:
+    """The cut that a fault of the bit layer makes in a hyperframe, `offset` after its own."""
+    bits = cut_bits(fault.kind.name, fault.values, offset)
+    if not bits:
+        return None
+    at = 10 * octet_index(option, fault.values["x"], 8, 0) if "x" in fault.values else 0
+    return Cut(hyperframe, at + 5 * (fault.kind.name == "line.slip"), bits)
+
+
+def move_bits(bits: U8, at: int, change: int) -> U8:
+    """Unpacked line bits with `change` more from `at` on, in turn unlike and like the next, or fewer."""
+    if change < 0:
+        return np.delete(bits, slice(at, at - change))
+    pattern = (np.arange(change, dtype=np.uint8) + 1 + bits[at]) & 1
+    return np.concatenate((bits[:at], pattern.astype(np.uint8), bits[at:]))

@@ -1,0 +1,49 @@
+"""The cross-talk matrix: which counter each fault must move, which it may, and which must stay still.
+
+Made from what the catalogue declares, so that documentation and tests show the same table. It measures nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import StrEnum
+from types import MappingProxyType
+
+from decoders.events import COUNTERS
+from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_named
+
+from .catalogue import CATALOGUE, Context, Fault
+
+__all__ = ["Mark", "cross_talk_matrix", "marks"]
+
+
+class Mark(StrEnum):
+    """What a fault does to a counter."""
+
+    MUST = "must"
+    MAY = "may"
+    STILL = ""
+
+
+def marks(fault: Fault, context: Context) -> dict[str, Mark]:
+    """Every counter's mark for one fault."""
+    expectation = fault.expectation(context)
+    row = dict.fromkeys(COUNTERS, Mark.STILL)
+    for name, (least, most) in expectation.allowed.items():
+        if least:
+            row[name] = Mark.MUST
+        elif most != 0:
+            row[name] = Mark.MAY
+    return row
+
+
+def cross_talk_matrix(
+    option: LineRateOption | str = "2", *, pointer_p: int = 40, hdlc_rate_code: int = 3
+) -> Mapping[str, Mapping[str, Mark]]:
+    """fault -> counter -> Mark, in the order of the catalogue and of the counters; defaults, mid-stream."""
+    line = option_named(option) if isinstance(option, str) else option
+    middle = HYPERFRAMES_PER_FRAME // 2
+    context = Context(line, 10_000, middle, middle, True, pointer_p, hdlc_rate_code)
+    return MappingProxyType(
+        {name: MappingProxyType(marks(kind.fault(), context)) for name, kind in CATALOGUE.items()}
+    )
