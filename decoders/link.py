@@ -253,12 +253,17 @@ class LinkDecoder:
         return result
 
     def _short_run(self, candidates: I64) -> tuple[int | None, int]:
-        """(first candidate with two or three sync bytes in its places up to the end, how many)."""
+        """(first candidate with two or three sync bytes in its places up to the end, how many).
+
+        With neither K flags nor fillers (option 1) two HFN must be there to be seen running.
+        """
         octets, length = self.option.hyperframe_octets, len(self._buffer)
+        bare = not self.settings.form.has_flags and self.option.word_octets == 1
+        seen = octets + (cw.X_HFN * 16 if bare else 0)
         first = max(0, length - (CONFIRMING_SYNC_BYTES - 1) * octets)
         for start in candidates[np.searchsorted(candidates, first) :].tolist():
             places = np.arange(start, length, octets)
-            if len(places) < 2 or not np.isin(places, candidates).all():
+            if start + seen >= length or not np.isin(places, candidates).all():
                 continue
             if self.settings.form.has_flags or self._hfn_runs(np.array([start])).all():
                 return start, len(places)

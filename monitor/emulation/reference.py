@@ -204,13 +204,19 @@ class _Receiver:
             self._counters["los_events"] += 1
 
     def _find(self, search_from: int) -> tuple[int, int] | None:
-        """First sync byte with three more a hyperframe apart, else the first with all the stream can have."""
+        """First sync byte with three more a hyperframe apart, else the first with all the stream can have.
+
+        Such a short run needs a second HFN where it has neither K flags nor fillers.
+        """
         last = None
+        h = self._hyperframe_octets
+        bare = not self._flags_known and self._option.word_octets == 1
+        seen = 64 * self._option.basic_frame_octets if bare else 0
         for q in self._candidates(search_from):
             count = self._run_of_sync(q)
             if count == 4:
                 return q, _HFNSYNC
-            if last is None and count >= 2 and q + count * self._hyperframe_octets >= self._n:
+            if last is None and count >= 2 and q + count * h >= self._n > q + h + seen:
                 last = q, _XSYNC1 + count - 2
         return last
 
