@@ -30,8 +30,9 @@ __all__ = [
 class Frame(NamedTuple):
     """One frame: `end_octet` is the octet of the channel with the last bit of the closing delimiter.
 
-    `data` has no FCS in it where a frame has one; an aborted or unaligned frame and one with code or
-    delimiter errors keep all whole octets in `data`, and `fcs` is empty.
+    `data` has no FCS in it where a frame has one; an aborted or unaligned frame, one of a single octet and
+    one with code or delimiter errors keep all whole octets in `data`, one too long as many as are allowed, and
+    `fcs` is empty.
     """
 
     status: FrameStatus
@@ -87,7 +88,7 @@ class HdlcReceiver:
         self._max_octets = max_octets
         self._octets = 0
         self._in_sync = False
-        self._ones = 0
+        self._ones = 7  # what came before is unknown, so no flag begins there
         self._bits: list[int] = []
         self._zero_dropped = False
 
@@ -95,7 +96,7 @@ class HdlcReceiver:
         """Hunt anew; True if a frame was under way (more bits since the flag than another flag can have)."""
         cut = self._in_sync and len(self._bits) >= 8
         self._in_sync = False
-        self._ones = 0
+        self._ones = 7  # what came before is unknown, so no flag begins there
         self._bits = []
         self._zero_dropped = False
         return cut
@@ -143,10 +144,12 @@ class HdlcReceiver:
         octets = _pack(bits)
         if len(bits) % 8:
             return FrameStatus.UNALIGNED, octets, b""
+        if len(octets) > self._max_octets:
+            return FrameStatus.TOO_LONG, octets[: self._max_octets], b""
+        if len(bits) < 16:
+            return FrameStatus.TOO_SHORT, octets, b""
         if len(bits) < 32:
             status = FrameStatus.TOO_SHORT
-        elif len(octets) > self._max_octets:
-            status = FrameStatus.TOO_LONG
         elif _register(_FCS16, 0xFFFF, octets) != 0xF0B8:
             status = FrameStatus.FCS
         else:
