@@ -227,6 +227,9 @@ def chain_delays(
         raise SettingsError("there is no radio head")
     if len(by_name) != len(heads) or controller in by_name:
         raise SettingsError("two of the boards have the same name")
+    for head in heads:
+        if not 0 <= head.length_m < math.inf:
+            raise SettingsError(f"length {head.length_m:g} m of the link to {head.name} is no length")
     paths = {head.name: _path(head, by_name, controller) for head in heads}
     one_way = {head.name: _one_way(paths[head.name]) for head in heads}
     slowest = max(one_way.values())

@@ -28,7 +28,8 @@ svg{background:#f5f7fa;width:100%;height:auto} circle{fill:#2b5c8a} .limit{strok
 <p>{{ s.description }}; line bit rate option {{ s.option }}. One parallel clock is one character,
 {{ "%.3f"|format(s.clock_period_ns) }} ns.</p>
 <p class="{{ s.verdict }}"><strong>{{ s.verdict|upper }}</strong>: {{ s.words|join("; ") }}</p>
-{% if mean %}<p>Round trip without Toffset: {{ mean }}, level of confidence {{ "%.2f"|format(100 * mean.level) }} %.</p>
+{% if mean %}<p>Round trip without Toffset: {{ mean }},
+level of confidence {{ "%.2f"|format(100 * mean.level) }} %.</p>
 {% endif %}
 {% for title, points in charts %}
 <h2>{{ title }}</h2>
