@@ -17,20 +17,21 @@ from decoders.events import Event, SyncStateChanged
 from decoders.link import LinkDecoder, LinkSettings
 
 from ..errors import InputError
-from .catalogue import CATALOGUE, Fault, parse_fault
-from .declared import declare, unfit
+from .catalogue import CATALOGUE, Expectation, Fault, parse_fault
+from .declared import declare, length_for
 from .transmission import LinkConditions, PlacedFault, Transmission, around, transmit
 from .verdict import (
+    GOOD_FRAMES,
     Declared,
     Finding,
     Observation,
     Timed,
     Verdict,
     beyond,
-    detection,
     difference,
     judge,
     recovery,
+    told,
     worst,
 )
 
@@ -38,6 +39,7 @@ __all__ = [
     "BASELINE",
     "COMBINATIONS",
     "VARIANTS",
+    "Baselines",
     "Campaign",
     "Case",
     "CaseResult",
@@ -94,18 +96,35 @@ class Case:
 
 
 VARIANTS: Mapping[str, tuple[str, ...]] = {
-    "line.violation": ("count=15", "count=16"),
     "line.flip": ("bit=9", "w=0,x=20"),
+    "line.burst": ("count=3,span=10",),
+    "line.violation": ("count=15", "count=16"),
     "line.slip": ("bits=-1",),
+    "line.character": ("characters=-1",),
+    "line.k": ("code=5",),
+    "line.dark": ("level=1,hyperframes=3",),
     "sync.comma": ("count=2", "count=3"),
     "sync.hfn": ("value=7",),
     "sync.bfn": ("xor=0x400",),
+    "sync.jump": ("by=-1", "by=150"),
+    "l1.reset": ("hyperframes=9", "hyperframes=10"),
+    "l1.pointer": ("hyperframes=6,value=30",),
+    "l1.rate": ("hyperframes=6,value=2",),
     "hdlc.fcs": ("xor=0x8000",),
+    "hdlc.fcs_order": ("order=1",),
     "hdlc.abort": ("after=12",),
+    "hdlc.short": ("octets=2",),
+    "hdlc.stuffing": ("ones=1",),
     "ethernet.fcs": ("xor=0x80000000",),
     "ethernet.code": ("group=0",),
+    "ethernet.delimiter": ("which=0", "which=1", "which=2", "which=4", "which=5"),
+    "ethernet.short": ("octets=5",),
+    "ethernet.long": ("octets=1523,tag=1",),
+    "ethernet.size": ("octets=64", "octets=1522,tag=1"),
     "vendor.value": ("hyperframes=3", "ns=16,xs=3"),
+    "vendor.flip": ("ns=39,xs=0",),
     "iq.flip": ("x=255,w=15,bit=7",),
+    "delay.step": ("bits=-7", "bits=10"),
 }
 """Further parameters with which a fault is also put in, beside its defaults."""
 
@@ -117,6 +136,9 @@ COMBINATIONS: tuple[tuple[str, ...], ...] = (
     ("line.disparity", "vendor.value"),
     ("line.violation", "ethernet.fcs"),
     ("sync.comma", "hdlc.abort"),
+    ("l1.rai", "l1.sdi", "hdlc.short"),
+    ("ctrl_axc.flip", "reserved.flip", "vendor.flip"),
+    ("sync.filler", "ethernet.delimiter", "hdlc.unaligned"),
 )
 """Faults of different planes in the same hyperframe: each must be told as if it were alone."""
 
@@ -164,7 +186,8 @@ class Excerpt:
 
 @dataclass(frozen=True, slots=True)
 class CaseResult:
-    """One case at one seed. `moved` is against the baseline; times are hyperframes from the damage."""
+    """One case at one seed. `moved` is against the baseline; times are hyperframes from the fault's own: to the first
+    event that tells of it, and to the last one or the return to HFNSYNC."""
 
     case: Case
     seed: int
@@ -228,78 +251,80 @@ def _stamp(timed: list[Timed], events: Iterable[Event], missed: int, receiver: R
     return missed
 
 
-def _baseline(conditions: LinkConditions, receiver: ReceiverFactory) -> tuple[Observation, CaseResult]:
-    sent = transmit(conditions, ())
-    seen = observe(sent, conditions.option, receiver)
-    nothing = Declared({}, {}, frozenset())
-    still = Observation(dict.fromkeys(seen.counters, 0), (), True)
-    allowed = replace(nothing, tolerated={"hdlc_frames": "traffic", "ethernet_frames": "traffic"})
-    findings = judge(allowed, still, seen, 0, sent.truth)
+class Baselines:
+    """What the receiver makes of the same link without faults, for each length asked for."""
+
+    def __init__(self, conditions: LinkConditions, receiver: ReceiverFactory) -> None:
+        self.conditions = conditions
+        self.receiver = receiver
+        self._known: dict[int, tuple[Observation, tuple[Finding, ...]]] = {}
+
+    def of(self, length: int) -> tuple[Observation, tuple[Finding, ...]]:
+        """The observation, and what is not clean about it."""
+        if length not in self._known:
+            sent = transmit(self.conditions, (), length)
+            seen = observe(sent, self.conditions.option, self.receiver)
+            self._known[length] = seen, tuple(_unclean(seen, sent.truth))
+        return self._known[length]
+
+    def result(self) -> CaseResult:
+        """The baseline as a case of its own."""
+        seen, findings = self.of(length_for((), self.conditions))
+        moved = {name: value for name, value in seen.counters.items() if value}
+        verdict = worst(findings, Verdict.CLEAN)
+        return CaseResult(Case(()), self.conditions.seed, verdict, Declared(_TRAFFIC), moved, findings)
+
+
+_TRAFFIC = Expectation(tolerated=dict.fromkeys(GOOD_FRAMES.values(), "traffic"))
+
+
+def _unclean(seen: Observation, truth: Mapping[str, int] | None) -> Iterable[Finding]:
     if seen.failure is None and not any(t.at is not None for t in seen.events):
-        findings.insert(0, Finding(Verdict.UNSYNCED, None, "no hyperframe sync"))
-    dirty = [
-        replace(f, verdict=Verdict.DIRTY, text=f.text.replace("no fault declares it", "without a fault"))
-        if f.verdict is Verdict.SIDE_EFFECT
-        else f
-        for f in findings
-    ]
-    moved = {} if seen.failure else difference(still, seen)
-    result = CaseResult(Case(()), conditions.seed, worst(dirty, Verdict.CLEAN), nothing, moved, tuple(dirty))
-    return seen, result
+        yield Finding(Verdict.UNSYNCED, None, "no hyperframe sync")
+    still = Observation(dict.fromkeys(seen.counters, 0), (), True)
+    for finding in judge(Declared(_TRAFFIC), still, seen, 0, truth):
+        if finding.verdict is Verdict.SIDE_EFFECT:
+            by = seen.counters[finding.counter or ""]
+            yield Finding(
+                Verdict.DIRTY, finding.counter, f"{finding.counter} moved by {by:+d} without a fault"
+            )
+        else:
+            yield finding
 
 
-def run_case(
-    case: Case,
-    conditions: LinkConditions,
-    baseline: Observation,
-    receiver: ReceiverFactory = LinkDecoder,
-) -> CaseResult:
-    """One case; LEFT_OUT where a fault has no place in such a link."""
+def run_case(case: Case, baselines: Baselines) -> CaseResult:
+    """One case on a fresh link; LEFT_OUT where a fault has no place in such a link."""
+    conditions = baselines.conditions
     faults = [_at(parse_fault(text), conditions.fault_hyperframe) for text in case.faults]
+    length = length_for(faults, conditions)
     try:
-        for fault in faults:
-            reason = unfit(fault, conditions)
-            if reason:
-                raise InputError(reason)
-        sent = transmit(conditions, faults)
+        sent = transmit(conditions, faults, length)
     except InputError as reason:
         finding = Finding(Verdict.LEFT_OUT, None, str(reason))
         return CaseResult(case, conditions.seed, Verdict.LEFT_OUT, None, {}, (finding,))
-    return judge_case(case, faults, conditions, sent, baseline, receiver)
-
-
-def judge_case(
-    case: Case,
-    faults: Sequence[Fault],
-    conditions: LinkConditions,
-    sent: Transmission,
-    baseline: Observation,
-    receiver: ReceiverFactory = LinkDecoder,
-) -> CaseResult:
-    """The result of a transmission that holds these faults."""
-    declared = declare(faults, conditions)
-    seen = observe(sent, conditions.option, receiver)
-    on_line = min((place.on_line for place in sent.placed), default=0)
-    if baseline.failure is not None:
-        findings = [Finding(Verdict.CRASHED, None, baseline.failure)]
-    else:
-        findings = judge(declared, baseline, seen, on_line, sent.truth)
+    declared = declare(faults, conditions, length)
+    baseline, unclean = baselines.of(length)
+    seen = observe(sent, conditions.option, baselines.receiver)
+    first = min((place.hyperframe for place in sent.placed), default=0)
+    findings = [f for f in unclean if f.verdict in (Verdict.CRASHED, Verdict.UNSYNCED)]
+    if not findings:
+        findings = judge(declared, baseline, seen, first, sent.truth)
     for place in sent.placed:
         if not place.sent:
             text = f"{place.text}: the frame did not leave in time; give more --hyperframes"
             findings.insert(0, Finding(Verdict.NOT_SENT, None, text))
-    must_move = [name for name, (least, _) in declared.required.items() if least > 0]
-    if seen.failure is not None or baseline.failure is not None:
-        moved, detected, recovered = {}, None, None
-    else:
+    moved: dict[str, int] = {}
+    detected: int | None = None
+    recovered: int | None = None
+    if seen.failure is None and baseline.failure is None:
         moved = difference(baseline, seen)
         news = beyond(baseline.events, seen.events)
-        detected = detection(news, must_move, on_line)
-        recovered = recovery(news, seen.events, on_line) if seen.in_sync else None
+        detected = min(told(news, declared, first), default=None)
+        recovered = recovery(news, seen.events, first) if seen.in_sync else None
     return CaseResult(
         case,
         conditions.seed,
-        worst(findings, Verdict.DETECTED if must_move else Verdict.SILENT),
+        worst(findings, _as_declared(declared, moved)),
         declared,
         moved,
         tuple(findings),
@@ -308,6 +333,12 @@ def judge_case(
         recovered,
         tuple(_excerpts(sent)) if findings else (),
     )
+
+
+def _as_declared(declared: Declared, moved: Mapping[str, int]) -> Verdict:
+    if declared.must_move:
+        return Verdict.DETECTED
+    return Verdict.BOUNDED if set(moved) - set(GOOD_FRAMES.values()) else Verdict.SILENT
 
 
 def _at(fault: Fault, hyperframe: int) -> Fault:
@@ -354,11 +385,11 @@ def run_campaign(
     try:
         for number in range(repeat):
             at = replace(conditions, seed=conditions.seed + number)
-            baseline, result = _baseline(at, receiver)
-            if add(result):
+            baselines = Baselines(at, receiver)
+            if add(baselines.result()):
                 return campaign
             for case in faulty:
-                if add(run_case(case, at, baseline, receiver)):
+                if add(run_case(case, baselines)):
                     return campaign
     except KeyboardInterrupt:
         campaign.interrupted = True

@@ -1,50 +1,99 @@
-"""From the catalogue's declarations to what a campaign holds a case to: one small adapter."""
+"""From the catalogue's declarations to what a campaign holds a case to: faults together add up."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-from decoders.characters import LineForm
-from decoders.events import COUNTERS, Plane
+from decoders.controlwords import vendor_places
+from decoders.linerates import HYPERFRAMES_PER_FRAME
 
-from .catalogue import Context, Fault, Layer
+from .catalogue import Context, Expectation, Fault, Range
+from .injector import reach
 from .transmission import LinkConditions
 from .verdict import Declared
 
-__all__ = ["declare", "unfit"]
+__all__ = ["declare", "length_for"]
+
+UNBOUNDED = 10**12
+_ROOM = 12
+"""Hyperframes after everything must have shown, to see that nothing else follows and sync is back."""
 
 
-def unfit(fault: Fault, conditions: LinkConditions) -> str | None:
-    """Why a fault cannot be judged in this raw form, or None."""
-    name, form = fault.kind.name, conditions.form
-    if fault.kind.layer is Layer.BITS and form is not LineForm.BITS:
-        return f"fault {name}: {form.value} hold no line bits"
-    if fault.kind.layer is Layer.SYMBOLS and not form.has_flags:
-        return f"fault {name}: {form.value} tell nothing of the line code"
-    return None
+def _context(fault: Fault, conditions: LinkConditions, length: int | None) -> Context:
+    at = fault.hyperframe or 0
+    return Context(
+        option=conditions.line,
+        following=None if length is None else length - 1 - at,
+        preceding=at,
+        hfn=at % HYPERFRAMES_PER_FRAME,
+        flags=conditions.form.has_flags,
+        pointer_p=conditions.pointer_p,
+        hdlc_rate_code=conditions.rate_code,
+    )
 
 
-def declare(faults: Sequence[Fault], conditions: LinkConditions) -> Declared:
-    """What must follow from these faults together: the counts add up, what any one tolerates is tolerated."""
-    required: dict[str, tuple[int, int | None]] = {}
-    tolerated: dict[str, str] = {}
-    disturbed: set[Plane] = set()
+def _within(fault: Fault, expectation: Expectation) -> int:
+    """Of a fault that comes again and again, the last time counts."""
+    again = (reach(fault) or 1) - 1 if fault.kind.name == "delay.drift" else 0
+    return expectation.within_hyperframes + again
+
+
+def length_for(faults: Sequence[Fault], conditions: LinkConditions) -> int:
+    """Hyperframes of a transmission in which the faults come and go."""
+    least = conditions.length
+    if conditions.hyperframes is None:
+        for fault in faults:
+            expectation = fault.expectation(_context(fault, conditions, None))
+            # A fault that goes on for ever is watched for the usual time.
+            lasts = max(_within(fault, expectation), reach(fault) or 0)
+            least = max(least, (fault.hyperframe or 0) + lasts + _ROOM)
+    return -(-least // 8) * 8
+
+
+def declare(faults: Sequence[Fault], conditions: LinkConditions, length: int) -> Declared:
+    """What must follow from these faults in a transmission of `length` hyperframes."""
+    total = Expectation(within_hyperframes=0)
     places: set[tuple[int, int, int]] = set()
     for fault in faults:
-        following = conditions.length - 1 - (fault.hyperframe or 0)
-        expected = fault.expected(Context(conditions.line, following))
-        if fault.needs_receiver:
-            tolerated |= dict.fromkeys(COUNTERS, "hangs on the traffic around it")
-            expected = dict.fromkeys(expected, 1)
-        for name, count in expected.items():
-            least, most = required.get(name, (0, 0))
-            open_ended = fault.needs_receiver or most is None
-            required[name] = (least + count, None if open_ended else (most or 0) + count)
-        plane = Plane(fault.kind.plane) if fault.kind.plane in tuple(Plane) else None
-        if plane in (Plane.HDLC, Plane.ETHERNET):
-            disturbed.add(plane)
-        if "lof_events" in expected or fault.needs_receiver:
-            disturbed |= {Plane.HDLC, Plane.ETHERNET}
-        if fault.kind.name == "vendor.value":
+        one = fault.expectation(_context(fault, conditions, length))
+        total = _together(total, replace(one, within_hyperframes=_within(fault, one)))
+        if fault.kind.plane == "vendor":
             places.add((fault.values["ns"], fault.values["xs"], fault.values["y"]))
-    return Declared(required, tolerated, frozenset(disturbed), None, frozenset(places))
+    known = vendor_places(conditions.option, conditions.pointer_p).triples.tolist()
+    named = frozenset(place for place in places if list(place) in known)
+    only_vendor = all(fault.kind.plane == "vendor" for fault in faults)
+    return Declared(total, named if only_vendor else frozenset())
+
+
+def _together(one: Expectation, other: Expectation) -> Expectation:
+    """Both declarations at once. A counter that both name moves by the sum of what each allows."""
+    tolerated = {**one.tolerated, **other.tolerated}
+    exact = dict(one.exact)
+    for name, by in other.exact.items():
+        exact[name] = exact.get(name, 0) + by
+    ranges: list[Range] = []
+    spread = {name for r in (*one.ranges, *other.ranges) for name in r.counters}
+    for r in (*one.ranges, *other.ranges):
+        more = sum(exact.get(name, 0) for name in r.counters)
+        open_ended = any(name in tolerated for name in r.counters)
+        ranges.append(Range(r.counters, r.low + more, UNBOUNDED if open_ended else r.high + more))
+    for name in tolerated.keys() & exact.keys():
+        ranges.append(Range((name,), exact[name], UNBOUNDED))
+    return Expectation(
+        {name: by for name, by in exact.items() if name not in spread and name not in tolerated},
+        tuple(_merged(ranges)),
+        {name: why for name, why in tolerated.items() if name not in spread and name not in exact},
+        (*one.raised, *other.raised),
+        (*one.cleared, *other.cleared),
+        max(one.within_hyperframes, other.within_hyperframes),
+    )
+
+
+def _merged(ranges: Sequence[Range]) -> list[Range]:
+    """Ranges of the same counters as one: their bounds add up."""
+    out: dict[tuple[str, ...], Range] = {}
+    for r in ranges:
+        had = out.get(r.counters, Range(r.counters, 0, 0))
+        out[r.counters] = Range(r.counters, had.low + r.low, min(UNBOUNDED, had.high + r.high))
+    return list(out.values())

@@ -225,23 +225,24 @@ class TappedSource(EmulatedSource):
         return tuple(out)
 
 
-def transmit(conditions: LinkConditions, faults: Sequence[Fault]) -> Transmission:
-    """Send `conditions.length` hyperframes with these faults; InputError where one has no place in the link."""
+def transmit(conditions: LinkConditions, faults: Sequence[Fault], length: int) -> Transmission:
+    """Send `length` hyperframes with these faults; InputError where one has no place in the link."""
     try:
-        return _crafted(conditions, faults) if conditions.crafted else _emulated(conditions, faults)
+        make = _crafted if conditions.crafted else _emulated
+        return make(conditions, faults, length)
     except DecodersError as error:
         raise InputError(str(error)) from None
 
 
-def _emulated(conditions: LinkConditions, faults: Sequence[Fault]) -> Transmission:
-    source = TappedSource(conditions, limit=conditions.length)
+def _emulated(conditions: LinkConditions, faults: Sequence[Fault], length: int) -> Transmission:
+    source = TappedSource(conditions, limit=length)
     for fault in faults:
         source.inject(fault.text)
     chunks = tuple(bytes(chunk.data) for chunk in source.chunks())
     return Transmission(LineForm.BITS, chunks, source.sent, 0, source.placed)
 
 
-def _crafted(conditions: LinkConditions, faults: Sequence[Fault]) -> Transmission:
+def _crafted(conditions: LinkConditions, faults: Sequence[Fault], length: int) -> Transmission:
     settings = SenderSettings(
         option=conditions.option, pointer_p=conditions.pointer_p, hdlc_rate_code=conditions.rate_code
     )
@@ -250,7 +251,7 @@ def _crafted(conditions: LinkConditions, faults: Sequence[Fault]) -> Transmissio
     write: Callable[[bytes], object] = data.extend
     made = craft(
         settings,
-        conditions.length,
+        length,
         conditions.form,
         write,
         seed=conditions.seed,
@@ -275,7 +276,7 @@ def _crafted(conditions: LinkConditions, faults: Sequence[Fault]) -> Transmissio
                 frame, at = bytes.fromhex(first["data"] + first["fcs"]), first["hyperframe"]
         sent = fault.kind.layer is not Layer.CHANNEL or frame is not None
         placed.append(PlacedFault(fault.text, row["hyperframe"], row["offset_octets"], sent, frame, at))
-    size = len(data) * CHUNK_HYPERFRAMES // conditions.length or 1
+    size = len(data) * CHUNK_HYPERFRAMES // length or 1
     chunks = tuple(bytes(data[i : i + size]) for i in range(0, len(data), size))
     return Transmission(
         conditions.form, chunks, bytes(data), lead, tuple(placed), dict(made.truth["counters"])

@@ -35,6 +35,8 @@ from decoders.events import (
     UnexpectedK,
 )
 
+from .kinds import Expectation, Range
+
 __all__ = [
     "GOOD_FRAMES",
     "Declared",
@@ -42,9 +44,13 @@ __all__ = [
     "Observation",
     "Timed",
     "Verdict",
+    "beyond",
+    "bounds",
+    "difference",
     "judge",
     "moved_by",
     "recovery",
+    "told",
 ]
 
 GOOD_FRAMES = MappingProxyType({Plane.HDLC: "hdlc_frames", Plane.ETHERNET: "ethernet_frames"})
@@ -66,34 +72,40 @@ class Verdict(StrEnum):
     LATE = "late"
     NOT_RECOVERED = "not recovered"
     DETECTED = "detected"
+    BOUNDED = "within bounds"
+    """Nothing had to move; what moved is what the declaration lets move."""
     SILENT = "silent as declared"
     CLEAN = "clean"
     LEFT_OUT = "left out"
 
     @property
     def passed(self) -> bool:
-        return self in (Verdict.DETECTED, Verdict.SILENT, Verdict.CLEAN, Verdict.LEFT_OUT)
+        return self in _PASSED
 
 
 _ORDER = list(Verdict)
+_PASSED = frozenset((Verdict.DETECTED, Verdict.BOUNDED, Verdict.SILENT, Verdict.CLEAN, Verdict.LEFT_OUT))
 
 
 @dataclass(frozen=True, slots=True)
 class Declared:
-    """What must follow from the faults of one case.
+    """What must follow from the faults of one case, and the vendor specific octets (Ns, Xs, Y) to be named."""
 
-    `required` holds (least, most) of each counter that must move, most None where there is no bound;
-    `tolerated` names counters that may move, and why. `within` is the number of hyperframes, from the one in
-    which the damage is on the line, in which the first required counter must move. `disturbed` are the
-    planes that may lose or gain good frames. `places` are vendor specific octets (Ns, Xs, Y) that must be
-    named by what is reported.
-    """
-
-    required: Mapping[str, tuple[int, int | None]]
-    tolerated: Mapping[str, str]
-    disturbed: frozenset[Plane]
-    within: int | None = None
+    expectation: Expectation
     places: frozenset[tuple[int, int, int]] = frozenset()
+
+    @property
+    def required(self) -> dict[str, str]:
+        """What must move, each with its bounds in words: counters, or several whose sum is bounded."""
+        exact = {name: f"{by:+d}" for name, by in self.expectation.exact.items() if by}
+        ranges = {" + ".join(r.counters): bounds(r) for r in self.expectation.ranges if r.low}
+        return exact | ranges
+
+    @property
+    def must_move(self) -> list[tuple[str, ...]]:
+        """Groups of counters, of each of which one at least must move."""
+        exact = [(name,) for name, by in self.expectation.exact.items() if by]
+        return exact + [r.counters for r in self.expectation.ranges if r.low > 0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,63 +205,92 @@ def difference(baseline: Observation, seen: Observation) -> dict[str, int]:
     return {name: change for name, change in pairs if change}
 
 
-def detection(news: Iterable[Timed], required: Iterable[str], on_line: int) -> int | None:
-    """Hyperframes from the damage to the first event that tells of a required counter."""
-    wanted = set(required)
-    hits = (t.at for t in news if t.at is not None and wanted.intersection(moved_by(t.event)))
-    first = min(hits, default=None)
-    return None if first is None else first - on_line
+def told(news: Iterable[Timed], declared: Declared, hyperframe: int) -> list[int]:
+    """For each thing that must move and that an event tells of: hyperframes from the fault to the first event."""
+    timed = [t for t in news if t.at is not None]
+    out = []
+    for group in declared.must_move:
+        hits = (t.at for t in timed if t.at is not None and set(group).intersection(moved_by(t.event)))
+        first = min(hits, default=None)
+        if first is not None:
+            out.append(first - hyperframe)
+    return out
 
 
-def recovery(news: Iterable[Timed], seen: Sequence[Timed], on_line: int) -> int | None:
-    """Hyperframes from the damage to the last event beyond the baseline or the return to HFNSYNC."""
+def recovery(news: Iterable[Timed], seen: Sequence[Timed], hyperframe: int) -> int | None:
+    """Hyperframes from the fault to the last event beyond the baseline or the return to HFNSYNC."""
     last = max((t.at for t in news if t.at is not None), default=None)
     for timed in seen:
         event = timed.event
         back = isinstance(event, SyncStateChanged) and event.new == "HFNSYNC"
-        if back and timed.at is not None and timed.at > on_line:
+        if back and timed.at is not None and timed.at > hyperframe:
             last = timed.at if last is None else max(last, timed.at)
-    return None if last is None else last - on_line
+    return None if last is None else last - hyperframe
 
 
 def judge(
     declared: Declared,
     baseline: Observation,
     seen: Observation,
-    on_line: int,
+    hyperframe: int,
     truth: Mapping[str, int] | None = None,
 ) -> list[Finding]:
-    """Everything in `seen` that is not as declared; nothing where all is well."""
+    """Everything in `seen` that is not as declared; nothing where all is well. The fault is at `hyperframe`."""
     if seen.failure is not None:
         return [Finding(Verdict.CRASHED, None, seen.failure)]
     moved = difference(baseline, seen)
+    expectation = declared.expectation
     findings: list[Finding] = []
-    for name, (least, most) in declared.required.items():
-        change = moved.get(name, 0)
-        if least > 0 and change <= 0:
-            text = f"{name} must move by {bounds(least, most)}, did not"
-            findings.append(Finding(Verdict.MISSED, name, text))
-        elif change < least or (most is not None and change > most):
-            text = f"{name} must move by {bounds(least, most)}, moved by {change:+d}"
-            findings.append(Finding(Verdict.MISCOUNTED, name, text))
-    exempt = {GOOD_FRAMES[plane] for plane in declared.disturbed if plane in GOOD_FRAMES}
+    wanted = [Range((name,), by, by) for name, by in expectation.exact.items()]
+    for wish in (*wanted, *expectation.ranges):
+        change = sum(moved.get(name, 0) for name in wish.counters)
+        if wish.low <= change <= wish.high:
+            continue
+        name = " + ".join(wish.counters)
+        if wish.low > 0 and change <= 0:
+            findings.append(Finding(Verdict.MISSED, name, f"{name} must move by {bounds(wish)}, did not"))
+        else:
+            verdict = Verdict.MISCOUNTED if wish.high else Verdict.SIDE_EFFECT
+            text = f"{name} must {f'move by {bounds(wish)}' if wish.high else 'stay still'}, moved by {change:+d}"
+            findings.append(Finding(verdict, name, text))
+    allowed = expectation.allowed
     for name, change in moved.items():
-        if name not in declared.required and name not in declared.tolerated and name not in exempt:
+        if name not in allowed:
             text = f"{name} moved by {change:+d}, no fault declares it"
             findings.append(Finding(Verdict.SIDE_EFFECT, name, text))
     news = beyond(baseline.events, seen.events)
+    findings += _alarms(expectation, seen.events, hyperframe)
     findings += _misplaced(declared, news)
     if truth is not None:
         for name in COUNTERS:
             if name in truth and seen.counters[name] != truth[name]:
                 text = f"{name} is {seen.counters[name]}, the capture holds {truth[name]}"
                 findings.append(Finding(Verdict.UNTRUE, name, text))
-    after = detection(news, (n for n, (least, _) in declared.required.items() if least > 0), on_line)
-    if declared.within is not None and after is not None and after > declared.within:
-        text = f"detected after {after} hyperframes, must be within {declared.within}"
+    late = max(told(news, declared, hyperframe), default=0)
+    if late > expectation.within_hyperframes:
+        text = f"shows after {late} hyperframes, must within {expectation.within_hyperframes}"
         findings.append(Finding(Verdict.LATE, None, text))
     if not seen.in_sync:
         findings.append(Finding(Verdict.NOT_RECOVERED, None, "not in HFNSYNC at the end"))
+    return findings
+
+
+def _alarms(expectation: Expectation, events: Sequence[Timed], hyperframe: int) -> list[Finding]:
+    """Alarms that had to come or go and did not. LOF goes where the sync machine leaves its XACQ states."""
+    after = [t.event for t in events if t.at is not None and t.at >= hyperframe]
+    raised = {(e.alarm, e.origin) for e in after if isinstance(e, AlarmRaised)}
+    cleared = {(e.alarm, e.origin) for e in after if isinstance(e, AlarmCleared)}
+    if any(isinstance(e, SyncStateChanged) and e.new == "XSYNC1" for e in after):
+        cleared.add((Alarm.LOF, Origin.LOCAL))
+    findings = []
+    for word, due, there in (
+        ("be raised", expectation.raised, raised),
+        ("be cleared", expectation.cleared, cleared),
+    ):
+        for alarm, origin in due:
+            if (alarm, origin) not in there:
+                text = f"alarm {alarm.value.upper()} ({origin.value}) must {word}, was not"
+                findings.append(Finding(Verdict.MISSED, None, text))
     return findings
 
 
@@ -274,8 +315,8 @@ def worst(findings: Sequence[Finding], fallback: Verdict) -> Verdict:
     return min((f.verdict for f in findings), key=_ORDER.index, default=fallback)
 
 
-def bounds(least: int, most: int | None) -> str:
+def bounds(wish: Range) -> str:
     """`+2`, `+1..+4`, `+1 or more`."""
-    if most is None:
-        return f"{least:+d} or more"
-    return f"{least:+d}" if least == most else f"{least:+d}..{most:+d}"
+    if wish.high >= 10**12:
+        return f"{wish.low:+d} or more"
+    return f"{wish.low:+d}" if wish.low == wish.high else f"{wish.low:+d}..{wish.high:+d}"
