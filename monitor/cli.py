@@ -179,6 +179,11 @@ def build_parser() -> argparse.ArgumentParser:
     craft.add_argument(
         "--fault", action="append", default=[], metavar="FAULT", help="plane.what@hyperframe:key=value,…"
     )
+    craft.add_argument(
+        "--plan",
+        metavar="FILE",
+        help="TOML file of faults: repeated, together, in bursts, at a bit error ratio",
+    )
     craft.add_argument("--truth", metavar="FILE", help="write what was put in, as JSON")
     craft.add_argument(
         "--faults", action="store_true", help="list the faults and their parameters, and do nothing"

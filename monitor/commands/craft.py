@@ -12,13 +12,15 @@ import numpy as np
 
 from decoders.characters import LineForm
 from decoders.errors import DecodersError
-from decoders.linerates import HYPERFRAMES_PER_SECOND
+from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
 from decoders.link import SenderSettings
 
 from ..capture import CaptureHeader, CaptureWriter, RecordType
 from ..emulation.crafting import Crafted, craft
 from ..errors import InputError, OutputError
 from ..faults.catalogue import CATALOGUE, Fault, parse_fault
+from ..faults.injector import check_fault
+from ..faults.plan import read_plan
 from ..forms import Form, HexWriter, form_of_name
 from ..sources.emulated import DEFAULT_RATE_CODES
 
@@ -46,6 +48,13 @@ def run(arguments: argparse.Namespace) -> int:
         for fault in faults:
             if fault.hyperframe is None:
                 raise InputError(f"fault {fault.kind.name}: say in which hyperframe, as {fault.kind.name}@40")
+        if arguments.plan:
+            option = option_named(settings.option)
+
+            def check(fault: Fault) -> None:
+                check_fault(fault, option, settings.pointer_p, settings.hdlc_rate_code)
+
+            faults += read_plan(arguments.plan).faults(option, arguments.hyperframes, check)
         made = _make(arguments, form, settings, faults)
     except DecodersError as error:
         raise InputError(str(error)) from None

@@ -243,7 +243,7 @@ def _truth(
     faults = []
     for place in sender.placed:
         seen = replace(place.context, flags=form.has_flags)
-        expected = place.fault.expected(seen) if place.sent else {}
+        expected = place.fault.expected(seen) if place.sent and place.changes else {}
         # What faults of the line do is not in the octets that the audit looks at.
         if place.fault.kind.plane == "line" or place.fault.kind.name == "sync.comma":
             for name, value in expected.items():

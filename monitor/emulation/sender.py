@@ -6,6 +6,7 @@ hyperframes; `LineWriter` turns them into one of the raw forms. Neither reads a 
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -69,7 +70,7 @@ class PlacedFault:
     """A fault as put in: `offset_octets` from the start of the stream, `expected` counters.
 
     A fault of a C&M channel takes its frame's number in `sequence`; until the frame has left, nothing moves.
-    `context` is what `expected` was worked out from.
+    `context` is what `expected` was worked out from; `changes` is False where the octet was so already.
     """
 
     fault: Fault
@@ -79,6 +80,7 @@ class PlacedFault:
     context: Context
     sequence: int | None = None
     sent: bool = True
+    changes: bool = True
 
 
 @dataclass(slots=True)
@@ -95,6 +97,10 @@ class SentBatch:
     inversions: I64
     symbol_faults: list[tuple[int, Fault]] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
+
+
+def _when(fault: Fault) -> int:
+    return -1 if fault.hyperframe is None else fault.hyperframe
 
 
 class EmulatedSender:
@@ -123,6 +129,7 @@ class EmulatedSender:
         self._iq = _IqPlane(self.option, seed)
         self._waiting: list[Fault] = []
         self._lasting: list[PlacedFault] = []
+        self._on_the_way: dict[tuple[Plane, int], PlacedFault] = {}
         self._damages: dict[int, EthernetDamage] = {}
         self.placed: list[PlacedFault] = []
         self.sent: list[SentFrame] = []
@@ -131,22 +138,19 @@ class EmulatedSender:
     def schedule(self, fault: Fault) -> None:
         """Put a fault in at its hyperframe, or at the next one; InputError where it has no place here."""
         check_fault(fault, self.option, self.settings.pointer_p, self.settings.hdlc_rate_code)
-        self._waiting.append(fault)
-        self._waiting.sort(key=lambda f: -1 if f.hyperframe is None else f.hyperframe)
+        bisect.insort(self._waiting, fault, key=_when)
 
     def batch(self, n: int, following: int | None = None) -> list[SentBatch]:
-        """The next n hyperframes, cut where a fault of a C&M channel begins."""
+        """The next n hyperframes, cut where a fault begins."""
         batches: list[SentBatch] = []
         end = self.next_hyperframe + n
         while self.next_hyperframe < end:
             start = self.next_hyperframe
-            due = [f for f in self._waiting if f.hyperframe is None or f.hyperframe < end]
-            later = [f.hyperframe for f in due if f.hyperframe is not None and f.hyperframe > start]
-            now = [f for f in due if f.hyperframe is None or f.hyperframe <= start]
-            stop = min([end, *later])
+            due = bisect.bisect_right(self._waiting, start, key=_when)
+            now, self._waiting = self._waiting[:due], self._waiting[due:]
+            stop = min(end, _when(self._waiting[0])) if self._waiting else end
             left = None if following is None else following + end - stop
             batches.append(self._piece(stop - start, now, left))
-            self._waiting = [f for f in self._waiting if f not in now]
         return batches
 
     def _context(self, following: int | None) -> Context:
@@ -196,8 +200,11 @@ class EmulatedSender:
                 break
             at: int | None = None
             if layer is Layer.OCTETS:
+                before = batch.octets[i].copy() if number == began else None
                 done = damage_octets(fault, batch.octets[i], number - began)
                 at = done.first
+                if before is not None and fault.kind.name == "vendor.value":
+                    place.changes = not np.array_equal(before, batch.octets[i])
                 if done.loses_k:
                     batch.k_positions = batch.k_positions[batch.k_positions != i * size]
                 if done.gains_k is not None:
@@ -223,6 +230,7 @@ class EmulatedSender:
         else:
             place.sequence, damage = queue_ethernet(place.fault, self._fast, self._ethernet)
             self._damages[place.sequence] = damage
+        self._on_the_way[Plane(place.fault.kind.plane), place.sequence] = place
 
     def _feed(self, n: int) -> None:
         encoder = self.encoder
@@ -247,9 +255,9 @@ class EmulatedSender:
             if plane is Plane.ETHERNET and frame.sequence in self._damages:
                 data, fcs = as_received(self._damages.pop(frame.sequence), data, fcs)
             self.sent.append(SentFrame(plane, at, frame.sequence, frame.status, data, fcs))
-            for place in self.placed:
-                if place.sequence == frame.sequence and place.fault.kind.plane == plane.value:
-                    place.sent = True
+            place = self._on_the_way.pop((plane, frame.sequence), None)
+            if place is not None:
+                place.sent = True
 
 
 class _IqPlane:
