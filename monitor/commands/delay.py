@@ -132,6 +132,7 @@ def _two_captures(arguments: argparse.Namespace) -> int:
     if arguments.json:
         record = {
             "schema": "framefray.delay/1",
+            "kind": "captures",
             "option": option.name,
             "marker_bits": bits,
             "delay_ns": delay_ns,

@@ -27,7 +27,7 @@ from decoders.errors import SettingsError
 from decoders.linerates import option_named
 from decoders.link import SenderSettings
 
-from ..delays import DelaySample, LineReading, loop_delay_bits, read_line
+from ..delay_samples import DelaySample, LineReading, loop_delay_bits, read_line
 from ..errors import InputError
 from ..sources.emulated import DEFAULT_RATE_CODES
 from .cable import Cable

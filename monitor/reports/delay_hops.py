@@ -131,6 +131,7 @@ def hop_record(plan: HopPlan, changed: HopPlan | None = None) -> dict[str, Any]:
     found = plan.delays()
     record: dict[str, Any] = {
         "schema": "framefray.delay/1",
+        "kind": "hops",
         "plan": plan.name,
         "controller": plan.controller,
         **_delays_record(found),

@@ -54,6 +54,7 @@ def delay_record(status: DelayStatus) -> dict[str, Any]:
         }
     return {
         "schema": "framefray.delay/1",
+        "kind": "resets",
         "source": status.description,
         "option": status.option,
         "resets": status.resets,
