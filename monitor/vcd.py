@@ -182,7 +182,7 @@ class VcdReader:
                     words.append(token.decode("utf-8", "replace"))
 
     def changes(self, codes: set[bytes]) -> Iterator[tuple[int, list[tuple[bytes, bytes]]]]:
-        """(time, changes of the chosen variables in order) of every time step; values in lower case.
+        """(time, changes of the chosen variables in order) of every time step; values as written.
 
         A step that ends with the stream is given, too, so that a cut dump gives all it holds.
         """
@@ -212,14 +212,14 @@ class VcdReader:
                                 raise InputError(f"the dump's time runs back from {now} to {time}")
                         now, begun = time, True
                 elif first in b"bB":
-                    value = token[1:].lower()
+                    value = token[1:]
                 elif first in b"rR":
                     value = b""
                 elif first == 36:  # $
                     skipping = token == b"$comment"
                     self.dump_pauses += token == b"$dumpoff"
                 elif token[1:] in codes:
-                    step.append((token[1:], token[:1].lower()))
+                    step.append((token[1:], token[:1]))
             tokens = self._tokens.more()
             if not tokens:
                 break

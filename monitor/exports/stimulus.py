@@ -158,11 +158,7 @@ class VcdFile:
                 ]
             )
         if self._clock:
-            fall = [f"0{_CLOCK_ID}\n"] * n
-            if self.count == 0:
-                fall[0] = none
-            rise = [f"1{_CLOCK_ID}\n"] * n
-            columns += [fall, times(n, Fraction(1, 2)), rise]
+            columns += [[f"0{_CLOCK_ID}\n"] * n, times(n, Fraction(1, 2)), [f"1{_CLOCK_ID}\n"] * n]
         self._stream.write("".join(chain.from_iterable(zip(*columns, strict=True))).encode("ascii"))
         self._before = int(words[-1])
         self.count += n

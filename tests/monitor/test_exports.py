@@ -22,6 +22,7 @@ import pytest
 from vcd.reader import TokenKind, tokenize
 
 from decoders.characters import LineForm
+from decoders.iq import IqMap
 from decoders.linerates import option_named
 from decoders.link import LinkDecoder, LinkSettings
 from monitor.cli import main
@@ -112,6 +113,23 @@ def test_samples_after_lost_sync_are_marked(tmp_path: Path) -> None:
     assert data.stat().st_size == decoder.hyperframes * 128 * 4
     assert note["core:sample_start"] == 22 * 128
     assert "lost" in note["core:comment"]
+
+
+def test_blocks_begin_where_the_frame_number_says(tmp_path: Path) -> None:
+    """K = 3 basic frames a block, which 256 is no multiple of: first at HFN 7, then once more after lost sync."""
+    fault = ["--fault", "sync.comma@20:count=4", "--hfn", "7"]
+    capture = craft(tmp_path / "lost.flagged", *fault, hyperframes=40)
+    plain = craft(tmp_path / "lost.octets", *fault, hyperframes=40)
+    rows = np.fromfile(plain, np.uint8).reshape(-1, 16, 2)[:, 1:]
+    iq_map = IqMap.parse(option_named("2"), "M=15,fs=1.28")
+    # Hyperframes 22 and 23 are lost: the third and fourth sync byte in a row are not there.
+    expected = [
+        iq_map.unpack(rows[first * 256 : last * 256], (7 + first) * 256)["A0"]
+        for first, last in ((0, 22), (24, 40))
+    ]
+    out = tmp_path / "lost.npy"
+    assert main(["export", str(capture), str(out), "--iq", "M=15,fs=1.28"]) == 0
+    np.testing.assert_array_equal(np.load(out), np.concatenate(expected))
 
 
 @pytest.mark.parametrize("asked", ["tone.sigmf-meta", "tone.sigmf-data"])
@@ -261,6 +279,20 @@ def test_coding_flagged_words_again_keeps_the_errors(
     assert records[0] == records[1]
 
 
+def test_a_k_character_that_does_not_exist_becomes_a_violation(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    capture = craft(tmp_path / "a.flagged", option="1", hyperframes=6)
+    words = np.fromfile(capture, "<u2")
+    words[9000] = 0x142
+    words.tofile(capture)
+    again = tmp_path / "again.symbols"
+    np.array(exported(tmp_path, capture), "<u2").tofile(again)
+    (record,) = decode_lines(capsys, str(again), "--json", "--option", "1")
+    assert record["counters"]["code_violations"] == 1
+    assert record["counters"]["disparity_errors"] == record["counters"]["unexpected_k"] == 0
+
+
 def test_words_begin_with_a_sync_byte_wherever_the_capture_does(tmp_path: Path) -> None:
     whole = craft(tmp_path / "a.symbols", hyperframes=6)
     cut = tmp_path / "cut.symbols"
@@ -271,13 +303,15 @@ def test_words_begin_with_a_sync_byte_wherever_the_capture_does(tmp_path: Path) 
 
 @pytest.mark.parametrize("form", ["bits", "symbols", "flagged", "octets"])
 def test_any_cut_of_the_stream_gives_the_same_words(tmp_path: Path, form: str) -> None:
-    capture = craft(tmp_path / f"a.{form}", option="1", hyperframes=6)
+    lead = ["--lead-bits", "7"] if form == "bits" else []
+    capture = craft(tmp_path / f"a.{form}", *lead, option="1", hyperframes=6)
     for kind in Words:
         parts = [
             np.concatenate(list(line_words(open_file_source(capture, form, "1", chunk_octets=size), kind)))
-            for size in (997, 1 << 20)
+            for size in (64, 997, 5122, 1 << 20)
         ]
-        np.testing.assert_array_equal(parts[0], parts[1])
+        for part in parts[1:]:
+            np.testing.assert_array_equal(parts[0], part)
         assert len(parts[0]) == 6 * 4096
 
 

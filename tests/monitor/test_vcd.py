@@ -92,6 +92,11 @@ def test_without_clock_each_time_step_is_a_sample(tmp_path: Path) -> None:
     assert read(cut, "data=top.data") == [5, 5, 6]
 
 
+def test_comments_between_the_changes_are_left_out(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.vcd", "#0 b1 ! 0#\n$comment #9 b10 ! 1# $end\n#1 1#\n")
+    assert read(path, "data=top.data,clock=clk") == [1]
+
+
 def test_unknown_values_become_no_code_and_are_counted(tmp_path: Path) -> None:
     body = '#0 bx0 ! 0" 0#\n#1 1#\n#2 0# b1 !\n#3 1#\n#4 0# bZ !\n#5 1#\n'
     body += "$dumpoff bx ! x# $end\n#9\n$dumpon b1 ! 0# $end\n"
