@@ -115,6 +115,23 @@ def _emulation_arguments(parser: argparse.ArgumentParser, *, pace: float = 750.0
     )
 
 
+def _emulated_arguments(parser: argparse.ArgumentParser) -> None:
+    """The link of prove and inject."""
+    parser.add_argument("source", metavar="SOURCE", help="emulated, emulated:pair")
+    parser.add_argument("--option", choices=_OPTIONS[:7], default="2", help="line bit rate option (2)")
+    parser.add_argument("--pointer", type=_whole, metavar="P", help="pointer p: 0 or 20 to 63 (40)")
+    parser.add_argument(
+        "--hdlc-rate", type=_whole, metavar="CODE", help="HDLC rate code (highest of the option)"
+    )
+    parser.add_argument("--seed", type=_whole, default=1, help="seed of the traffic (1)")
+    parser.add_argument(
+        "--hyperframes",
+        type=_at_least_one,
+        metavar="N",
+        help="how many after the fault (as many as it needs)",
+    )
+
+
 def build_parser() -> argparse.ArgumentParser:
     """The whole command line."""
     formatter = _formatter()
@@ -312,6 +329,44 @@ def build_parser() -> argparse.ArgumentParser:
     delay.add_argument("--ascii", action="store_true", help="charts without block characters")
     delay.add_argument("--html", metavar="FILE", help="write a report with charts as a page")
     delay.add_argument("--json", action="store_true", help="one JSON object")
+
+    prove = add("prove", "the negative-test campaign: each fault alone, which counters moved, a verdict")
+    _emulated_arguments(prove)
+    prove.add_argument(
+        "--via",
+        choices=("link", "craft"),
+        default="link",
+        help="an emulated link, or a crafted capture that is decoded (link)",
+    )
+    prove.add_argument("--form", choices=_FORMS[:-1], help="with --via craft: raw form of the capture (bits)")
+    prove.add_argument(
+        "--only", action="append", default=[], metavar="PATTERN", help="cases whose name fits, as 'hdlc.*'"
+    )
+    prove.add_argument(
+        "--skip", action="append", default=[], metavar="PATTERN", help="leave out cases whose name fits"
+    )
+    prove.add_argument("--list", action="store_true", help="list the cases, and do nothing")
+    prove.add_argument(
+        "--repeat", type=_at_least_one, default=1, metavar="N", help="at so many successive seeds (1)"
+    )
+    prove.add_argument("--fail-fast", action="store_true", help="stop at the first case that fails")
+    prove.add_argument("--junit", metavar="FILE", help="write JUnit XML")
+    prove.add_argument("--html", metavar="FILE", help="write a page with the detection matrix")
+    prove.add_argument("--json", action="store_true", help="one JSON object")
+    prove.add_argument(
+        "--reproducible", action="store_true", help="leave time, duration and versions out of the reports"
+    )
+
+    inject = add("inject", "put faults into an emulated link, say what moved, and give a verdict")
+    _emulated_arguments(inject)
+    inject.add_argument(
+        "--fault",
+        action="append",
+        required=True,
+        metavar="FAULT",
+        help="plane.what[@hyperframe][:key=value,…]; framefray craft --faults lists them",
+    )
+    inject.add_argument("--json", action="store_true", help="one JSON object")
 
     completion = add("completion", "print a completion script for a shell")
     completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="shell")
