@@ -274,7 +274,8 @@ def _crafted(conditions: LinkConditions, faults: Sequence[Fault], length: int) -
             first = next(broken, None)
             if first is not None:
                 frame, at = bytes.fromhex(first["data"] + first["fcs"]), first["hyperframe"]
-        sent = fault.kind.layer is not Layer.CHANNEL or frame is not None
+        # Of a fault that breaks nothing, the capture does not tell which frame was its own.
+        sent = fault.kind.layer is not Layer.CHANNEL or frame is not None or not row["expected"]
         placed.append(PlacedFault(fault.text, row["hyperframe"], row["offset_octets"], sent, frame, at))
     size = len(data) * CHUNK_HYPERFRAMES // length or 1
     chunks = tuple(bytes(data[i : i + size]) for i in range(0, len(data), size))

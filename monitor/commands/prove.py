@@ -1,0 +1,138 @@
+"""`framefray prove`: the negative-test campaign, with its reports."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import msgspec.json
+
+from decoders.characters import LineForm
+from decoders.controlwords import check_pointer
+from decoders.errors import DecodersError
+
+from ..errors import InputError, OutputError
+from ..faults.campaign import Campaign, CaseResult, choose, every_case, run_campaign
+from ..faults.transmission import DEFAULT_POINTER, LinkConditions
+from ..reports.campaign_records import campaign_record, run_record
+from ..reports.campaign_text import campaign_lines, summary_line
+
+EXIT_PASS, EXIT_FAIL, EXIT_INTERRUPTED = 0, 1, 130
+
+
+def conditions_of(arguments: argparse.Namespace) -> LinkConditions:
+    """The link that the arguments describe; InputError where there is none."""
+    crafted = arguments.via == "craft"
+    pointer = DEFAULT_POINTER if arguments.pointer is None else arguments.pointer
+    if arguments.source == "-" or not arguments.source.startswith("emulated"):
+        raise InputError(
+            f"source {arguments.source!r}: faults can be put into emulated and emulated:pair only"
+        )
+    try:
+        check_pointer(pointer)
+        return LinkConditions(
+            source=arguments.source,
+            crafted=crafted,
+            form=LineForm(arguments.form or LineForm.BITS.value),
+            option=arguments.option,
+            pointer_p=pointer,
+            hdlc_rate_code=arguments.hdlc_rate,
+            seed=arguments.seed,
+            hyperframes=arguments.hyperframes,
+        )
+    except DecodersError as error:
+        raise InputError(str(error)) from None
+
+
+def run(arguments: argparse.Namespace) -> int:
+    if arguments.list:
+        for case in choose(every_case(), arguments.only, arguments.skip):
+            print(case.name)
+        return EXIT_PASS
+    conditions = conditions_of(arguments)
+    chosen = choose(every_case(), arguments.only, arguments.skip)
+    targets = [(arguments.junit, _junit), (arguments.html, _html)]
+    for path, _ in targets:
+        if path:
+            _writable(path)
+    started, clock = datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic()
+    with _progress(sum(bool(case.faults) for case in chosen)) as on_result:
+        campaign = run_campaign(
+            conditions,
+            chosen,
+            repeat=arguments.repeat,
+            fail_fast=arguments.fail_fast,
+            on_result=on_result,
+        )
+    run_of = None if arguments.reproducible else run_record(started, time.monotonic() - clock)
+    return report(campaign, run_of, json=arguments.json, targets=targets)
+
+
+def report(
+    campaign: Campaign,
+    run_of: dict[str, Any] | None,
+    *,
+    json: bool,
+    targets: list[tuple[str | None, Callable[[dict[str, Any]], bytes]]],
+) -> int:
+    """Write every report asked for; the exit status."""
+    record = campaign_record(campaign, run_of)
+    for path, make in targets:
+        if path:
+            try:
+                Path(path).write_bytes(make(record))
+            except OSError as error:
+                raise OutputError(f"{path}: {error.strerror}") from None
+    if json:
+        sys.stdout.write(msgspec.json.encode(record).decode() + "\n")
+    else:
+        print("\n".join(campaign_lines(record)))
+    if campaign.interrupted:
+        sys.stdout.flush()
+        print(f"framefray: interrupted; {summary_line(record)}", file=sys.stderr)
+        return EXIT_INTERRUPTED
+    return EXIT_PASS if campaign.passed else EXIT_FAIL
+
+
+def _junit(record: dict[str, Any]) -> bytes:
+    from ..reports.junit import junit_document
+
+    return junit_document(record)
+
+
+def _html(record: dict[str, Any]) -> bytes:
+    from ..reports.html import html_document
+
+    return html_document(record).encode()
+
+
+def _writable(path: str) -> None:
+    """A report that cannot be written is known before the campaign, not after it."""
+    try:
+        with Path(path).open("ab"):
+            pass
+    except OSError as error:
+        raise OutputError(f"{path}: {error.strerror}") from None
+
+
+@contextmanager
+def _progress(cases: int) -> Iterator[Callable[[CaseResult, int, int], object]]:
+    """A bar on standard error where that is a terminal; nothing elsewhere."""
+    if not sys.stderr.isatty() or cases < 3:
+        yield lambda result, done, planned: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    columns = (BarColumn(), MofNCompleteColumn(), TextColumn("{task.description}", markup=False))
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("baseline", total=None)
+        yield lambda result, done, planned: bar.update(
+            task, total=planned, completed=done, description=result.case.name
+        )

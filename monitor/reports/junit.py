@@ -1,0 +1,66 @@
+"""A campaign as JUnit XML: one test suite, one test case a row, its plane as the class name."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from junitparser import Error, Failure, JUnitXml, Property, Skipped, TestCase, TestSuite
+
+__all__ = ["junit_document"]
+
+_UNFIT = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_ERRORS = ("receiver failed", "frame never left")
+
+
+def junit_document(record: dict[str, Any]) -> bytes:
+    """The XML document of a campaign's JSON object."""
+    link = record["link"]
+    suite = TestSuite(f"framefray prove {link['source']}")
+    for name, value in link.items():
+        suite.add_property(name, str(value))
+    for name, value in record.get("run", {}).items():
+        suite.add_property(f"run.{name}", str(value))
+    suite.add_property("framefray", record["framefray"])
+    suite.add_property("complete", str(record["complete"]).lower())
+    several = len({case["seed"] for case in record["cases"]}) > 1
+    for case in record["cases"]:
+        suite.add_testcase(_case(case, several))
+    if "run" in record:
+        suite.timestamp = record["run"]["started"]
+    document = JUnitXml("framefray prove")
+    document.add_testsuite(suite)
+    document.update_statistics()
+    text: bytes = document.tostring()
+    return text
+
+
+def _case(case: dict[str, Any], several_seeds: bool) -> TestCase:
+    name = f"{case['case']} (seed {case['seed']})" if several_seeds else case["case"]
+    row = TestCase(_clean(name), classname=f"framefray.{case['plane']}", time=0.0)
+    text = "\n".join(finding["text"] for finding in case["findings"])
+    if case["left_out"]:
+        row.result = [Skipped(_clean(text))]
+    elif not case["passed"]:
+        kind = Error if case["verdict"] in _ERRORS else Failure
+        outcome = kind(_clean(case["findings"][0]["text"]), case["verdict"])
+        moved = ", ".join(f"{counter} {change:+d}" for counter, change in case["moved"].items()) or "nothing"
+        outcome.text = _clean(f"{text}\nmoved: {moved}\nagain: {case['repeat_with']}")
+        row.result = [outcome]
+    for key in ("detected_after_hyperframes", "recovered_after_hyperframes"):
+        if case[key] is not None:
+            row.append(_properties(key, case[key]))
+    return row
+
+
+def _properties(name: str, value: int) -> Any:
+    from junitparser import Properties
+
+    properties = Properties()
+    properties.add_property(Property(name, str(value)))
+    return properties
+
+
+def _clean(text: str) -> str:
+    """Only characters that XML 1.0 may hold (clause 2.2)."""
+    return _UNFIT.sub("?", text)
