@@ -22,6 +22,8 @@ from .errors import InputError
 __all__ = ["HopPlan", "parse_plan", "read_plan"]
 
 _MAX_HEADS = 200
+_MAX_NUMBER = 1e9
+_MAX_OCTETS = 1 << 20
 _PLAN_KEYS = ("name", "controller", "option", "budget", "budget_ns", "buffer_step_ns")
 _HEAD_KEYS = tuple(field.name for field in dataclasses.fields(RadioHead))
 _TEXT = ("name", "after", "option", "medium", "known_by")
@@ -77,11 +79,15 @@ class _Lines:
 def read_plan(name: str) -> HopPlan:
     """The plan in a file; InputError names the file, and the line where there is one."""
     try:
-        text = Path(name).read_text(encoding="utf-8")
+        with Path(name).open("rb") as file:
+            octets = file.read(_MAX_OCTETS + 1)
+        text = octets.decode("utf-8")
     except OSError as error:
         raise InputError(f"{name}: {error.strerror}") from None
     except UnicodeDecodeError:
         raise InputError(f"{name}: not a text in UTF-8") from None
+    if len(octets) > _MAX_OCTETS:
+        raise InputError(f"{name}: longer than a plan can be ({_MAX_OCTETS} octets)")
     try:
         return parse_plan(text)
     except InputError as error:
@@ -92,8 +98,10 @@ def parse_plan(text: str) -> HopPlan:
     """A plan from TOML: a [plan] table and a [[head]] table for each head. InputError says what is wrong."""
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # also a number of more digits than Python reads
         raise InputError(f"not TOML: {error}") from None
+    except RecursionError:
+        raise InputError("not a plan: nested too deeply") from None
     lines = _Lines(text)
     for key in document:
         if key not in ("plan", "head"):
@@ -147,12 +155,14 @@ def _text(table: Mapping[str, Any], key: str, default: str | None, where: str) -
 
 def _number(table: Mapping[str, Any], key: str, default: float, where: str) -> float:
     value = table.get(key, default)
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    if not number or (isinstance(value, float) and math.isnan(value)):
         raise InputError(f"{where}{key} is not a number")
+    # A whole number of TOML may be longer than a float can be, so the range comes before any formatting.
+    if value > _MAX_NUMBER:
+        raise InputError(f"{where}{key} is too large, above {_MAX_NUMBER:g}")
     if value < 0:
-        raise InputError(f"{where}{key} = {value:g} is negative")
-    if value > 1e9:
-        raise InputError(f"{where}{key} = {value:g} is too large")
+        raise InputError(f"{where}{key} is negative")
     return value
 
 

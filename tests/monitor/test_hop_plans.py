@@ -3,6 +3,8 @@
 import json
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from monitor.cli import main
 from monitor.errors import InputError
@@ -52,10 +54,10 @@ def test_plan():
 @pytest.mark.parametrize(
     ("old", "new", "text"),
     [
-        ("length_m = 40", "length_m = -40", "line 15: length_m = -40 is negative"),
+        ("length_m = 40", "length_m = -40", "line 15: length_m is negative"),
         ("length_m = 40", "length_m = true", "line 15: length_m is not a number"),
         ("length_m = 40", "length_m = nan", "line 15: length_m is not a number"),
-        ("length_m = 40", "length_m = inf", "line 15: length_m is not a number"),
+        ("length_m = 40", "length_m = inf", "line 15: length_m is too large"),
         ("length_m = 40\n", "", "line 12: length_m of RE-2 is missing"),
         ("option = 3\n", "", "line 5: option (the line rate) of RE-1 is missing"),
         ('option = "7A"', 'option = "11"', "line 21: option: line rate option '11' does not exist"),
@@ -83,7 +85,7 @@ def test_plan():
         ('name = "Saltmarsh"', "name = 3", "line 2: name is not a name"),
         ('name = "Saltmarsh"', 'name = "a\\u001b[2J"', "line 2: name is not a name"),
         ("[plan]", "[plan", "not TOML"),
-        ("length_m = 3000", "length_m = 3e12", "line 22: length_m = 3e+12 is too large"),
+        ("length_m = 3000", "length_m = 3e12", "line 22: length_m is too large"),
     ],
 )
 def test_mistakes_name_key_and_line(old, new, text):
@@ -92,6 +94,28 @@ def test_mistakes_name_key_and_line(old, new, text):
         parse_plan(PLAN.replace(old, new, 1))
     assert text in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_numbers_and_nesting_beyond_all_measure():
+    for number in ("9" * 400, "-" + "9" * 400, "1e308", "-inf", "1979-05-27", "[1]", "{a = 1}"):
+        with pytest.raises(InputError, match="line 15: length_m"):
+            parse_plan(PLAN.replace("length_m = 40", f"length_m = {number}"))
+    with pytest.raises(InputError, match="not TOML"):
+        parse_plan("a = " + "9" * 5000)
+    with pytest.raises(InputError):
+        parse_plan("a = " + "[" * 5000 + "]" * 5000)
+
+
+@given(st.text(alphabet=st.sampled_from(PLAN + "{}[],#'\\-:0"), max_size=40), st.integers(0, len(PLAN)))
+@settings(max_examples=150, deadline=None)
+def test_a_damaged_plan_is_read_or_refused(text, at):
+    """Whatever is put into a plan: a plan whose delays can be worked out, or one line about it."""
+    try:
+        plan = parse_plan(PLAN[:at] + text + PLAN[at + len(text) :])
+    except InputError as error:
+        assert "\n" not in str(error)
+    else:
+        assert hop_lines(plan)
 
 
 def test_plans_without_heads():
