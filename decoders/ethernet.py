@@ -87,8 +87,8 @@ class EthernetFrame:
     `data` is DA to the last octet before the FCS, `fcs` its four octets as sent (empty, and everything in
     `data`, where there are fewer than four). Of a frame more than twice as long as allowed only that much
     is kept, without an FCS. `end_octet` is the control octet, counted from construction or reset, with the
-    last bit of R; of a broken frame, of the idle group that ended it; of a false carrier, of the ten bits
-    that should have been J K.
+    last bit of R; of a broken frame, of the second idle group, or the K of the next SSD, that ended it; of a
+    false carrier, of the ten bits that should have been J K.
     """
 
     status: FrameStatus
@@ -253,7 +253,8 @@ class EthernetDecoder:
             self._keep(block.symbols[group:end])
             by_idle = int(block.symbols[end]) == IDLE
             last = end if by_idle else end + 1
-            self._close(by_idle, block.bit_after(last))
+            one_idle = by_idle and int(block.symbols[end + 1]) != IDLE
+            self._close(by_idle, block.bit_after(end + 2 if one_idle else end + 1))
             self._bit = block.bit_after(last)
             self._ones = 5 if by_idle else 3
             self._move(_Cause.END)
@@ -458,7 +459,7 @@ class EthernetEncoder:
         if not self._queued:
             gap = max(gap - self._idle_taken, -self._idle_taken % 5)
         start = self._taken + self._queued + gap
-        closing = int(bits.argmin()) + 8 if damage.omits_ssd else len(bits) + 5 * damage.omits_esd
+        closing = int(bits.argmin()) + 8 if damage.omits_ssd else len(bits) + 10 * damage.omits_esd
         status = self._status(data + fcs, damage)
         sent = SentEthernetFrame(self._sequence, data, fcs, status, start + closing - 1 >> 3)
         self._waiting.append((start + closing, sent))

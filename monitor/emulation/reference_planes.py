@@ -215,7 +215,6 @@ class EthernetReceiver:
 
     def _start_frame(self) -> None:
         self._groups: list[str] = []
-        self._ends: list[int] = []
 
     def receive(self, octets: Iterable[int]) -> list[Frame]:
         frames = []
@@ -254,7 +253,6 @@ class EthernetReceiver:
         if len(self._group) < 5:
             return None
         self._groups.append(self._group)
-        self._ends.append(self._octets)
         self._group = ""
         return self._end_of_frame()
 
@@ -263,18 +261,19 @@ class EthernetReceiver:
         if last[-2:] == [_T, _R]:
             self._line = _Line.IDLE
             self._ones = 3  # those at the end of R
-            return self._judge(self._groups[:-2], False, self._ends[-1])
+            return self._judge(self._groups[:-2], False)
         if last[-2:] == [_IDLE, _IDLE]:
             self._line = _Line.IDLE
             self._ones = _IDLE_RUN
-            return self._judge(self._groups[:-2], True, self._ends[-2])
+            return self._judge(self._groups[:-2], True)
         if last == [_IDLE, _J, _K]:
-            frame = self._judge(self._groups[:-3], True, self._ends[-3])
+            frame = self._judge(self._groups[:-3], True)
             self._start_frame()
             return frame
         return None
 
-    def _judge(self, groups: list[str], by_idle: bool, end: int) -> Frame:
+    def _judge(self, groups: list[str], by_idle: bool) -> Frame:
+        end = self._octets
         if by_idle:
             while groups and groups[-1] in (_T, _R):
                 groups = groups[:-1]

@@ -93,9 +93,11 @@ def reference(bits: str, least: int, most: int) -> list[EthernetFrame]:
             a, b, c = (bits[pos + 5 * i : pos + 5 * i + 5] for i in range(3))
             if (a, b) == (T, R):
                 by_idle, pos = False, pos + 10
+                end = pos
                 break
             if a == IDLE and (b == IDLE or (b, c) == (J, K)):
                 by_idle, pos = True, pos + 5
+                end = pos + (5 if b == IDLE else 10)
                 break
             undecided = (a == T and len(b) < 5) or (a == IDLE and (len(b) < 5 or (b == J and len(c) < 5)))
             if len(a) < 5 or undecided:
@@ -123,7 +125,7 @@ def reference(bits: str, least: int, most: int) -> list[EthernetFrame]:
             status = S.GOOD if with_fcs(octets[:-4]) == octets else S.FCS
         cut = len(octets) - 4 if 4 <= len(octets) <= keep else min(len(octets), keep)
         fcs = octets[cut:] if len(octets) <= keep else b""
-        frames.append(EthernetFrame(status, octets[:cut], fcs, (pos - 1) // 8))
+        frames.append(EthernetFrame(status, octets[:cut], fcs, (end - 1) // 8))
 
 
 # --- round trips ----------------------------------------
