@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from . import __version__
-from .errors import MonitorError
+from .errors import MonitorError, inert
 
 EXIT_OK, EXIT_FAIL, EXIT_BAD_INPUT, EXIT_INTERRUPTED = 0, 1, 2, 130
 
@@ -385,12 +385,12 @@ def main(argv: Sequence[str] | None = None) -> int:
 
         print(shtab.complete(parser, arguments.shell))
         return EXIT_OK
-    command = importlib.import_module(f".commands.{arguments.command}", __package__)
     try:
+        command = importlib.import_module(f".commands.{arguments.command}", __package__)
         status: int = command.run(arguments)
         sys.stdout.flush()
     except MonitorError as error:
-        print(f"framefray: {_inert(str(error))}", file=sys.stderr)
+        print(f"framefray: {inert(str(error))}", file=sys.stderr)
         return EXIT_BAD_INPUT
     except KeyboardInterrupt:
         print("framefray: interrupted", file=sys.stderr)
@@ -400,14 +400,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_OK
     except OSError as error:
-        print(f"framefray: {_inert(str(error))}", file=sys.stderr)
+        print(f"framefray: {inert(str(error))}", file=sys.stderr)
         return EXIT_BAD_INPUT
     return status
-
-
-def _inert(text: str) -> str:
-    """Names of files may hold anything; only printable characters reach the terminal."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape", "replace").decode() for c in text)
 
 
 def run() -> None:

@@ -9,7 +9,12 @@ Each prints as one line, without a traceback. What is wrong *on the link* is nev
 
 from __future__ import annotations
 
-__all__ = ["InputError", "MonitorError", "OutputError"]
+__all__ = ["InputError", "MonitorError", "OutputError", "inert"]
+
+
+def inert(text: str) -> str:
+    """Names of files may hold anything; only printable characters may reach a terminal."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape", "replace").decode() for c in text)
 
 
 class MonitorError(Exception):

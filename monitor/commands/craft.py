@@ -17,7 +17,7 @@ from decoders.link import SenderSettings
 
 from ..capture import CaptureHeader, CaptureWriter, RecordType
 from ..emulation.crafting import Crafted, craft
-from ..errors import InputError, OutputError
+from ..errors import InputError, OutputError, inert
 from ..faults.catalogue import CATALOGUE, Fault, parse_fault
 from ..faults.injector import check_fault
 from ..faults.plan import read_plan
@@ -65,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
         except OSError as error:
             raise OutputError(f"{arguments.truth}: {error.strerror}") from None
     print(
-        f"framefray: {arguments.out}: {made.hyperframes} hyperframes of option {arguments.option} as {form.value},"
+        f"framefray: {inert(arguments.out)}: {made.hyperframes} hyperframes of option {arguments.option} as {form.value},"
         f" {len(made.truth['frames'])} C&M frames, {len(faults)} faults, seed {arguments.seed}",
         file=sys.stderr,
     )

@@ -13,6 +13,7 @@ from decoders.events import Event, FrameReceived, OctetsChanged
 from decoders.link import LinkDecoder
 
 from ..counters import ERROR_COUNTERS
+from ..errors import inert
 from ..opening import link_settings, open_source
 from ..reports.records import decode_record, event_record, frame_record, vendor_records
 from ..reports.text import summary_lines
@@ -39,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
     def tell() -> None:
         nonlocal told
         for warning in source.warnings[told:]:
-            print(f"framefray: {warning}", file=sys.stderr)
+            print(f"framefray: {inert(warning)}", file=sys.stderr)
         told = len(source.warnings)
 
     lines: Callable[[Iterable[Event]], Iterable[dict[str, Any]]] | None = None
@@ -67,7 +68,7 @@ def run(arguments: argparse.Namespace) -> int:
         return 130
     if decoder.acquired_at_hyperframe is None:
         print(
-            f"framefray: {source.description}: no hyperframe sync found as {source.form} of option {source.option};"
+            f"framefray: {inert(source.description)}: no hyperframe sync found as {source.form} of option {source.option};"
             " check --form and --option",
             file=sys.stderr,
         )

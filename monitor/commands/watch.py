@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 
+from ..errors import inert
 from ..opening import link_settings, open_source
 from ..pipeline import Pipeline
 from ..reports.text import summary_lines
@@ -36,7 +37,7 @@ def summarise(pipeline: Pipeline) -> int:
     finally:
         pipeline.source.close()
     for warning in pipeline.source.warnings:
-        print(f"framefray: {warning}", file=sys.stderr)
+        print(f"framefray: {inert(warning)}", file=sys.stderr)
     print("\n".join(summary_lines(pipeline.decoder, pipeline.source.description)))
     if pipeline.decoder.acquired_at_hyperframe is None:
         print("framefray: no hyperframe sync found; check --form and --option", file=sys.stderr)

@@ -8,6 +8,8 @@ from decoders.linerates import HYPERFRAMES_PER_SECOND
 from decoders.link import LinkDecoder
 from decoders.startup import StartupState
 
+from ..errors import inert
+
 __all__ = ["counter_lines", "summary_lines"]
 
 _GROUPS = {
@@ -48,7 +50,7 @@ def summary_lines(decoder: LinkDecoder, description: str) -> list[str]:
     option, planes = decoder.option, decoder.planes
     rate = option.line_rate_bps / 1e6
     lines = [
-        f"{description}",
+        inert(description),
         f"  link      option {option.name}, {rate:g} Mbit/s, line code {option.line_code},"
         f" read as {decoder.settings.form.value}",
     ]
