@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -79,7 +79,7 @@ def report(
     run_of: dict[str, Any] | None,
     *,
     json: bool,
-    targets: list[tuple[str | None, Callable[[dict[str, Any]], bytes]]],
+    targets: Sequence[tuple[str | None, Callable[[dict[str, Any]], bytes]]],
 ) -> int:
     """Write every report asked for; the exit status."""
     record = campaign_record(campaign, run_of)

@@ -20,7 +20,7 @@ def campaign_lines(record: dict[str, Any]) -> list[str]:
         f" HDLC rate code {link['hdlc_rate_code']}, seed {link['seed']}",
         "times in hyperframes from the fault's own; counters against the baseline",
         "",
-        f"{'':6}{'case':43} {'seen':>5} {'well':>5}  verdict",
+        f"{'':6}{'case':41} {'seen':>5} {'well':>5}  verdict",
     ]
     for case in record["cases"]:
         lines += case_lines(case)
@@ -32,16 +32,16 @@ def case_lines(case: dict[str, Any]) -> Iterator[str]:
     """One case in two lines or more."""
     word = "--" if case["left_out"] else "ok" if case["passed"] else "FAIL"
     name = case["case"]
-    if len(name) > 43:
+    if len(name) > 41:
         yield f"{word:5} {name}"
         word, name = "", ""
     seen, well = (
         "-" if case[key] is None else str(case[key])
         for key in ("detected_after_hyperframes", "recovered_after_hyperframes")
     )
-    yield f"{word:5} {name:43} {seen:>5} {well:>5}  {case['verdict']}"
+    yield f"{word:5} {name:41} {seen:>5} {well:>5}  {case['verdict']}"
     if case["passed"] and case["moved"]:
-        moved = ", ".join(f"{counter} {change:+d}" for counter, change in case["moved"].items())
+        moved = ", ".join(f"{counter}\xa0{change:+d}" for counter, change in case["moved"].items())
         yield from _wrapped(moved)
     if not case["passed"] or case["left_out"]:
         for finding in case["findings"]:
@@ -51,9 +51,11 @@ def case_lines(case: dict[str, Any]) -> Iterator[str]:
 
 
 def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(
+    """Lines of at most WIDTH columns; a no-break space keeps a counter and its change together."""
+    lines = textwrap.wrap(
         text, WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT + "  ", break_on_hyphens=False
     )
+    return [line.replace("\xa0", " ") for line in lines]
 
 
 def summary_line(record: dict[str, Any]) -> str:

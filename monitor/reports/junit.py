@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from junitparser import Error, Failure, JUnitXml, Property, Skipped, TestCase, TestSuite
+from junitparser import Error, Failure, JUnitXml, Properties, Property, Skipped, TestCase, TestSuite
 
 __all__ = ["junit_document"]
 
@@ -28,16 +28,16 @@ def junit_document(record: dict[str, Any]) -> bytes:
         suite.add_testcase(_case(case, several))
     if "run" in record:
         suite.timestamp = record["run"]["started"]
-    document = JUnitXml("framefray prove")
+    document: Any = JUnitXml("framefray prove")
     document.add_testsuite(suite)
     document.update_statistics()
     text: bytes = document.tostring()
     return text
 
 
-def _case(case: dict[str, Any], several_seeds: bool) -> TestCase:
+def _case(case: dict[str, Any], several_seeds: bool) -> Any:
     name = f"{case['case']} (seed {case['seed']})" if several_seeds else case["case"]
-    row = TestCase(_clean(name), classname=f"framefray.{case['plane']}", time=0.0)
+    row: Any = TestCase(_clean(name), classname=f"framefray.{case['plane']}", time=0.0)
     text = "\n".join(finding["text"] for finding in case["findings"])
     if case["left_out"]:
         row.result = [Skipped(_clean(text))]
@@ -54,9 +54,8 @@ def _case(case: dict[str, Any], several_seeds: bool) -> TestCase:
 
 
 def _properties(name: str, value: int) -> Any:
-    from junitparser import Properties
-
-    properties = Properties()
+    make: Any = Properties
+    properties = make()
     properties.add_property(Property(name, str(value)))
     return properties
 

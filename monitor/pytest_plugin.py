@@ -1,0 +1,126 @@
+"""pytest plugin: fixtures that break an emulated link and look into captures.
+
+Every pytest run loads it where framefray is installed, so it imports nothing of weight until a fixture is used.
+
+A link of one's own settings, one fault, and nothing else may move:
+
+    def test_wrong_fcs_is_counted_once(link):
+        link.run(20)
+        link.inject("hdlc.fcs")
+        link.expect(hdlc_fcs_errors=1, within=60, others=0)
+
+Another line rate, seed or two boards for one test:
+
+    @pytest.mark.framefray(option="4", seed=7, pair=True)
+    def test_remote_alarm_is_no_local_one(link):
+        link.run(20)
+        link.inject("l1.rai:hyperframes=3")
+        link.expect(l1_alarm_changes=2, within=4)
+        assert link.in_sync
+
+A capture that hardware has left:
+
+    def test_capture_is_clean(capture):
+        seen = capture("morning.bits", option="2")
+        seen.expect(others=0)
+        assert seen.counters["hdlc_frames"] > 0
+
+`--framefray-source` (emulated, emulated:pair, or a capture that `capture()` opens without a name),
+`--framefray-option` and `--framefray-seed` set what a test does not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from .harness import DecodedCapture, EmulatedLink
+
+__all__ = ["capture", "link"]
+
+_MARKER = "framefray(option='2', seed=1, pair=False, pointer_p=40, hdlc_rate_code=None): settings of the `link` fixture"
+_EMULATED = ("emulated", "emulated:pair")
+_SETTINGS = frozenset(("option", "seed", "pair", "pointer_p", "hdlc_rate_code"))
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    group = parser.getgroup("framefray")
+    group.addoption(
+        "--framefray-source",
+        default="emulated",
+        metavar="SOURCE",
+        help="emulated, emulated:pair, or a capture",
+    )
+    group.addoption(
+        "--framefray-option", default=None, metavar="OPTION", help="line bit rate option, 1 to 7 (2)"
+    )
+    group.addoption("--framefray-seed", type=int, default=1, metavar="N", help="seed of the traffic (1)")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", _MARKER)
+
+
+def _settings(request: pytest.FixtureRequest) -> dict[str, Any]:
+    """Settings of the command line, and over them those of the test's mark."""
+    config = request.config
+    settings: dict[str, Any] = {
+        "option": config.getoption("framefray_option") or "2",
+        "seed": config.getoption("framefray_seed"),
+        "pair": config.getoption("framefray_source") == "emulated:pair",
+    }
+    mark = request.node.get_closest_marker("framefray")
+    if mark is not None:
+        unknown = [*map(repr, mark.args), *(set(mark.kwargs) - _SETTINGS)]
+        if unknown:
+            raise pytest.UsageError(
+                f"mark framefray: {', '.join(unknown)} is none of its settings; {_MARKER}"
+            )
+        settings |= mark.kwargs
+    return settings
+
+
+@pytest.fixture
+def link(request: pytest.FixtureRequest) -> EmulatedLink:
+    """An emulated link of this test's own (monitor.harness.EmulatedLink)."""
+    source = request.config.getoption("framefray_source")
+    if source not in _EMULATED:
+        pytest.skip(f"faults cannot be put into {source}: link needs emulated or emulated:pair")
+    from .errors import InputError
+    from .harness import EmulatedLink
+
+    try:
+        return EmulatedLink(**_settings(request))
+    except InputError as error:
+        raise pytest.UsageError(str(error)) from None
+
+
+@pytest.fixture
+def capture(request: pytest.FixtureRequest) -> Callable[..., DecodedCapture]:
+    """Decodes a capture file: capture(path, form=None, option=None); without a path --framefray-source.
+
+    A relative path counts from the directory of the test's file, or else from where pytest was started.
+    """
+    from .harness import DecodedCapture
+
+    config = request.config
+
+    def decode(
+        path: str | Path | None = None, *, form: str | None = None, option: str | None = None
+    ) -> DecodedCapture:
+        if path is None:
+            source = config.getoption("framefray_source")
+            if source in _EMULATED:
+                pytest.skip("no capture: name one, or give --framefray-source FILE")
+            path = source
+        found = Path(path)
+        beside = request.path.parent / found
+        if beside.exists():
+            found = beside
+        return DecodedCapture(found, form=form, option=option or config.getoption("framefray_option"))
+
+    return decode
