@@ -36,11 +36,12 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class LineReading:
-    """What the line itself says: offsets as the decoder finds them, and T14 - Toffset by the sync marker."""
+    """What the line itself says: offsets as the decoder finds them, T14 - Toffset and T14 by the sync marker."""
 
     alignment_offset: int
     far_alignment_offset: int | None
     round_trip_bits: int
+    t14_bits: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -163,7 +163,7 @@ def _number(table: Mapping[str, Any], key: str, default: float, where: str) -> f
         raise InputError(f"{where}{key} is too large, above {_MAX_NUMBER:g}")
     if value < 0:
         raise InputError(f"{where}{key} is negative")
-    return value
+    return value if isinstance(value, int) else float(value)
 
 
 def _head(

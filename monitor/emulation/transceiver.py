@@ -163,7 +163,8 @@ class EmulatedBoard:
         if not self.settings.pair:
             bits, sent = self._hyperframes(self._down, 0)
             offset, received = self._received(bits, arrives, self.alignment_offset)
-            return LineReading(offset, None, loop_delay_bits(sent, received))
+            delay = loop_delay_bits(sent, received)
+            return LineReading(offset, None, delay, delay)
         down_bits, sent = self._hyperframes(self._down, 0)
         far_offset, at_far = self._received(down_bits, self._one_way_bits, self.far_alignment_offset)
         start = self._one_way_bits - self.far_alignment_offset + TURNAROUND_CLOCKS * self._clock_ui
@@ -172,7 +173,7 @@ class EmulatedBoard:
         offset, received = self._received(up_bits, back, self.alignment_offset)
         t14 = loop_delay_bits(sent, received)
         toffset = loop_delay_bits(at_far, answered)
-        return LineReading(offset, far_offset, t14 - toffset)
+        return LineReading(offset, far_offset, t14 - toffset, t14)
 
     def _hyperframes(self, sender: EmulatedSender, first_bit: int) -> tuple[bytes, MarkerTrain]:
         n = self.settings.hyperframes

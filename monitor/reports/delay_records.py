@@ -23,6 +23,7 @@ def _sample(number: int, sample: DelaySample) -> dict[str, Any]:
         "line_alignment_offset": None if line is None else line.alignment_offset,
         "line_far_alignment_offset": None if line is None else line.far_alignment_offset,
         "marker_bits": None if line is None else line.round_trip_bits,
+        "marker_t14_bits": None if line is None else line.t14_bits,
     }
 
 

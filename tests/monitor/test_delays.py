@@ -83,6 +83,16 @@ def test_each_end_of_a_pair_is_told_apart():
     assert kinds(status) == [("compensation-missing", "REC-A"), ("compensation-off-by-one", "RE-1")]
 
 
+def test_the_far_end_moves_t14_on_the_line():
+    """RE-1 sends by its recovered clock: its k takes T14 along, and REC-A's marker comes its own k earlier."""
+    samples = measured(40, pair=True).samples
+    t14 = {s.line.t14_bits + s.far_alignment_offset for s in samples}
+    assert t14 == {samples[0].line.round_trip_bits + 416 * 10}
+    assert len({s.line.t14_bits for s in samples}) == 10
+    for s in samples:
+        assert s.raw_clocks * 10 + s.alignment_offset == pytest.approx(s.line.t14_bits)
+
+
 def test_step_after_the_hundredth_reset():
     status = measured(150, step_clocks=2, step_after=100)
     (finding,) = status.findings
@@ -197,6 +207,15 @@ def test_scatter_without_a_reason():
     status = run_on(BoardOfNumbers(lambda n, s: replace(s, compensated_clocks=200 + random.uniform(-1, 1))))
     assert [f.kind for f in status.findings] == ["scatter"]
     assert status.verdict == "fail"
+
+
+@pytest.mark.parametrize(("clocks", "verdict"), [(1.0, "pass"), (1.1, "fail")])
+def test_limits_alone_decide_where_nothing_else_can(clocks, verdict):
+    """Five resets are too few for causes, and this board has no line to look at."""
+    status = run_on(BoardOfNumbers(lambda n, s: replace(s, compensated_clocks=200 + clocks * (n > 2))), 5)
+    assert status.verdict == verdict
+    assert [f.kind for f in status.findings] == ["limit"] * (verdict == "fail")
+    assert status.within_one_clock == status.within_one_way_limit == (verdict == "pass")
 
 
 def test_step_in_the_count_only():
