@@ -8,6 +8,7 @@ two of them one hyperframe apart) and can be told to find it again.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from enum import StrEnum
 from typing import Protocol
 
@@ -82,6 +83,15 @@ class CharacterBuffer:
         self.violations = _from(self.violations, count)
         self.disparity_errors = _from(self.disparity_errors, count)
 
+    def own(self) -> None:
+        """Copy what still lies in the caller's memory; what is held is a few hyperframes at most."""
+        if self.octets.base is not None:
+            self.octets = self.octets.copy()
+        if self._waiting:
+            last = self._waiting[-1]
+            if last.octets.base is not None:
+                self._waiting[-1] = replace(last, octets=last.octets.copy())
+
     def clear(self) -> None:
         self.drop(len(self.octets))
         self._waiting, self._waiting_octets = [], 0
@@ -102,6 +112,7 @@ class CharacterReader(Protocol):
 
     def feed(self, data: U8, held_characters: int) -> None: ...
     def read(self) -> CodedBlock: ...
+    def own(self, held_characters: int) -> None: ...
     def realign(self, characters_unused: int) -> None: ...
     @property
     def start_bit(self) -> int | None: ...
@@ -122,6 +133,9 @@ class _OctetReader:
     def read(self) -> CodedBlock:
         data, self._data = self._data, self._data[:0]
         return CodedBlock(data, _NONE, _NONE, _NONE)
+
+    def own(self, held_characters: int) -> None:
+        """Copy what is held back of the caller's memory: nothing here."""
 
     def realign(self, characters_unused: int) -> None:
         raise NotImplementedError("octets have no alignment")
@@ -189,9 +203,17 @@ class _BitReader:
         return self._first
 
     def feed(self, data: U8, held_characters: int) -> None:
-        # What was read but is still held may have to be read again in another alignment.
+        self._forget(held_characters)
+        self._raw = np.concatenate((self._raw, data)) if len(self._raw) else data
+
+    def own(self, held_characters: int) -> None:
+        self._forget(held_characters)
+        self._raw = self._raw.copy()
+
+    def _forget(self, held_characters: int) -> None:
+        """Drop the bits that are done; what is held may have to be read again in another alignment."""
         keep = (self._next - 10 * held_characters - self._base) >> 3
-        self._raw = np.concatenate((self._raw[keep:], data)) if len(self._raw) > keep else data
+        self._raw = self._raw[keep:]
         self._base += 8 * keep
 
     def read(self) -> CodedBlock:

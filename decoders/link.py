@@ -116,6 +116,9 @@ class LinkDecoder:
         for start in range(0, len(raw), _SLICE_OCTETS):
             self._reader.feed(raw[start : start + _SLICE_OCTETS], len(self._buffer))
             self._work(events)
+        # The caller may use the memory of `data` again.
+        self._reader.own(len(self._buffer))
+        self._buffer.own()
         return events
 
     def finish(self) -> list[Event]:

@@ -43,6 +43,7 @@ from decoders.events import (
 from decoders.linerates import option_named
 from decoders.link import HyperframeBlock, LinkDecoder, LinkEncoder, LinkSettings, SenderSettings
 from decoders.planes import PlaneSettings
+from monitor.emulation.crafting import craft
 from monitor.emulation.reference import Characters, ReferenceSettings, receive_characters
 
 SYMBOLS, FLAGGED, OCTETS, BITS = LineForm.SYMBOLS, LineForm.FLAGGED, LineForm.OCTETS, LineForm.BITS
@@ -957,3 +958,23 @@ def test_sender_settings_that_cannot_be(settings_: SenderSettings, message: str)
 def test_bfn_wraps() -> None:
     sender = LinkEncoder(SenderSettings(bfn=4095, hfn=149))
     assert [sender.timing_of(i) for i in (0, 1, 150, 151)] == [(4095, 149), (0, 0), (0, 149), (1, 0)]
+
+
+@pytest.mark.parametrize("form", list(LineForm))
+def test_the_callers_memory_may_be_used_again(form: LineForm) -> None:
+    """A source that reads into one buffer over and over gives the same events as one that does not."""
+    out = bytearray()
+    sender = SenderSettings(option="1", pointer_p=20, hdlc_rate_code=2)
+    craft(sender, 12, form, out.extend)
+    whole = LinkDecoder(LinkSettings(option="1", form=form))
+    expected = whole.receive(bytes(out)) + whole.finish()
+    decoder = LinkDecoder(LinkSettings(option="1", form=form))
+    buffer = bytearray(1400)
+    events = []
+    for start in range(0, len(out), len(buffer)):
+        part = out[start : start + len(buffer)]
+        buffer[: len(part)] = part
+        events += decoder.receive(memoryview(buffer)[: len(part)])
+        buffer[:] = b"\xee" * len(buffer)
+    assert events + decoder.finish() == expected
+    assert decoder.counters == whole.counters
