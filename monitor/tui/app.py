@@ -51,7 +51,7 @@ _KEYS: tuple[tuple[tuple[str, str], ...], ...] = (
         ("f", "follow"),
         ("space", "hold"),
         ("enter", "open"),
-        ("n/N", "next/last error"),
+        ("n/N", "next/prior error"),
         ("b", "errors only"),
         ("kslhevcr", "lanes"),
         ("a", "all"),
@@ -120,7 +120,10 @@ class FrayApp(App[int], inherit_bindings=False):
         self._note, self._note_left = "", 0
         self._problem = ""
         self._failure_shown = ""
+        self._redraw_asked = False
         look = self.look
+        self.switcher = ContentSwitcher(id="views", initial="link")
+        self.link_view = Container(id="link")
         self.status = Status(look, VIEWS, self.action_view)
         self.failure_pane = LinePane(look, id="failure", style=look.alarm)
         self.keys = KeyLine(look, id="keys")
@@ -135,8 +138,8 @@ class FrayApp(App[int], inherit_bindings=False):
 
     def compose(self) -> ComposeResult:
         yield self.status
-        with ContentSwitcher(id="views", initial="link"):
-            with Container(id="link"):
+        with self.switcher:
+            with self.link_view:
                 yield self.matrix
                 with Container(id="beside"):
                     yield self.inspector
@@ -180,7 +183,7 @@ class FrayApp(App[int], inherit_bindings=False):
         self._draw_status()
         self._draw_failure()
         if self.view == 0:
-            self.matrix.lay_out(self.feed.snapshot, self.query_one("#link").size, above=self._above)
+            self.matrix.lay_out(self.feed.snapshot, self.link_view.size, above=self._above)
             if fresh:
                 self.matrix.update(self.feed.snapshot)
             self.inspector.update(self.feed.snapshot, self.matrix.ns, self.matrix.xs)
@@ -220,7 +223,17 @@ class FrayApp(App[int], inherit_bindings=False):
 
     def on_resize(self) -> None:
         self._failure_shown = ""
-        self.call_after_refresh(self._draw)
+
+    def on_line_pane_resized(self, message: LinePane.Resized) -> None:
+        """Panes get their sizes one after another; once they have them, draw what they show."""
+        if not self._redraw_asked:
+            self._redraw_asked = True
+            self.call_after_refresh(self._redraw)
+
+    def _redraw(self) -> None:
+        self._redraw_asked = False
+        if len(self.screen_stack) == 1:
+            self._draw()
 
     def _say(self, text: str) -> None:
         self._note = inert(text)
@@ -243,7 +256,7 @@ class FrayApp(App[int], inherit_bindings=False):
             self.pop_screen()
         self.view = index
         names = ("link", "said", "break")
-        self.query_one("#views", ContentSwitcher).current = names[index]
+        self.switcher.current = names[index]
         self.set_focus((self.matrix, self.transcript, self.fault_list)[index])
         self.keys.set_keys((*_KEYS[index], *_KEYS_ALL))
         self.call_after_refresh(self._draw, fresh=True)
@@ -255,7 +268,7 @@ class FrayApp(App[int], inherit_bindings=False):
 
     def action_pause(self) -> None:
         self.paused = not self.paused
-        self._say("decoding goes on; p resumes" if self.paused else "display goes on")
+        self._say("decoding goes on" if self.paused else "display goes on")
 
     def action_help(self) -> None:
         if len(self.screen_stack) > 1:

@@ -121,7 +121,7 @@ class Inspector(LinePane):
         octet, changes = int(snapshot.control[x, 0]), int(snapshot.change_counts[x, 0])
         times = "never changed" if not changes else f"changed {count(changes, width - 14)} times"
         lines: list[Line] = [
-            (Segment(f"#Z.{x}.0 ", look.quiet), Segment(f"bits 7..0 {octet:08b}", look.text)),
+            (Segment(f"#Z.{x}.0 ", look.quiet), Segment(f"bits {octet:08b}", look.text)),
             (Segment(fit(times, width), look.text),),
         ]
         at = int(snapshot.changed_at[x].max())

@@ -11,7 +11,9 @@ from typing import TypeAlias
 
 from rich.segment import Segment
 from rich.style import Style
+from textual import events
 from textual.geometry import Region
+from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
@@ -35,20 +37,29 @@ def _differing(old: Line, new: Line, width: int) -> tuple[int, int] | None:
     """(first cell, cell after the last) that differ, or None."""
     if old == new:
         return None
-    left = 0
-    for a, b in zip(old, new, strict=False):
-        if a != b:
-            break
-        left += len(a.text)
-    right_old, right_new = cells(old), cells(new)
-    if right_old != right_new:
-        return left, width
-    right = right_new
-    for a, b in zip(reversed(old), reversed(new), strict=False):
-        if a != b or right <= left:
-            break
-        right -= len(a.text)
+    left = _alike(old, new)
+    if cells(old) != cells(new):
+        return min(left, width - 1), width
+    right = cells(new) - _alike(_mirrored(old), _mirrored(new))
     return left, max(right, left + 1)
+
+
+def _alike(a: Line, b: Line) -> int:
+    """Cells at the start of both lines that are the same."""
+    total = 0
+    for one, other in zip(a, b, strict=False):
+        if one == other:
+            total += len(one.text)
+            continue
+        if one.style == other.style:
+            pairs = enumerate(zip(one.text, other.text, strict=False))
+            total += next((i for i, (x, y) in pairs if x != y), min(len(one.text), len(other.text)))
+        break
+    return total
+
+
+def _mirrored(line: Line) -> Line:
+    return tuple(Segment(text[::-1], style, control) for text, style, control in reversed(line))
 
 
 class LinePane(Widget):
@@ -62,9 +73,18 @@ class LinePane(Widget):
         self.fill = style if style is not None else look.text
         self.lines: list[Line] = []
 
+    class Resized(Message):
+        """The pane has another size, so its lines must be made anew."""
+
+    def on_resize(self, event: events.Resize) -> None:
+        self.post_message(self.Resized())
+
     def show(self, lines: Sequence[Line]) -> None:
-        """Replace the lines; what stays the same is not painted again."""
-        old, new = self.lines, list(lines)
+        """Replace the lines; what stays the same is not painted again.
+
+        Neighbours of one style become one segment, which saves most of the bytes to a remote terminal.
+        """
+        old, new = self.lines, [tuple(Segment.simplify(line)) for line in lines]
         self.lines = new
         width = self.size.width
         regions: list[Region] = []

@@ -22,7 +22,7 @@ from decoders.events import Plane
 from monitor.counters import Snapshot
 
 from .lines import Line, LinePane
-from .palette import CHANGED, CHANGED_BESIDE, LETTERS, Look
+from .palette import CHANGED, CHANGED_BESIDE, LETTERS, NAMES, Look
 
 __all__ = ["LABEL", "Matrix", "bands_for"]
 
@@ -45,10 +45,9 @@ def _height(bands: int, octets: int) -> int:
     return bands * (1 + _WORDS * octets) + bands - 1
 
 
-@lru_cache(8192)
-def _cell(look: Look, plane: Plane, text: str, changed: bool, cursor: bool) -> tuple[Segment, ...]:
-    style = look.octet(plane, changed=changed)
-    return (Segment(text, look.cursor if cursor else style),)
+@lru_cache(16384)
+def _cell(look: Look, plane: Plane, octet: str, mark: str, cursor: bool) -> Segment:
+    return Segment(octet + mark, look.cursor if cursor else look.octet(plane, changed=mark == CHANGED))
 
 
 class Matrix(LinePane, can_focus=True):
@@ -60,7 +59,7 @@ class Matrix(LinePane, can_focus=True):
         Binding("up", "move(0,-1)", "word before", id="link.up"),
         Binding("down", "move(0,1)", "next word", id="link.down"),
         *(
-            Binding(letter.lower(), f"plane('{plane.value}')", f"to {plane.value}", id=f"link.{plane.value}")
+            Binding(letter.lower(), f"plane('{plane.value}')", f"to {NAMES[plane]}", id=f"link.{plane.value}")
             for plane, letter in LETTERS.items()
             if plane not in (Plane.LINE, Plane.IQ)
         ),
@@ -98,6 +97,9 @@ class Matrix(LinePane, can_focus=True):
 
     def update(self, snapshot: Snapshot) -> None:
         """Show a snapshot; octets whose change count moved since the last one are marked."""
+        if snapshot is self._snapshot:
+            self._draw()
+            return
         counts = snapshot.change_counts
         if counts is None:
             self._changed = None
@@ -138,9 +140,6 @@ class Matrix(LinePane, can_focus=True):
         if 0 <= column < size and 1 <= row <= _WORDS * self._octets and band * size < _SUBCHANNELS:
             self.ns, self.xs = band * size + column, (row - 1) // self._octets
             self._moved()
-
-    def on_resize(self, event: events.Resize) -> None:
-        self._draw()
 
     def _moved(self) -> None:
         self._draw()
@@ -197,5 +196,5 @@ class Matrix(LinePane, can_focus=True):
                         mark = CHANGED
                     elif y == rows - 1 and changed[x, rows:].any():
                         mark = CHANGED_BESIDE
-            line += _cell(self.look, snapshot.owners[ns], text + mark, mark == CHANGED, cursor)
+            line.append(_cell(self.look, snapshot.owners[ns], text, mark, cursor))
         return tuple(line)

@@ -82,7 +82,7 @@ def _style(front: Rgb, back: Rgb, *, bold: bool = False) -> Style:
 
 @dataclass(frozen=True)
 class Look:
-    """Styles of one session; without `colour` only bold, underline and reverse are used."""
+    """Styles of one session; without `colour` only bold and reverse are used."""
 
     colour: bool = True
 
@@ -133,11 +133,10 @@ class Look:
         return _style(PLANE_COLOURS[plane], BACKGROUND, bold=bold) if self.colour else Style(bold=bold)
 
     def octet(self, plane: Plane, *, changed: bool) -> Style:
-        """An octet of a plane on its tint; a changed one is bold and underlined."""
+        """An octet of a plane on its tint; a changed one is bold, beside the mark that it has."""
         if not self.colour:
-            return Style(bold=changed, underline=changed)
-        style = _style(PLANE_COLOURS[plane], plane_background(plane), bold=changed)
-        return style + Style(underline=True) if changed else style
+            return Style(bold=changed)
+        return _style(PLANE_COLOURS[plane], plane_background(plane), bold=changed)
 
     def band(self, plane: Plane) -> Style:
         """The ruler above a plane's octets."""

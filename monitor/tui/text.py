@@ -55,6 +55,7 @@ def count(value: int, width: int = 7) -> str:
 
 def wrapped(text: str, width: int) -> list[str]:
     """Lines of at most `width` cells, broken at spaces where there are any; at least one line."""
+    width = max(width, 1)  # a pane has no width before its first layout
     lines: list[str] = []
     rest = text
     while len(rest) > width:

@@ -20,7 +20,7 @@ from monitor.counters import LogEntry
 
 from .feed import Link
 from .lines import Line, LinePane
-from .palette import BAD, GOOD, LETTERS, Look
+from .palette import BAD, GOOD, LETTERS, NAMES, Look
 from .text import fit
 from .words import is_bad, plane_of, saying
 
@@ -58,7 +58,10 @@ class Transcript(LinePane, can_focus=True):
         Binding("a", "all", "all planes", id="said.all"),
         *(
             Binding(
-                LETTERS[plane].lower(), f"lane('{plane.value}')", f"{plane.value} lane", id=f"said.{plane}"
+                LETTERS[plane].lower(),
+                f"lane('{plane.value}')",
+                f"lane of {NAMES[plane]}",
+                id=f"said.{plane}",
             )
             for plane in LANES
         ),
@@ -237,9 +240,6 @@ class Transcript(LinePane, can_focus=True):
 
     def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
         self.action_step(3)
-
-    def on_resize(self, event: events.Resize) -> None:
-        self.update()
 
     def _choose(self, index: int) -> None:
         if not self._rows:

@@ -81,6 +81,7 @@ def test_fitting() -> None:
     assert wrapped("one two three", 8) == ["one two", "three"]
     assert wrapped("x" * 20, 8) == ["x" * 8, "x" * 8, "x" * 4]
     assert wrapped("", 8) == [""]
+    assert wrapped("abc", 0) == wrapped("abc", -4) == ["a", "b", "c"]
 
 
 @pytest.mark.parametrize(
