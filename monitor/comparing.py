@@ -13,9 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.bit_errors import BitErrorRatio
 from decoders.characters import LineForm
-from decoders.comparison import Comparison, Matched, Pairing
+from decoders.comparison import Comparison, Matched, Pairing, ratio_bound
 from decoders.framing import HyperframeFinder, hyperframe_bits
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 from decoders.link import HyperframeBlock, LinkSettings
@@ -58,6 +57,16 @@ class Side:
 
 
 @dataclass(frozen=True, slots=True)
+class Ratio:
+    """`errors` in `bits`, and the upper bound of their ratio at `confidence`."""
+
+    bits: int
+    errors: int
+    confidence: float
+    upper: float
+
+
+@dataclass(frozen=True, slots=True)
 class CompareResult:
     """All of a comparison; `latency_missing` says why there is no latency."""
 
@@ -65,7 +74,7 @@ class CompareResult:
     received: Side
     comparison: Comparison
     pairing: Pairing
-    ratio: BitErrorRatio
+    ratio: Ratio
     latency: Latency | None
     latency_missing: str
 
@@ -183,12 +192,13 @@ def compare_sources(
             f"{side.source} has {position(side.first)} to {position(side.last)}" for side in sides
         )
         raise InputError(f"no hyperframe is in both captures: {ranges} (BFN.HFN)")
+    bits, errors = comparison.compared_bits, comparison.differing_bits
     return CompareResult(
         sides[0],
         sides[1],
         comparison,
         pairing,
-        BitErrorRatio.of(comparison.compared_bits, comparison.differing_bits, confidence),
+        Ratio(bits, errors, confidence, ratio_bound(bits, errors, confidence)),
         None if latency is None else latency.result(),
         missing,
     )
