@@ -258,7 +258,8 @@ class LinkDecoder:
     def _short_run(self, candidates: I64) -> tuple[int | None, int]:
         """(first candidate with two or three sync bytes in its places up to the end, how many).
 
-        With neither K flags nor fillers (option 1) two HFN must be there to be seen running.
+        With neither K flags nor fillers (option 1) two HFN must be there to be seen running. Where the first
+        hyperframe has code errors enough for LOS, this is noise.
         """
         octets, length = self.option.hyperframe_octets, len(self._buffer)
         bare = not self.settings.form.has_flags and self.option.word_octets == 1
@@ -267,6 +268,8 @@ class LinkDecoder:
         for start in candidates[np.searchsorted(candidates, first) :].tolist():
             places = np.arange(start, length, octets)
             if start + seen >= length or not np.isin(places, candidates).all():
+                continue
+            if sum(map(len, self._errors(start, start + octets))) >= self.los.threshold:
                 continue
             if self.settings.form.has_flags or self._hfn_runs(np.array([start])).all():
                 return start, len(places)
@@ -418,15 +421,19 @@ class LinkDecoder:
         self.counters["los_events"] += 1
         events.append(AlarmRaised(self._number(), Alarm.LOS, Origin.LOCAL))
 
+    def _errors(self, start: int, end: int) -> list[I64]:
+        """Places of violations and of disparity errors among the characters start..end-1."""
+        return [
+            part[np.searchsorted(part, start) : np.searchsorted(part, end)]
+            for part in (self._buffer.violations, self._buffer.disparity_errors)
+        ]
+
     def _count_errors(self, start: int, end: int, events: list[Event], number: int | None) -> int:
         """Count code errors of the characters start..end-1; how many there are."""
         buffer = self._buffer
         if not len(buffer.violations) and not len(buffer.disparity_errors):
             return 0
-        inside = [
-            part[np.searchsorted(part, start) : np.searchsorted(part, end)]
-            for part in (buffer.violations, buffer.disparity_errors)
-        ]
+        inside = self._errors(start, end)
         violations, disparity = len(inside[0]), len(inside[1])
         if violations or disparity:
             self.counters["code_violations"] += violations

@@ -206,7 +206,8 @@ class _Receiver:
     def _find(self, search_from: int) -> tuple[int, int] | None:
         """First sync byte with three more a hyperframe apart, else the first with all the stream can have.
 
-        Such a short run needs a second HFN where it has neither K flags nor fillers.
+        Such a short run needs a second HFN where it has neither K flags nor fillers, and no LOS in its first
+        hyperframe.
         """
         last = None
         h = self._hyperframe_octets
@@ -216,7 +217,8 @@ class _Receiver:
             count = self._run_of_sync(q)
             if count == 4:
                 return q, _HFNSYNC
-            if last is None and count >= 2 and q + count * h >= self._n > q + h + seen:
+            whole = count >= 2 and q + count * h >= self._n > q + h + seen
+            if last is None and whole and self._code_errors(q) < self._settings.los_threshold:
                 last = q, _XSYNC1 + count - 2
         return last
 

@@ -52,6 +52,8 @@ class EmulatedSource:
         chunk_hyperframes: int = CHUNK_HYPERFRAMES,
     ) -> None:
         line = option_named(option)
+        if line.line_code != "8b10b":
+            raise InputError(f"option {line.name} has line code 64B/66B, which the emulation does not send")
         self.option = line.name
         self.pair = pair
         self.warnings: list[str] = []
