@@ -65,8 +65,8 @@ def run(arguments: argparse.Namespace) -> int:
         except OSError as error:
             raise OutputError(f"{arguments.truth}: {error.strerror}") from None
     print(
-        f"framefray: {inert(arguments.out)}: {made.hyperframes} hyperframes of option {arguments.option} as {form.value},"
-        f" {len(made.truth['frames'])} C&M frames, {len(faults)} faults, seed {arguments.seed}",
+        f"framefray: {inert(arguments.out)}: {made.hyperframes} hyperframes of option {arguments.option}"
+        f" as {form.value}, {len(made.truth['frames'])} C&M frames, {len(faults)} faults, seed {arguments.seed}",
         file=sys.stderr,
     )
     return 0
@@ -108,7 +108,7 @@ def _make(
                 writer.append(RecordType.FAULT, msgspec.json.encode(fault), at)
         return made
     try:
-        stream: BinaryIO = sys.stdout.buffer if arguments.out == "-" else Path(arguments.out).open("wb")
+        stream: BinaryIO = sys.stdout.buffer if arguments.out == "-" else Path(arguments.out).open("wb")  # noqa: SIM115
     except OSError as error:
         raise OutputError(f"{arguments.out}: {error.strerror}") from None
     try:

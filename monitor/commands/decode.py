@@ -68,8 +68,8 @@ def run(arguments: argparse.Namespace) -> int:
         return 130
     if decoder.acquired_at_hyperframe is None:
         print(
-            f"framefray: {inert(source.description)}: no hyperframe sync found as {source.form} of option {source.option};"
-            " check --form and --option",
+            f"framefray: {inert(source.description)}: no hyperframe sync found as {source.form}"
+            f" of option {source.option}; check --form and --option",
             file=sys.stderr,
         )
         return 2
