@@ -140,8 +140,13 @@ def _without(tolerated: dict[str, str], names: Iterable[str]) -> dict[str, str]:
     return {name: why for name, why in tolerated.items() if name not in taken}
 
 
-def _moved_by(bits: int, context: Context, *, times: int, settled: bool, boundary: bool) -> Expectation:
-    """The stream moves on by `bits`, `times` over, each time with sync found again in between."""
+def _moved_by(
+    bits: int, *, times: int = 1, every: int = 0, settled: bool, boundary: bool = False
+) -> Expectation:
+    """The stream moves on by `bits`, `times` over, each time with sync found again in between.
+
+    The alarms are this receiver's; what it reads out of step may also look like remote ones for a moment.
+    """
     whole = bits % 10 == 0
     exact = {"lof_events": times}
     if whole:
@@ -160,28 +165,27 @@ def _moved_by(bits: int, context: Context, *, times: int, settled: bool, boundar
         ranges = tuple(Range((name,), max(0, by - by // times), by) for name, by in exact.items()) + ranges
         exact = {}
     raised = () if not settled else (_LOF,) if whole else (_LOS, _LOF)
-    return Expectation(exact, ranges, tolerated, raised, raised, 3 + SETTLE)
+    return Expectation(exact, ranges, tolerated, raised, raised, (times - 1) * every + 3 + SETTLE)
 
 
 def _slip(values: Values, context: Context) -> Expectation:
-    return _moved_by(values["bits"], context, times=1, settled=context.at_least(SETTLE + 1), boundary=False)
+    return _moved_by(values["bits"], settled=context.at_least(SETTLE + 1))
 
 
 def _character(values: Values, context: Context) -> Expectation:
-    settled = context.at_least(3 + SETTLE)
-    return _moved_by(10 * values["characters"], context, times=1, settled=settled, boundary=False)
+    return _moved_by(10 * values["characters"], settled=context.at_least(3 + SETTLE))
 
 
 def _step(values: Values, context: Context) -> Expectation:
-    return _moved_by(values["bits"], context, times=1, settled=context.at_least(3 + SETTLE), boundary=True)
+    return _moved_by(values["bits"], settled=context.at_least(3 + SETTLE), boundary=True)
 
 
 def _drift(values: Values, context: Context) -> Expectation:
-    times, rest = values["steps"], values["every"]
+    times, every, rest = values["steps"], values["every"], values["every"]
     if context.following is not None:
-        times = min(times, context.following // values["every"] + 1)
-        rest = context.following - (times - 1) * values["every"]
-    return _moved_by(values["bits"], context, times=times, settled=rest >= 3 + SETTLE, boundary=True)
+        times = min(times, context.following // every + 1)
+        rest = context.following - (times - 1) * every
+    return _moved_by(values["bits"], times=times, every=every, settled=rest >= 3 + SETTLE, boundary=True)
 
 
 def cut_bits(fault_name: str, values: Values, offset: int) -> int | None:
