@@ -56,7 +56,7 @@ _KEYS: tuple[tuple[tuple[str, str], ...], ...] = (
         ("kslhevcr", "lanes"),
         ("a", "all"),
     ),
-    (("up/down", "choose"), ("enter", "break it"), ("pgup/pgdn", "counters")),
+    (("up/down", "choose"), ("kslhevi", "plane"), ("enter", "break it"), ("pgup/pgdn", "counters")),
 )
 
 

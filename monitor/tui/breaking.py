@@ -130,6 +130,12 @@ class FaultList(LinePane, can_focus=True):
         Binding("up", "step(-1)", "fault before", id="break.up"),
         Binding("down", "step(1)", "next fault", id="break.down"),
         Binding("enter", "inject", "inject", id="break.inject"),
+        *(
+            Binding(
+                letter.lower(), f"plane('{plane.value}')", f"faults of {NAMES[plane]}", id=f"break.{plane}"
+            )
+            for plane, letter in LETTERS.items()
+        ),
         Binding("pageup", "counters(-5)", "counters up", id="break.pageup"),
         Binding("pagedown", "counters(5)", "counters down", id="break.pagedown"),
     ]
@@ -179,6 +185,12 @@ class FaultList(LinePane, can_focus=True):
         self.index = min(max(self.index + by, 0), len(self.faults) - 1)
         self.update(self._can_inject)
         self.post_message(self.Moved())
+
+    def action_plane(self, name: str) -> None:
+        """Go to the first fault of a plane."""
+        first = next((i for i, fault in enumerate(self.faults) if fault.name.startswith(f"{name}.")), None)
+        if first is not None:
+            self.action_step(first - self.index)
 
     def action_inject(self) -> None:
         self.post_message(self.Chosen(self.fault.text))

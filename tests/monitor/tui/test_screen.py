@@ -14,13 +14,28 @@ import pytest
 from screen_fakes import FakeFaultySource, FakeSource
 from textual.pilot import Pilot
 
+from monitor.faults.catalogue import CATALOGUE, parse_fault
 from monitor.pipeline import Pipeline
 from monitor.tui.app import FrayApp, paints_per_second
+from monitor.tui.breaking import FAULTS as EVERY_FAULT
+from monitor.tui.breaking import FaultChoice
 from monitor.tui.feed import Verdict
 from monitor.tui.pages import Page
 
 GOLDEN = Path(__file__).parent / "golden"
 SIZES = ((80, 24), (120, 40), (200, 60))
+FAULTS = tuple(
+    FaultChoice(name, f"what {name} does")
+    for name in (
+        "line.flip",
+        "sync.comma",
+        "sync.hfn",
+        "hdlc.fcs",
+        "hdlc.abort",
+        "ethernet.fcs",
+        "vendor.value",
+    )
+)
 Run = tuple[FrayApp, Pilot[int]]
 
 
@@ -33,7 +48,7 @@ async def screen(
     colour: bool | None = None,
 ) -> AsyncIterator[Run]:
     pipeline = Pipeline(FakeSource() if source is None else source)
-    app = FrayApp(pipeline, live=False, colour=colour)
+    app = FrayApp(pipeline, live=False, colour=colour, faults=FAULTS)
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
         advance(app, steps)
@@ -284,6 +299,20 @@ async def test_a_source_that_cannot_be_broken_says_so() -> None:
         await pilot.press("3", "enter")
         await pilot.pause()
         assert "cannot be broken" in text(app)
+
+
+async def test_plane_letters_jump_to_faults() -> None:
+    async with screen(FakeFaultySource()) as (app, pilot):
+        await pilot.press("3", "h")
+        assert app.fault_list.fault.name == "hdlc.fcs"
+        await pilot.press("s", "down")
+        assert app.fault_list.fault.name == "sync.hfn"
+
+
+def test_every_fault_of_the_catalogue_can_be_chosen() -> None:
+    assert {fault.name for fault in EVERY_FAULT} == set(CATALOGUE)
+    for fault in EVERY_FAULT:
+        assert parse_fault(fault.text).kind.name == fault.name
 
 
 async def test_refused_faults_are_said_in_words() -> None:
