@@ -368,31 +368,24 @@ class Comparison:
         if not len(rows):
             return
         flips = here[rows] ^ there[rows]
-        row, octet = np.nonzero(flips)
-        bits = np.bitwise_count(flips[row, octet])
-        owner = table[octet]
-        counts = np.bincount(owner, minlength=len(COMPARED_PLANES)).tolist()
-        bit_counts = np.bincount(owner, weights=bits, minlength=len(COMPARED_PLANES)).tolist()
-        for i, plane in enumerate(COMPARED_PLANES):
-            if not counts[i]:
+        unlike = flips != 0
+        # A piece has at most 256 hyperframes, so 16 bits hold the sums of a column.
+        octets = np.add.reduce(unlike, axis=0, dtype=np.uint16)
+        bits = np.add.reduce(np.bitwise_count(flips), axis=0, dtype=np.uint16)
+        for i in np.unique(table[np.flatnonzero(octets)]).tolist():
+            found = self.planes[COMPARED_PLANES[i]]
+            columns = np.flatnonzero(table == i)
+            found.octets += int(octets[columns].sum(dtype=np.int64))
+            found.bits += int(bits[columns].sum(dtype=np.int64))
+            part = unlike[:, columns]
+            found.hyperframes += int(np.count_nonzero(part.any(axis=1)))
+            if len(found.first) >= self._places:
                 continue
-            found = self.planes[plane]
-            found.octets += counts[i]
-            found.bits += int(bit_counts[i])
-            where = np.flatnonzero(owner == i)
-            found.hyperframes += len(np.unique(row[where]))
-            for at in where[: self._places - len(found.first)].tolist():
-                z, index = int(rows[row[at]]), int(octet[at])
+            for row, column in np.argwhere(part)[: self._places - len(found.first)].tolist():
+                z, index = int(rows[row]), int(columns[column])
                 bfn, hfn = divmod(int(numbers[z]), HYPERFRAMES_PER_FRAME)
-                found.first.append(
-                    Difference(
-                        bfn,
-                        hfn,
-                        *octet_address(self.option, index),
-                        int(here[z, index]),
-                        int(there[z, index]),
-                    )
-                )
+                place = octet_address(self.option, index)
+                found.first.append(Difference(bfn, hfn, *place, int(here[z, index]), int(there[z, index])))
 
 
 def ratio_bound(bits: int, errors: int, confidence: float = 0.95) -> float:
