@@ -133,6 +133,7 @@ class RecordReader:
         self._parts: list[bytes] = []
         self._held = 0
         self._skipping = False
+        self._no_text = False
         self._next: int | None = None
 
     @property
@@ -150,12 +151,12 @@ class RecordReader:
         for piece in pieces:
             end = at + len(piece)
             if self._skipping:
-                self._skipping = False
+                self._skipping = self._no_text = False
             elif self._parts:
                 self._parts.append(piece)
                 start = end - self._held - len(piece)
                 self._piece(b"".join(self._parts), start, out)
-                self._parts, self._held = [], 0
+                self._parts, self._held, self._no_text = [], 0, False
             elif piece:
                 self._piece(piece, at, out)
             at = end + 1
@@ -165,7 +166,7 @@ class RecordReader:
 
     def restart(self) -> None:
         """The line was broken: forget the piece begun; sequence numbers are still compared."""
-        self._parts, self._held, self._skipping = [], 0, False
+        self._parts, self._held, self._skipping, self._no_text = [], 0, False, False
 
     def _hold(self, tail: bytes, at: int, out: list[Received]) -> None:
         self._parts.append(tail)
@@ -173,43 +174,38 @@ class RecordReader:
         if len(self._parts) > 256:
             self._parts = [b"".join(self._parts)]
         # Text is handed on line by line as it comes, for no delimiter may ever follow it.
-        if b"\n" in tail and _starts_text(self._parts[0]):
+        if not self._no_text and (b"\n" in tail or self._held - len(tail) < 2):
             held = b"".join(self._parts)
-            cut = held.rfind(b"\n") + 1
-            if _is_text(held[:cut]):
-                self._text(held[:cut], out)
-                self._parts = [held[cut:]] if cut < len(held) else []
-                self._held = len(held) - cut
+            cut = self._lines(held, out)
+            self._parts = [held[cut:]] if cut < len(held) else []
+            self._held -= cut
+            self._no_text = self._held >= 2 and (not _starts_text(held[cut:]) or b"\n" in held[cut:])
         if self._held > self._limit:
-            held = b"".join(self._parts)
-            self._parts, self._held = [], 0
-            if _is_text(held):
-                self._text(held, out)
-            else:
-                self._skipping = True
-                self._damage(DamageKind.TOO_LONG, at + len(tail) - len(held), len(held), out)
+            self._damage(DamageKind.TOO_LONG, at + len(tail) - self._held, self._limit, out)
+            self._parts, self._held, self._skipping = [], 0, True
+
+    def _lines(self, piece: bytes, out: list[Received]) -> int:
+        """Hand on the whole lines of text that a piece begins with; how many octets they take."""
+        cut = 0
+        while len(piece) - cut >= 2 and _starts_text(piece[cut : cut + 2]):
+            end = piece.find(b"\n", cut, cut + self._limit) + 1
+            if not end or not _is_text(piece[cut:end]):
+                break
+            self._text(piece[cut:end], out)
+            cut = end
+        return cut
 
     def _piece(self, piece: bytes, at: int, out: list[Received]) -> None:
-        """One piece between delimiters: a record, text, text before a record, or damage."""
-        verdict = self._record(piece, at, out)
+        """One piece between delimiters: lines of text, and then a record, text or damage."""
+        cut = self._lines(piece, out)
+        rest = piece[cut:] if cut else piece
+        verdict = self._record(rest, at + cut, out) if rest else None
         if verdict is None:
             return
-        if _is_text(piece):
-            self._text(piece, out)
-            return
-        # A console that prints without a delimiter: its last line ends where the record begins.
-        cut = piece.find(b"\n") + 1
-        while cut and cut < len(piece) and _starts_text(piece[cut:]):
-            following = piece.find(b"\n", cut) + 1
-            if not following:
-                break
-            cut = following
-        if cut and _is_text(piece[:cut]):
-            self._text(piece[:cut], out)
-            at, piece = at + cut, piece[cut:]
-            verdict = self._record(piece, at, out) if piece else None
-        if verdict is not None:
-            self._damage(verdict, at, len(piece), out)
+        if verdict is not DamageKind.TOO_LONG and _is_text(rest):
+            self._text(rest, out)
+        else:
+            self._damage(verdict, at + cut, min(len(rest), self._limit), out)
 
     def _record(self, piece: bytes, at: int, out: list[Received]) -> DamageKind | None:
         """Take a record; None when it was one (or is said already), else what is wrong with it."""

@@ -11,11 +11,12 @@ import sys
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
+sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / "monitor")]
+
+from test_protocol import mutate
 
 from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
-from tests.monitor.test_protocol import mutate
 
 
 def main(count: int, seed: int) -> None:

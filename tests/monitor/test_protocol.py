@@ -208,7 +208,8 @@ def test_a_bad_piece_is_counted_and_the_next_record_comes(piece: bytes, kind: Da
     writer, reader = RecordWriter(), RecordReader()
     before = reader.feed(writer.message(r.AskStatus()))
     items = reader.feed(b"\0" + piece + b"\0")
-    assert items == [Damage(kind, len(cobs.encode(bytes(20))) + 3, len(piece))]
+    looked_at = min(len(piece), r.MAX_PAYLOAD + 20 + (r.MAX_PAYLOAD + 20) // 254 + 1)
+    assert items == [Damage(kind, len(cobs.encode(bytes(20))) + 3, looked_at)]
     after = reader.feed(writer.message(r.AskStatus()))
     assert [len(records_of(x)) for x in (before, items, after)] == [1, 0, 1]
     assert (reader.counters.bad_records, reader.counters.records, reader.counters.records_lost) == (1, 2, 0)
@@ -304,6 +305,23 @@ def test_text_without_any_delimiter_comes_line_by_line() -> None:
     assert reader.feed(b"\nthree\n") == [TextLine("two"), TextLine("three")]
     assert reader.held_octets == 0
     assert reader.feed("größe\n".encode()) == [TextLine("größe")]
+
+
+@settings(max_examples=1500, deadline=None)
+@given(st.lists(st.sampled_from(b"a\n\x01\x02\x80\x03\xc3\xa9\0"), max_size=14).map(bytes))
+def test_text_and_noise_give_the_same_octet_by_octet(line: bytes) -> None:
+    line += b"\0"
+    reader = RecordReader()
+    one_by_one = [item for i in range(len(line)) for item in reader.feed(line[i : i + 1])]
+    assert one_by_one == RecordReader().feed(line)
+
+
+def test_a_record_whose_first_octet_on_the_line_is_a_newline() -> None:
+    line = RecordWriter(0x01010101).encode(0x12, b"x", flags=0x0101, time_ns=1)
+    assert line[1] == ord("\n")
+    reader = RecordReader()
+    items = [item for i in range(len(line)) for item in reader.feed(line[i : i + 1])]
+    assert len(records_of(items)) == 1 and reader.counters.text_lines == 0
 
 
 @settings(max_examples=300, deadline=None)

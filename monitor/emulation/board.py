@@ -1,0 +1,382 @@
+"""An emulated board behind a serial line: the board's side of the record protocol, with hyperframes on its link.
+
+It sends by its transmitter, receives through a loopback, a cable or another board, and reports what it receives
+in records. Seeded; knows no port and no clock: `advance` makes time pass, octets go in and out as values.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoders.characters import LineForm
+from decoders.code_8b10b import SymbolDecoder
+from decoders.delay import clock_bits, clock_period_ns
+from decoders.events import Plane
+from decoders.frames import ALARM_BITS
+from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
+from decoders.link import LinkDecoder, LinkSettings, SenderSettings
+
+from ..errors import InputError
+from ..faults.catalogue import Layer, parse_fault
+from ..forms import flagged_words
+from ..protocol import records as r
+from ..protocol.stream import RecordReader, RecordWriter
+from ..sources.emulated import DEFAULT_RATE_CODES
+from .sender import EmulatedSender, LineWriter
+from .traffic import VendorPattern
+
+__all__ = ["BoardSetup", "RecordBoard"]
+
+U16 = NDArray[np.uint16]
+RECORD_OCTETS = 16384
+"""Line data in one record, as long as a hyperframe is not longer."""
+RESET_HYPERFRAMES = 4
+PIPELINE_BITS = 240
+LINK_MAGIC = b"fflink1"
+"""Begins what goes from board to board, and one octet for the option; then symbols, hyperframe by hyperframe."""
+
+
+@dataclass(frozen=True, slots=True)
+class BoardSetup:
+    """What a board is set to. `delay_bits` is its cable; `load` the share of both C&M channels that is filled."""
+
+    name: str = "REC-A"
+    option: str = "2"
+    seed: int = 1
+    pointer_p: int = 40
+    hdlc_rate_code: int | None = None
+    load: float = 0.5
+    loopback: r.Loopback = r.Loopback.INTERNAL
+    data_type: r.RecordType = r.RecordType.FLAGGED
+    delay_bits: int = 1237
+    bit_error_ratio: float = 0.0
+
+
+class _Sender(EmulatedSender):
+    """A sender whose planes can be filled one by one, in percent."""
+
+    def __init__(self, settings: SenderSettings, seed: int, load: float, *, uplink: bool) -> None:
+        super().__init__(settings, seed, load=load, uplink=uplink)
+        self.loads = {Plane.HDLC: load, Plane.ETHERNET: load}
+        self._vendor_pattern = self._vendor
+        self._iq_octets = self._iq.octets
+
+    def set_traffic(self, plane: r.TrafficPlane, percent: int) -> None:
+        if plane is r.TrafficPlane.VENDOR:
+            self._vendor = self._vendor_pattern if percent else _Quiet(b"\0")
+        elif plane is r.TrafficPlane.IQ:
+            # The sender's plane of tones is silenced at its door.
+            octets = self._iq_octets if percent else self._silence
+            self._iq.octets = octets  # type: ignore[method-assign]
+        else:
+            self.loads[Plane.HDLC if plane is r.TrafficPlane.HDLC else Plane.ETHERNET] = percent / 100
+
+    def _silence(self, first_hyperframe: int, n: int) -> NDArray[np.uint8]:
+        return np.zeros((n, 256, 15, self.option.word_octets), np.uint8)
+
+    def _feed(self, n: int) -> None:
+        encoder = self.encoder
+        for queue, traffic, octets, plane in (
+            (encoder.hdlc, self._hdlc, encoder.hdlc_octets, Plane.HDLC),
+            (encoder.ethernet, self._ethernet, encoder.ethernet_octets, Plane.ETHERNET),
+        ):
+            while octets and queue.pending_octets < n * octets * self.loads[plane]:
+                queue.send(next(traffic))
+
+
+class _Quiet(VendorPattern):
+    """Vendor octets that are all 0."""
+
+    def octets(self, first_hyperframe: int, n: int, n_octets: int) -> NDArray[np.uint8]:
+        return np.zeros((n, n_octets), np.uint8)
+
+
+class RecordBoard:
+    """The board. What it sends to the host is what `advance`, `receive`, `status` and `from_link` return.
+
+    With loopback PAIR its line goes out through `to_link` and comes in through `from_link`.
+    """
+
+    def __init__(self, setup: BoardSetup | None = None) -> None:
+        setup = BoardSetup() if setup is None else setup
+        self.setup = setup
+        self.option = option_named(setup.option)
+        code = (
+            DEFAULT_RATE_CODES.get(self.option.name, 6)
+            if setup.hdlc_rate_code is None
+            else setup.hdlc_rate_code
+        )
+        settings = SenderSettings(option=self.option.name, pointer_p=setup.pointer_p, hdlc_rate_code=code)
+        self.sender = _Sender(settings, setup.seed, setup.load, uplink=setup.name.startswith("RE-"))
+        self.loopback = setup.loopback
+        self.data_type: int = setup.data_type
+        self.reader = RecordReader(r.MAX_COMMAND_PAYLOAD)
+        self.writer = RecordWriter()
+        self.decoder = LinkDecoder(LinkSettings(option=self.option.name, form=LineForm.FLAGGED))
+        self.received = 0
+        self.resets = 0
+        self.data_lost = 0
+        self._symbols_out = LineWriter(LineForm.SYMBOLS, self.option)
+        self._symbols_in = SymbolDecoder()
+        self._random = np.random.default_rng(setup.seed + 10)
+        self._alignment = int(self._random.integers(0, clock_bits(self.option)))
+        self._dark = 0
+        self._deaf = 0
+        self._flag = r.RecordFlag.FIRST
+        self._answer: tuple[int, r.Acknowledge | r.Refuse] | None = None
+        self._before = (self.decoder.state.value, False)
+        self._link_out: deque[bytes] = deque([self._link_head()])
+        self._link_in = bytearray()
+        self._link_head_seen = False
+        self.link_up = False
+
+    # ------------------------------------------------------------------------------------------ time
+
+    def start(self) -> bytes:
+        """What the board says first."""
+        return self._event(r.EventCode.STARTED) + self.status()
+
+    @property
+    def time_ns(self) -> int:
+        return self.sender.next_hyperframe * 1_000_000_000 // HYPERFRAMES_PER_SECOND
+
+    def advance(self, n: int, *, room: bool = True) -> bytes:
+        """n hyperframes pass; records for the host. Without `room` line data are lost and counted."""
+        out = bytearray()
+        if self.loopback is r.Loopback.PAIR:
+            alarms = 0
+            if self.decoder.los.active:
+                alarms |= ALARM_BITS["los"] | ALARM_BITS["rai"]
+            if self.decoder.state.lof:
+                alarms |= ALARM_BITS["lof"] | ALARM_BITS["rai"]
+            self.sender.encoder.alarms = alarms
+        for batch in self.sender.batch(n):
+            symbols = self._symbols_out.symbols(batch)
+            size = self.option.hyperframe_octets
+            if self._dark:
+                dark = min(self._dark, len(symbols) // size)
+                symbols[: dark * size] = 0
+                self._dark -= dark
+            if self.loopback is r.Loopback.PAIR:
+                self._link_out.append(symbols.astype("<u2").tobytes())
+            elif self.loopback is not r.Loopback.NONE:
+                if self.loopback is r.Loopback.CABLE and self.setup.bit_error_ratio:
+                    self._flip(symbols)
+                out += self._receive_line(symbols, room)
+        return bytes(out)
+
+    def _flip(self, symbols: U16) -> None:
+        bits = 10 * len(symbols)
+        where = self._random.integers(0, bits, int(self._random.binomial(bits, self.setup.bit_error_ratio)))
+        np.bitwise_xor.at(symbols, where // 10, (1 << (where % 10)).astype(np.uint16))
+
+    def _receive_line(self, symbols: U16, room: bool) -> bytes:
+        size = self.option.hyperframe_octets
+        if self._deaf:
+            deaf = min(self._deaf, len(symbols) // size)
+            symbols = symbols[deaf * size :]
+            self._deaf -= deaf
+            self.received += deaf
+            if not len(symbols):
+                return b""
+        coded = self._symbols_in.decode(symbols)
+        words = flagged_words(
+            coded.octets, coded.k_positions, coded.violations, coded.disparity_errors
+        ).astype("<u2")
+        self.decoder.receive(words.view(np.uint8), self.time_ns)
+        return self._data(words.reshape(-1, size), room) + self._changes()
+
+    def _data(self, words: U16, room: bool) -> bytes:
+        """Records of whole hyperframes, or of pieces of one where it is longer than a record."""
+        first, count = self.received, len(words)
+        self.received += count
+        if not self.data_type:
+            return b""
+        if not room:
+            self.data_lost += count
+            self._flag |= r.RecordFlag.LOST
+            return b""
+        if self.data_type == r.RecordType.CONTROL:
+            words = words.reshape(count, 256, 16, -1)[:, :, 0, :].reshape(count, -1)
+        octets = words.astype(np.uint8) if self.data_type == r.RecordType.OCTETS else words
+        each = octets.shape[1] * octets.itemsize
+        step = max(1, RECORD_OCTETS // each)
+        out = []
+        for start in range(0, count, step):
+            data = octets[start : start + step].tobytes()
+            number = first + start
+            time_ns = number * 1_000_000_000 // HYPERFRAMES_PER_SECOND
+            for at in range(0, len(data), r.MAX_DATA):
+                piece = r.data_payload(number, at, self.option.name, data[at : at + r.MAX_DATA])
+                out.append(self.writer.encode(self.data_type, piece, flags=self._flag, time_ns=time_ns))
+                self._flag = r.RecordFlag.NONE
+        return b"".join(out)
+
+    def _changes(self) -> bytes:
+        """Events for what the receiver has found since the last time."""
+        out = b""
+        state, los = self.decoder.state.value, self.decoder.los.active
+        before, self._before = self._before, (state, los)
+        if (state == "HFNSYNC") != (before[0] == "HFNSYNC"):
+            out += self._event(r.EventCode.SYNC_ACQUIRED if state == "HFNSYNC" else r.EventCode.SYNC_LOST)
+        if los != before[1]:
+            out += self._event(r.EventCode.LOS_RAISED if los else r.EventCode.LOS_CLEARED)
+        return out
+
+    # ------------------------------------------------------------------------------------------ the other board
+
+    def _link_head(self) -> bytes:
+        return LINK_MAGIC + bytes([r.option_code(self.option.name)])
+
+    def to_link(self) -> bytes:
+        """What goes to the other board since the last time."""
+        out = b"".join(self._link_out)
+        self._link_out.clear()
+        return out
+
+    def link_changed(self, up: bool) -> None:
+        """The link between the boards came up or went down; what was on its way is lost."""
+        self.link_up = up
+        self._link_out = deque([self._link_head()])
+        self._link_in = bytearray()
+        self._link_head_seen = False
+        self._symbols_in = SymbolDecoder()
+
+    def from_link(self, data: bytes, *, room: bool = True) -> bytes:
+        """Take what comes from the other board; records for the host. InputError where it is another option."""
+        self._link_in += data
+        head = self._link_head()
+        if not self._link_head_seen:
+            if len(self._link_in) < len(head):
+                return b""
+            if self._link_in[: len(head)] != head:
+                raise InputError(f"the other end of the link is not a board of option {self.option.name}")
+            del self._link_in[: len(head)]
+            self._link_head_seen = True
+        size = 2 * self.option.hyperframe_octets
+        whole = len(self._link_in) // size * size
+        if not whole or self.loopback is not r.Loopback.PAIR:
+            del self._link_in[:whole]
+            return b""
+        symbols = np.frombuffer(bytes(self._link_in[:whole]), "<u2").astype(np.uint16)
+        del self._link_in[:whole]
+        return self._receive_line(symbols, room)
+
+    # ------------------------------------------------------------------------------------------ the host
+
+    def receive(self, data: bytes) -> bytes:
+        """Octets from the host; the answers."""
+        out = b""
+        for item in self.reader.feed(data):
+            if isinstance(item, r.Record) and item.type >= r.RecordType.ASK_STATUS:
+                if self._answer is not None and self._answer[0] == item.sequence:
+                    answer, after = self._answer[1], b""
+                else:
+                    answer, after = self._obey(item)
+                    self._answer = (item.sequence, answer)
+                out += self._send(answer) + after
+                if item.type == r.RecordType.ASK_STATUS:
+                    out += self.status()
+        return out
+
+    def status(self) -> bytes:
+        """A STATUS record."""
+        counters, state = self.decoder.counters, self.decoder.state
+        flags = r.StatusFlag.TRANSMITTER_ON | r.StatusFlag.RECEIVER_READY
+        if self.decoder.los.active:
+            flags |= r.StatusFlag.LOS
+        if state.lof:
+            flags |= r.StatusFlag.LOF
+        delay = PIPELINE_BITS + (self.setup.delay_bits if self.loopback is r.Loopback.CABLE else 0)
+        known = self.loopback in (r.Loopback.CABLE, r.Loopback.INTERNAL)
+        return self._send(
+            r.Status(
+                option=self.option.name,
+                data_type=self.data_type,
+                sync_state=state,
+                loopback=self.loopback,
+                flags=flags,
+                alignment_bits=self._alignment if state.value == "HFNSYNC" else None,
+                delay_clocks=round((delay - self._alignment) / clock_bits(self.option)) if known else 0,
+                clock_period_ps=round(1000 * clock_period_ns(self.option)),
+                hyperframes=self.received,
+                code_violations=counters["code_violations"] & 0xFFFFFFFF,
+                disparity_errors=counters["disparity_errors"] & 0xFFFFFFFF,
+                los_events=counters["los_events"],
+                lof_events=counters["lof_events"],
+                resets=self.resets,
+                data_lost=self.data_lost & 0xFFFFFFFF,
+                bad_records=self.reader.counters.bad_records,
+                name=self.setup.name,
+            )
+        )
+
+    def _send(self, message: r.Message) -> bytes:
+        flag, self._flag = self._flag, r.RecordFlag.NONE
+        if flag & r.RecordFlag.LOST:
+            self._flag, flag = r.RecordFlag.LOST, flag & ~r.RecordFlag.LOST
+        return self.writer.message(message, flags=flag, time_ns=self.time_ns)
+
+    def _event(self, code: r.EventCode, value: int = 0) -> bytes:
+        return self._send(r.BoardEvent(code, value, self.received))
+
+    def _obey(self, record: r.Record) -> tuple[r.Acknowledge | r.Refuse, bytes]:
+        def refuse(reason: r.Reason, text: str = "") -> tuple[r.Refuse, bytes]:
+            return r.Refuse(record.sequence, record.type, reason, text), b""
+
+        try:
+            command = r.parse_message(record)
+        except r.PayloadError as error:
+            return refuse(r.Reason.MALFORMED, str(error)[:200])
+        hyperframe, text, events = self.received, "", b""
+        if isinstance(command, r.InjectFault):
+            try:
+                fault = parse_fault(command.text)
+                if fault.kind.layer is Layer.BITS:
+                    return refuse(
+                        r.Reason.NOT_SUPPORTED, f"{fault.kind.name} needs line bits, which this board has not"
+                    )
+                at = self.received if fault.hyperframe is None else fault.hyperframe
+                if at < self.received:
+                    return refuse(r.Reason.OUT_OF_RANGE, f"hyperframe {at} is past; it is {self.received}")
+                # The host counts what was received, the sender what it sent.
+                sent_at = at - self.received + self.sender.next_hyperframe
+                self.sender.schedule(replace(fault, hyperframe=sent_at))
+                hyperframe, text = at, replace(fault, hyperframe=at).text
+            except InputError as error:
+                return refuse(r.Reason.OUT_OF_RANGE, str(error)[:400])
+            events = self._event(r.EventCode.FAULT_PLACED)
+        elif isinstance(command, r.SetLoopback):
+            self.loopback = command.loopback
+            events = self._event(r.EventCode.LOOPBACK_SET, command.loopback)
+        elif isinstance(command, r.ResetTransceiver):
+            if not 1 <= command.which <= 3:
+                return refuse(r.Reason.OUT_OF_RANGE, "1 transmitter, 2 receiver, 3 both")
+            events = self._reset(command.which)
+        elif isinstance(command, r.SetTraffic):
+            if command.percent > 100:
+                return refuse(r.Reason.OUT_OF_RANGE, "0 to 100 percent")
+            self.sender.set_traffic(command.plane, command.percent)
+            events = self._event(r.EventCode.TRAFFIC_SET, command.plane * 256 + command.percent)
+        elif isinstance(command, r.SelectData):
+            if command.data_type > 3:
+                return refuse(r.Reason.OUT_OF_RANGE, "1 octets, 2 flagged, 3 control, 0 none")
+            self.data_type = command.data_type
+            events = self._event(r.EventCode.DATA_SELECTED, command.data_type)
+        elif not isinstance(command, r.AskStatus):
+            return refuse(r.Reason.UNKNOWN_COMMAND)
+        return r.Acknowledge(record.sequence, record.type, hyperframe, text), events
+
+    def _reset(self, which: r.Transceiver) -> bytes:
+        self.resets += 1
+        self._alignment = int(self._random.integers(0, clock_bits(self.option)))
+        if which & r.Transceiver.TRANSMITTER:
+            self._dark = RESET_HYPERFRAMES
+        if which & r.Transceiver.RECEIVER:
+            self._deaf = RESET_HYPERFRAMES
+            self._symbols_in = SymbolDecoder()
+        return self._event(r.EventCode.TRANSCEIVER_RESET, int(which))

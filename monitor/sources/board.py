@@ -1,0 +1,424 @@
+"""A board that speaks the record protocol, as a source: its line data come out, commands go in.
+
+Records are read in the line's own thread, so an answer is found while nobody asks for line data. Commands that
+make a board transmit or reset are sent only where that was allowed. Nothing here decodes line data.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from decoders.linerates import OPTIONS, LineRateOption
+
+from ..errors import InputError
+from ..faults.catalogue import Context, parse_fault
+from ..forms import Form, checked_option
+from ..protocol.records import (
+    Acknowledge,
+    AskStatus,
+    BoardEvent,
+    InjectFault,
+    LineData,
+    LogText,
+    Loopback,
+    Message,
+    PayloadError,
+    Record,
+    RecordFlag,
+    RecordType,
+    Refuse,
+    ResetTransceiver,
+    SelectData,
+    SetLoopback,
+    SetTraffic,
+    Status,
+    TrafficPlane,
+    Transceiver,
+    parse_data,
+    parse_message,
+)
+from ..protocol.stream import Damage, DamageKind, RecordReader, RecordWriter, TextLine
+from . import Chunk
+from .line import Line, OctetQueue
+
+__all__ = ["BoardSource", "Hyperframes", "LogLine"]
+
+IDLE_S = 0.25
+ANSWER_S = 0.6
+TRIES = 4
+LOG_LINES = 2000
+_GUARDED = (SetLoopback, ResetTransceiver, SetTraffic, InjectFault)
+_TAKEN = {
+    str(Form.OCTETS): (RecordType.OCTETS, RecordType.FLAGGED),
+    str(Form.FLAGGED): (RecordType.FLAGGED, RecordType.CONTROL),
+}
+"""Types of line data that can become a form; octets without their K flags cannot become flagged."""
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """A line of a board's console or log, printable characters only, with the host's time of its coming."""
+
+    time_ns: int
+    text: str
+
+
+class Hyperframes:
+    """Puts records of line data together into whole hyperframes of one form; pure.
+
+    `take` gives octets that follow on those before except where hyperframes are missing; what is missing is
+    counted in `missing` (not sent or lost) and `cut` (came in part).
+    """
+
+    def __init__(self, option: LineRateOption, form: Form) -> None:
+        self._option = option
+        self._form = form
+        self.next: int | None = None
+        self.missing = 0
+        self.cut = 0
+        self._part = bytearray()
+        self._part_of = -1
+
+    def take(self, data: LineData, *, uncut: bool = False) -> bytes:
+        """Octets of the form that are complete with this record, none or more."""
+        if uncut:
+            self._drop_part()
+            return self._converted(data.type, data.data)
+        size = self._size(data.type)
+        if data.offset:
+            if data.hyperframe != self._part_of or data.offset != len(self._part):
+                self._drop_part()
+                return b""
+            self._part += data.data
+            if len(self._part) < size:
+                return b""
+            whole, self._part = bytes(self._part[:size]), bytearray()
+            return self._count(data.hyperframe, 1, self._converted(data.type, whole))
+        self._drop_part()
+        count, rest = divmod(len(data.data), size)
+        if not count:
+            self._part, self._part_of = bytearray(data.data), data.hyperframe
+            return b""
+        self.cut += rest > 0
+        return self._count(data.hyperframe, count, self._converted(data.type, data.data[: count * size]))
+
+    def restart(self) -> None:
+        """The line was broken: what was begun will not be finished."""
+        self._drop_part()
+
+    def _size(self, kind: RecordType) -> int:
+        octets = self._option.hyperframe_octets
+        return {RecordType.OCTETS: octets, RecordType.FLAGGED: 2 * octets, RecordType.CONTROL: octets // 8}[
+            kind
+        ]
+
+    def _drop_part(self) -> None:
+        self.cut += bool(self._part)
+        self._part = bytearray()
+        self._part_of = -1
+
+    def _count(self, first: int, count: int, octets: bytes) -> bytes:
+        if self.next is not None and first > self.next:
+            self.missing += first - self.next
+        self.next = first + count
+        return octets
+
+    def _converted(self, kind: RecordType, data: bytes) -> bytes:
+        if kind is RecordType.CONTROL:
+            control = np.frombuffer(data, "<u2").reshape(-1, 256, self._option.word_octets)
+            frames = np.zeros((len(control), 256, 16, self._option.word_octets), "<u2")
+            frames[:, :, 0, :] = control
+            return frames.tobytes()
+        if kind is RecordType.FLAGGED and self._form is Form.OCTETS:
+            return np.frombuffer(data, "<u2").astype(np.uint8).tobytes()
+        return data
+
+
+class BoardSource:
+    """`option` overrules what the board says; `allow` lets commands through that make it transmit or reset.
+
+    `limit` ends the stream after so many hyperframes. InputError where no record comes.
+    """
+
+    def __init__(
+        self,
+        line: Line,
+        *,
+        option: str | None = None,
+        allow: bool = False,
+        limit: int | None = None,
+        first_sequence: int | None = None,
+        answer_s: float = ANSWER_S,
+        queue: OctetQueue | None = None,
+    ) -> None:
+        self.warnings: list[str] = []
+        self.log: deque[LogLine] = deque(maxlen=LOG_LINES)
+        self.status: Status | None = None
+        self.reader = RecordReader()
+        self.malformed = 0
+        self.other_form = 0
+        self.board_lost = 0
+        self.allow = allow
+        self._said: dict[str, int] = {}
+        self._line = line
+        self._limit = limit
+        self._answer_s = answer_s
+        self._queue = OctetQueue() if queue is None else queue
+        # A board remembers the last command's number, so a new session must begin somewhere else.
+        self._writer = RecordWriter(time.time_ns() // 1000 if first_sequence is None else first_sequence)
+        self._answers: dict[int, Acknowledge | Refuse] = {}
+        self._changed = threading.Condition()
+        self._commanding = threading.Lock()
+        self._failure = ""
+        self._ended = False
+        self._frames: Hyperframes | None = None
+        self._delivered = 0
+        line.start(self)
+        try:
+            self._begin(None if option is None else checked_option(option))
+        except BaseException:
+            self.close()
+            raise
+
+    def _begin(self, option: str | None) -> None:
+        status = self.ask_status(first=True)
+        name = option or status.option
+        if name is None:
+            raise InputError(f"{self._line.description}: the board knows no option", hint="give --option")
+        self.option = checked_option(name)
+        if option and status.option not in (None, option):
+            self.warnings.append(f"the board says option {status.option}; taken as option {option}")
+        self.description = self._line.description + (f" ({status.name})" if status.name else "")
+        self.form = str(Form.OCTETS if status.data_type == RecordType.OCTETS else Form.FLAGGED)
+        self._frames = Hyperframes(OPTIONS[self.option], Form(self.form))
+        if not status.data_type:
+            self.command(SelectData(RecordType.FLAGGED))
+        elif status.data_type == RecordType.CONTROL:
+            self.warnings.append(
+                "the board sends control words only: IQ shows as zeros, its errors not at all"
+            )
+
+    # ------------------------------------------------------------------------------------------ the stream
+
+    def chunks(self) -> Iterator[Chunk]:
+        """Line data until the line is closed; an empty chunk now and then while nothing comes."""
+        offset = 0
+        size = OPTIONS[self.option].hyperframe_octets * (1 if self.form == Form.OCTETS else 2)
+        most = None if self._limit is None else self._limit * size
+        while most is None or offset < most:
+            taken = self._queue.take(IDLE_S)
+            if taken is None:
+                break
+            data = b"".join(taken[0])
+            if most is not None:
+                data = data[: most - offset]
+            yield Chunk(data, taken[1], offset)
+            offset += len(data)
+        if self._failure:
+            raise InputError(f"{self._line.description}: {self._failure}")
+
+    @property
+    def hyperframes_missing(self) -> int:
+        """Hyperframes that the board counted and that did not come."""
+        return 0 if self._frames is None else self._frames.missing
+
+    @property
+    def octets_dropped(self) -> int:
+        """Octets of line data dropped here because nobody took them in time."""
+        return self._queue.dropped
+
+    def close(self) -> None:
+        self._queue.close()
+        self._line.close()
+
+    # ------------------------------------------------------------------------------------------ commands
+
+    def command(self, message: Message) -> Acknowledge:
+        """Send a command, again if need be; its acknowledgement. InputError where it is refused or not answered."""
+        if isinstance(message, _GUARDED) and not self.allow:
+            raise InputError(
+                "this makes the board transmit or reset, which was not allowed", hint="start with --yes"
+            )
+        with self._commanding:
+            number = self._writer.sequence
+            line = self._writer.message(message)
+            self._queue.elastic = True
+            try:
+                answer = self._answer_to(number, line)
+            finally:
+                self._queue.elastic = False
+        what = type(message).__name__
+        if answer is None:
+            raise InputError(f"{self._line.description}: no answer to {what} in {TRIES} tries")
+        if isinstance(answer, Refuse):
+            why = answer.text or answer.reason.name.lower().replace("_", " ")
+            raise InputError(f"the board refuses {what}: {why}")
+        return answer
+
+    def _answer_to(self, number: int, line: bytes) -> Acknowledge | Refuse | None:
+        for _ in range(TRIES):
+            self._line.write(line)
+            with self._changed:
+                self._changed.wait_for(lambda: number in self._answers or self._ended, self._answer_s)
+                answer = self._answers.get(number)
+                if answer is not None:
+                    self._answers.clear()
+                    return answer
+                if self._ended:
+                    return None
+        return None
+
+    def ask_status(self, *, first: bool = False) -> Status:
+        """A fresh status; at first any that comes will do, for a board may send them by itself only."""
+        self._forget_status()
+        trouble: InputError | None = None
+        try:
+            self.command(AskStatus())
+        except InputError as error:
+            trouble = error
+        with self._changed:
+            self._changed.wait_for(lambda: self.status is not None or self._ended, self._answer_s)
+            status = self.status
+        if status is not None and (first or trouble is None):
+            return status
+        if not first and trouble is not None:
+            raise trouble
+        counters = self.reader.counters
+        seen = (
+            f"{counters.octets} octets came, {counters.records} records, {counters.text_lines} lines of text"
+        )
+        raise InputError(
+            f"{self._line.description}: {self._failure or 'no status came'} ({seen})",
+            hint="check --baud; for a board that sends raw line data give --form",
+        )
+
+    def _forget_status(self) -> None:
+        with self._changed:
+            self.status = None
+
+    def set_loopback(self, loopback: Loopback) -> Acknowledge:
+        return self.command(SetLoopback(loopback))
+
+    def reset_transceiver(
+        self, which: Transceiver = Transceiver.TRANSMITTER | Transceiver.RECEIVER
+    ) -> Acknowledge:
+        return self.command(ResetTransceiver(which))
+
+    def set_traffic(self, plane: TrafficPlane, percent: int) -> Acknowledge:
+        return self.command(SetTraffic(plane, percent))
+
+    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
+        """Schedule a fault; (hyperframe of this stream, full text, expected counters). See FaultySource."""
+        fault = parse_fault(text)
+        ahead = 0
+        if self._frames is not None and self._frames.next is not None:
+            # The board counts its own hyperframes, the stream those that came.
+            ahead = self._frames.next - self._delivered
+        full = fault.text
+        if fault.hyperframe is not None:
+            full = full.replace(f"@{fault.hyperframe}", f"@{fault.hyperframe + ahead}", 1)
+        try:
+            answer = self.command(InjectFault(full))
+        except PayloadError as error:
+            raise InputError(str(error)) from None
+        expected = fault.expected(Context(OPTIONS[self.option]))
+        return max(answer.hyperframe - ahead, 0), fault.text, expected
+
+    # ------------------------------------------------------------------------------------------ the line's thread
+
+    def receive(self, data: bytes, time_ns: int) -> None:
+        for item in self.reader.feed(data):
+            if isinstance(item, Record):
+                self._record(item, time_ns)
+            elif isinstance(item, TextLine):
+                self.log.append(LogLine(time_ns, item.text))
+            else:
+                self._damage(item)
+
+    def broken(self, reason: str) -> None:
+        self.warnings.append(f"the line broke: {reason}")
+        self.reader.restart()
+        if self._frames is not None:
+            self._frames.restart()
+
+    def opened(self, after_s: float) -> None:
+        self.warnings.append(f"the line is back after {after_s:.1f} s")
+
+    def ended(self, reason: str) -> None:
+        with self._changed:
+            self._failure = reason
+            self._ended = True
+            self._changed.notify_all()
+        self._queue.close()
+
+    def _damage(self, damage: Damage) -> None:
+        if damage.kind is DamageKind.LOST:
+            self._say("records lost on the line", damage.count)
+        else:
+            self._say(f"record left out: {damage.kind}", 1)
+
+    def _say(self, what: str, count: int) -> None:
+        """Warn of the first, and again each time there are ten times as many."""
+        before = self._said.get(what, 0)
+        now = self._said[what] = before + count
+        if not before or len(str(now)) > len(str(before)):
+            self.warnings.append(f"{what}: {now} by now")
+
+    def _record(self, record: Record, time_ns: int) -> None:
+        try:
+            if record.type <= RecordType.CONTROL:
+                self._line_data(record)
+                return
+            message = parse_message(record)
+        except PayloadError as error:
+            self.malformed += 1
+            self._say(f"record left out: {error}"[:120], 1)
+            return
+        if isinstance(message, Status):
+            with self._changed:
+                self.status = message
+                self._changed.notify_all()
+        elif isinstance(message, Acknowledge | Refuse):
+            with self._changed:
+                self._answers[message.command] = message
+                self._changed.notify_all()
+        elif isinstance(message, LogText):
+            text = "".join(
+                c if c.isprintable() else c.encode("unicode_escape").decode() for c in message.text
+            )
+            self.log.append(LogLine(time_ns, text))
+        elif isinstance(message, BoardEvent):
+            name = message.code.name.lower().replace("_", " ")
+            self.log.append(LogLine(time_ns, f"{name} {message.value} at hyperframe {message.hyperframe}"))
+
+    def _line_data(self, record: Record) -> None:
+        frames = self._frames
+        if frames is None:
+            return  # nothing is known of the board yet
+        data = parse_data(record)
+        if data.option not in (None, self.option):
+            self.other_form += 1
+            self._say(f"line data of option {data.option} left out", 1)
+            return
+        if data.type not in _TAKEN[self.form]:
+            self.other_form += 1
+            self._say(f"line data of type {data.type.name.lower()} left out", 1)
+            return
+        if record.flags & RecordFlag.LOST:
+            self.board_lost += 1
+            self._say("hyperframes lost in the board", 1)
+        missing, cut = frames.missing, frames.cut
+        octets = frames.take(data, uncut=bool(record.flags & RecordFlag.UNCUT))
+        if frames.missing > missing:
+            self._say("hyperframes that did not come", frames.missing - missing)
+        if frames.cut > cut:
+            self._say("hyperframes that came in part", frames.cut - cut)
+        if octets and self._queue.put(octets, record.time_ns):
+            size = OPTIONS[self.option].hyperframe_octets * (1 if self.form == Form.OCTETS else 2)
+            self._delivered += len(octets) // size
