@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 
 __all__ = ["capture", "link"]
 
-_MARKER = "framefray(option='2', seed=1, pair=False, pointer_p=40, hdlc_rate_code=None): settings of the `link` fixture"
+_MARKER = "framefray(option, seed, pair, pointer_p, hdlc_rate_code): settings of the `link` fixture"
 _EMULATED = ("emulated", "emulated:pair")
 _SETTINGS = frozenset(("option", "seed", "pair", "pointer_p", "hdlc_rate_code"))
 

@@ -154,25 +154,32 @@ class Transmission:
 
 
 class _TappedWriter(LineWriter):
-    """A line writer that keeps what it wrote."""
+    """A line writer that keeps what it wrote, if asked, and calls `on_write` after each time."""
 
-    def __init__(self, form: LineForm, option: LineRateOption) -> None:
+    def __init__(
+        self, form: LineForm, option: LineRateOption, keep: bool, on_write: Callable[[], object]
+    ) -> None:
         super().__init__(form, option)
         self.written: list[bytes] = []
+        self._keeps = keep
+        self._on_write = on_write
 
     def write(self, batches: Iterable[SentBatch]) -> bytes:
         data = super().write(batches)
-        self.written.append(data)
+        if self._keeps:
+            self.written.append(data)
+        self._on_write()
         return data
 
     def finish(self) -> bytes:
         data = super().finish()
-        self.written.append(data)
+        if self._keeps:
+            self.written.append(data)
         return data
 
 
 class TappedSource(EmulatedSource):
-    """An emulated source whose sent bits and placed faults can be looked at; unpaced."""
+    """An emulated source, unpaced, whose placed faults can be looked at and, with `keep`, the bits it sent."""
 
     def __init__(self, conditions: LinkConditions, *, limit: int | None = None, keep: bool = True) -> None:
         super().__init__(
@@ -185,9 +192,17 @@ class TappedSource(EmulatedSource):
             load=LOAD,
             chunk_hyperframes=CHUNK_HYPERFRAMES,
         )
-        self._tap = _TappedWriter(LineForm.BITS, conditions.line) if keep else None
-        if self._tap is not None:
-            self._writer = self._tap
+        self._frames: dict[tuple[str, int], SentFrame] = {}
+        self._tap = _TappedWriter(LineForm.BITS, conditions.line, keep, self._keep_damaged)
+        self._writer = self._tap
+
+    def _keep_damaged(self) -> None:
+        """A live source forgets the frames it sent: those with a fault are kept here."""
+        wanted = {(p.fault.kind.plane, p.sequence) for p in self._sender.placed if p.sequence is not None}
+        for frame in self._sender.sent if wanted else ():
+            key = (frame.plane.value, frame.sequence)
+            if key in wanted:
+                self._frames[key] = frame
 
     @property
     def next_hyperframe(self) -> int:
@@ -201,17 +216,16 @@ class TappedSource(EmulatedSource):
     @property
     def sent(self) -> bytes:
         """The line bits sent so far, before the cable."""
-        return b"" if self._tap is None else b"".join(self._tap.written)
+        return b"".join(self._tap.written)
 
     @property
     def placed(self) -> tuple[PlacedFault, ...]:
         """The faults put in so far."""
-        frames = {(f.plane.value, f.sequence): f for f in self._sender.sent}
         out = []
         for place in self._sender.placed:
             frame: SentFrame | None = None
             if place.sequence is not None:
-                frame = frames.get((place.fault.kind.plane, place.sequence))
+                frame = self._frames.get((place.fault.kind.plane, place.sequence))
             out.append(
                 PlacedFault(
                     place.fault.text,

@@ -19,6 +19,7 @@ MARKS = {
     "S": ("side", "moved though no fault declares it"),
     "M": ("missed", "had to move and did not"),
     "C": ("miscounted", "moved by another amount than declared"),
+    "P": ("misplaced", "moved, but another place is told than the damaged one"),
     "U": ("untrue", "the total is not what the capture holds"),
     "?": ("dirty", "moved without any fault"),
 }
@@ -27,7 +28,7 @@ _LETTERS = {
     "side effect": "S",
     "missed": "M",
     "miscounted": "C",
-    "misplaced": "C",
+    "misplaced": "P",
     "not the truth": "U",
     "baseline not clean": "?",
 }
