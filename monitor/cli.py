@@ -20,8 +20,9 @@ from .errors import MonitorError, inert
 EXIT_OK, EXIT_FAIL, EXIT_BAD_INPUT, EXIT_INTERRUPTED = 0, 1, 2, 130
 
 _EPILOG = """\
-SOURCE is a capture file, - for standard input, emulated (one board, internal loopback) or emulated:pair
-(REC-A and RE-1). Exit status: 0 done or pass, 1 fail, 2 bad input or usage, 130 interrupted.
+SOURCE is a capture file, - for standard input, emulated (one board, internal loopback), emulated:pair
+(REC-A and RE-1), a serial device, or a URL such as socket://host:port. Exit status: 0 done or pass, 1 fail,
+2 bad input or usage, 130 interrupted.
 
   framefray demo                              watch an emulated link; no hardware needed
   framefray craft test.bits --option 2 --hyperframes 300 --fault hdlc.fcs@40 --truth truth.json
@@ -72,7 +73,7 @@ def _share(text: str) -> float:
 
 def _source_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "source", metavar="SOURCE", help="file, - for standard input, emulated, emulated:pair"
+        "source", metavar="SOURCE", help="file, -, emulated, emulated:pair, serial device or URL"
     )
     parser.add_argument(
         "--form", choices=_FORMS, help="raw form of the data; found from the data if left out"
@@ -93,6 +94,30 @@ def _source_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SIGNALS",
         help="the file is a value change dump: data=NAME[,k=NAME][,clock=NAME][,valid=NAME][,edge=rise|fall]",
     )
+
+
+def _line_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--baud", type=_at_least_one, default=3_000_000, metavar="N", help="rate of a serial device (3000000)"
+    )
+    parser.add_argument(
+        "--no-reconnect",
+        action="store_true",
+        help="end when the serial line breaks, in place of trying again",
+    )
+    parser.add_argument(
+        "--yes", action="store_true", help="send commands that make a board transmit or reset without asking"
+    )
+
+
+class _ListPorts(argparse.Action):
+    """Lists the serial ports of this machine, and nothing else."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
+        from .sources.serial_port import port_lines
+
+        print("\n".join(port_lines()) or "no serial ports here")
+        parser.exit()
 
 
 def _screen_arguments(parser: argparse.ArgumentParser) -> None:
@@ -154,11 +179,14 @@ def build_parser() -> argparse.ArgumentParser:
 
     watch = add("watch", "the screen on a source")
     _source_arguments(watch)
+    _line_arguments(watch)
+    watch.add_argument("--ports", action=_ListPorts, nargs=0, help="list the serial ports and exit")
     _emulation_arguments(watch)
     _screen_arguments(watch)
 
     decode = add("decode", "decode a source without a screen: a summary, or data for programs")
     _source_arguments(decode)
+    _line_arguments(decode)
     shape = decode.add_mutually_exclusive_group()
     shape.add_argument("--json", action="store_true", help="one JSON object")
     shape.add_argument("--frames", action="store_true", help="JSON Lines: each recovered C&M frame")
@@ -258,6 +286,19 @@ def build_parser() -> argparse.ArgumentParser:
     )
     compare.add_argument("--json", action="store_true", help="one JSON object")
 
+    replay = add("replay", "the screen on a capture: play, pause, step, speed, seek, next error")
+    _source_arguments(replay)
+    replay.add_argument(
+        "--speed",
+        metavar="FACTOR",
+        help="of the capture's own time, 0.0001 to 1000, or max (1; max without a screen)",
+    )
+    replay.add_argument("--paused", action="store_true", help="do not play at once")
+    replay.add_argument(
+        "--at", metavar="PLACE", help="begin at a hyperframe 120, a BFN.HFN 17.42, or a time 12.5ms"
+    )
+    _screen_arguments(replay)
+
     rates = add("rates", "the line rate table with the capacity of each plane")
     rates.add_argument(
         "--pointer", type=_whole, default=20, metavar="P", help="pointer p: 0 or 20 to 63 (20)"
@@ -329,6 +370,24 @@ def build_parser() -> argparse.ArgumentParser:
     delay.add_argument("--ascii", action="store_true", help="charts without block characters")
     delay.add_argument("--html", metavar="FILE", help="write a report with charts as a page")
     delay.add_argument("--json", action="store_true", help="one JSON object")
+
+    board = add("board", "an emulated board on a pseudo-terminal or a TCP port")
+    way = board.add_mutually_exclusive_group()
+    way.add_argument("--pty", action="store_true", help="a pseudo-terminal; its name is printed (default)")
+    way.add_argument("--tcp", metavar="HOST:PORT", help="listen there; port 0 takes any that is free")
+    board.add_argument("--listen-any", action="store_true", help="allow other addresses than the loopback's")
+    board.add_argument("--option", choices=_OPTIONS, default="2", help="line bit rate option (2)")
+    board.add_argument("--name", default="REC-A", help="name of the board (REC-A)")
+    board.add_argument(
+        "--loopback", choices=("internal", "cable", "pair"), help="what the board receives (internal)"
+    )
+    board.add_argument(
+        "--link", metavar="PATH", help="pair: path of a socket, or HOST:PORT, of two boards' link"
+    )
+    board.add_argument(
+        "--data", choices=("octets", "flagged", "control"), default="flagged", help="line data sent (flagged)"
+    )
+    _emulation_arguments(board)
 
     prove = add("prove", "the negative-test campaign: each fault alone, which counters moved, a verdict")
     _emulated_arguments(prove)

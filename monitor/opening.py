@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import os
+import re
+import sys
 
 from decoders.characters import LineForm
 from decoders.errors import DecodersError
@@ -12,7 +15,7 @@ from decoders.planes import PlaneSettings
 from .errors import InputError
 from .sources import Source
 
-__all__ = ["link_settings", "open_source"]
+__all__ = ["is_serial", "link_settings", "open_source"]
 
 
 def open_source(arguments: argparse.Namespace) -> Source:
@@ -40,6 +43,8 @@ def open_source(arguments: argparse.Namespace) -> Source:
             raise InputError(str(error)) from None
     if arguments.vcd is not None or text.lower().endswith(".vcd"):
         return _open_dump(text, arguments.vcd, arguments.option)
+    if is_serial(text):
+        return _open_serial(arguments)
     from .sources.file import open_file_source
 
     return open_file_source(text, arguments.form, arguments.option)
@@ -53,6 +58,43 @@ def _open_dump(path: str, signals: str | None, option: str | None) -> Source:
     if option is None:
         raise InputError(f"{path}: no option is known", hint="give --option")
     return VcdSource(path, parse_vcd_signals(signals), option)
+
+
+def is_serial(text: str) -> bool:
+    """Whether a source is a serial device or a URL, and not a file."""
+    if "://" in text:
+        return True
+    if sys.platform == "win32":
+        return re.fullmatch(r"(\\\\\.\\)?COM\d+", text, re.IGNORECASE) is not None
+    return os.path.realpath(text).startswith(("/dev/tty", "/dev/pts/", "/dev/cu."))
+
+
+def _open_serial(arguments: argparse.Namespace) -> Source:
+    from .sources.serial_port import DEFAULT_BAUD, SerialLine
+
+    line = SerialLine(
+        arguments.source,
+        getattr(arguments, "baud", DEFAULT_BAUD),
+        reconnect=not getattr(arguments, "no_reconnect", False),
+    )
+    limit = getattr(arguments, "hyperframes", None)
+    if arguments.form is not None:
+        from .sources.serial_dump import SerialDumpSource
+
+        return SerialDumpSource(line, arguments.form, arguments.option, limit=limit)
+    from .sources.board import BoardSource
+
+    return BoardSource(line, option=arguments.option, allow=_allowed(arguments), limit=limit)
+
+
+def _allowed(arguments: argparse.Namespace) -> bool:
+    """Whether commands may make the board transmit or reset: --yes, or a yes on the terminal before the screen."""
+    if getattr(arguments, "yes", False):
+        return True
+    if arguments.command != "watch" or arguments.headless or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return False
+    print(f"{arguments.source}: injecting makes this board transmit damaged data.", file=sys.stderr)
+    return input("Allow it? [y/N] ").strip().lower() in ("y", "yes")
 
 
 def link_settings(arguments: argparse.Namespace, source: Source) -> LinkSettings:
