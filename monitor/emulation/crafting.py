@@ -321,7 +321,7 @@ def _received(
     paired = sync[np.isin(sync + window, sync[sync + 10 <= len(bits)])]
     packed = np.packbits(bits, bitorder="little")
     tuples: list[Character] = []
-    grid = realignments = 0
+    grid, realignments = int(paired[0]) if len(paired) else 0, 0
     for at in sorted(losses):
         if at < grid:
             continue
