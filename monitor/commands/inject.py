@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 import sys
 
 import msgspec.json
@@ -38,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     record = case_record(result, conditions)
     words = ["framefray", "inject", conditions.source, "--option", conditions.option]
     words += ["--seed", str(conditions.seed)] + [w for text in texts for w in ("--fault", text)]
-    record["repeat_with"] = " ".join(words)
+    record["repeat_with"] = shlex.join(words)
     if arguments.json:
         record = {"schema": "framefray.inject/1", "link": conditions.words} | record
         sys.stdout.write(msgspec.json.encode(record).decode() + "\n")

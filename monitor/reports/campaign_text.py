@@ -61,7 +61,8 @@ def _wrapped(text: str) -> list[str]:
 def summary_line(record: dict[str, Any]) -> str:
     """The verdict in one line."""
     summary = record["summary"]
-    text = f"{record['verdict'].upper()}: {summary['passed']} passed, {summary['failed']} failed"
+    word = record["verdict"] if record["complete"] or summary["failed"] else "incomplete"
+    text = f"{word.upper()}: {summary['passed']} passed, {summary['failed']} failed"
     if summary["left_out"]:
         text += f", {summary['left_out']} left out"
     if not record["complete"]:
