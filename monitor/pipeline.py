@@ -6,7 +6,7 @@ The pipeline owns the lock between the decoding thread and whoever looks at it. 
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Protocol, runtime_checkable
 
 from decoders.characters import LineForm
@@ -15,7 +15,7 @@ from decoders.link import HyperframeBlock, LinkDecoder, LinkSettings
 from .counters import InjectedFault, LinkWatch, LogEntry, Snapshot
 from .sources import Chunk, Source
 
-__all__ = ["FaultySource", "Pipeline"]
+__all__ = ["FaultySource", "Pipeline", "RestartingSource"]
 
 
 @runtime_checkable
@@ -27,20 +27,31 @@ class FaultySource(Protocol):
         ...
 
 
+@runtime_checkable
+class RestartingSource(Protocol):
+    """A source that goes on elsewhere at times, and says so before the first chunk from there."""
+
+    on_restart: Callable[[int, bytes], None] | None
+
+
 class Pipeline:
-    """One source, one decoder, one watch."""
+    """One source, one decoder, one watch; `restarts` counts how often decoding began anew."""
 
     def __init__(self, source: Source, settings: LinkSettings | None = None, *, history: int = 5000) -> None:
         if settings is None:
             settings = LinkSettings(option=source.option, form=LineForm(source.form))
         self.source = source
+        self.settings = settings
         self.decoder = LinkDecoder(settings, on_block=self._on_block)
         self.watch = LinkWatch(self.decoder, history)
+        self.restarts = 0
         self.ended = False
         self.failure: Exception | None = None
         self._chunks: Iterator[Chunk] = source.chunks()
         self._lock = threading.Lock()
         self._injected: list[InjectedFault] = []
+        if isinstance(source, RestartingSource):
+            source.on_restart = self.restart
 
     def _on_block(self, block: HyperframeBlock) -> None:
         self.watch.on_block(block)
@@ -56,6 +67,36 @@ class Pipeline:
                 return False
             self.watch.take(self.decoder.receive(chunk.data, chunk.time_ns))
         return True
+
+    def restart(self, hyperframe: int = 0, run_in: bytes = b"") -> None:
+        """Decode what comes from here on with a fresh decoder; counters and log start anew.
+
+        `hyperframe` numbers the first hyperframe of the data to come. `run_in` is data from there on that only
+        brings the decoder into sync: what it says of them is left out, and nothing of them is counted. Entries of
+        the log are numbered on.
+        """
+        with self._lock:
+            last: list[HyperframeBlock] = []
+
+            def on_block(block: HyperframeBlock) -> None:
+                if self.decoder is decoder:
+                    self._on_block(block)
+                else:
+                    last[:] = [_last_of(block)]
+
+            decoder = LinkDecoder(self.settings, on_block=on_block)
+            decoder.hyperframes = hyperframe
+            decoder.receive(run_in)
+            decoder.counters.update(dict.fromkeys(decoder.counters, 0))
+            decoder.planes.last.known = False  # so that the first one told is the first one counted
+            events = self.watch.events
+            self.decoder = decoder
+            self.watch = LinkWatch(decoder, self.watch.history)
+            self.watch.events = events
+            for block in last:
+                self.watch.on_block(block)
+            self.ended = False
+            self.restarts += 1
 
     def run(self, stop: threading.Event) -> None:
         """Step until the stream ends or `stop` is set; what goes wrong is kept in `failure`."""
@@ -95,3 +136,8 @@ class Pipeline:
     def entries_since(self, number: int) -> list[LogEntry]:
         with self._lock:
             return self.watch.entries_since(number)
+
+
+def _last_of(block: HyperframeBlock) -> HyperframeBlock:
+    """The last hyperframe of a block, to keep."""
+    return HyperframeBlock(block.first + len(block.octets) - 1, block.octets[-1:].copy())

@@ -1,0 +1,90 @@
+"""`framefray replay`: the screen on a capture, with play, pause, step, speed and seek."""
+
+from __future__ import annotations
+
+import argparse
+import inspect
+import math
+import sys
+import threading
+from typing import Any
+
+from ..errors import InputError
+from ..opening import link_settings
+from ..pipeline import Pipeline
+from ..sources.replay import ReplayControl, ReplaySource, open_replay
+from .watch import summarise
+
+_SHOWN = 10
+
+
+def run(arguments: argparse.Namespace) -> int:
+    speed = _speed(arguments.speed)
+    terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    if not terminal and not arguments.headless:
+        print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
+    headless = arguments.headless or not terminal
+    reader = open_replay(arguments.source, arguments.form, arguments.option)
+    try:
+        control = ReplayControl(
+            reader,
+            playing=headless or not arguments.paused,
+            speed=math.inf if headless and arguments.speed is None else speed,
+        )
+        source = ReplaySource(reader, control, stay=not headless)
+        source.settings = link_settings(arguments, source)
+        pipeline = Pipeline(source, source.settings)
+    except BaseException:
+        reader.close()
+        raise
+    try:
+        if arguments.at is not None:
+            source.start_scan()
+            control.timeline.wait_complete(threading.TIMEOUT_MAX)
+            control.seek_text(arguments.at)
+        if not headless:
+            return _screen(pipeline, control, arguments)
+        source.start_scan()
+        control.timeline.wait_complete(threading.TIMEOUT_MAX)
+        status = summarise(pipeline)
+        print(_errors(control))
+        if arguments.at is not None:
+            print(f"  played    from {arguments.at} on: counters are those of this part")
+        return status
+    finally:
+        source.close()
+
+
+def _screen(pipeline: Pipeline, control: ReplayControl, arguments: argparse.Namespace) -> int:
+    from ..tui.app import run_screen
+
+    extra: dict[str, Any] = {}
+    if "replay" in inspect.signature(run_screen).parameters:
+        extra["replay"] = control
+    return run_screen(pipeline, fps=arguments.fps, **extra)
+
+
+def _speed(text: str | None) -> float:
+    if text is None:
+        return 1.0
+    if text == "max":
+        return math.inf
+    try:
+        return float(text)
+    except ValueError:
+        raise InputError(f"--speed {text}: a factor such as 0.01, or max") from None
+
+
+def _errors(control: ReplayControl) -> str:
+    """Where the errors are, for whoever goes there next."""
+    found: list[int] = []
+    while len(found) < _SHOWN:
+        at = control.timeline.error_after(found[-1] if found else -1)
+        if at is None:
+            break
+        found.append(at)
+    if not found:
+        return "  errors    in no hyperframe"
+    rest = control.errors - len(found)
+    more = f" and {rest} more" if rest else ""
+    return f"  errors    in hyperframes {', '.join(map(str, found))}{more}"
