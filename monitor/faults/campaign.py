@@ -355,7 +355,9 @@ def _excerpts(sent: Transmission) -> Iterable[Excerpt]:
             tail = place.frame[-2 * _EXCERPT_REACH - 1 :]
             octets = [f"{octet:02X}" for octet in tail]
             first = len(place.frame) - len(tail)
-            at = max(0, len(tail) - (2 if place.text.startswith("hdlc") else 4))
+            # The FCS where that is the damage, else the last octet before the frame ends or breaks off.
+            fcs = {"hdlc.fcs": 2, "ethernet.fcs": 4}.get(place.text.split("@")[0].split("_")[0], 1)
+            at = max(0, len(tail) - fcs)
             yield Excerpt(
                 place.text, first, at, tuple(octets), f"end of the frame, {len(place.frame)} octets"
             )
