@@ -7,15 +7,17 @@ in records. Seeded; knows no port and no clock: `advance` makes time pass, octet
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from decoders.alignment import SyncState
 from decoders.characters import LineForm
 from decoders.code_8b10b import SymbolDecoder
 from decoders.delay import clock_bits, clock_period_ns
-from decoders.events import Plane
+from decoders.events import Alarm, AlarmCleared, AlarmRaised, Event, Origin, Plane, SyncStateChanged
 from decoders.frames import ALARM_BITS
 from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
 from decoders.link import LinkDecoder, LinkSettings, SenderSettings
@@ -36,6 +38,7 @@ RECORD_OCTETS = 16384
 """Line data in one record, as long as a hyperframe is not longer."""
 RESET_HYPERFRAMES = 4
 PIPELINE_BITS = 240
+_LOS = (Alarm.LOS, Origin.LOCAL)
 LINK_MAGIC = b"fflink1"
 """Begins what goes from board to board, and one octet for the option; then symbols, hyperframe by hyperframe."""
 
@@ -60,8 +63,9 @@ class _Sender(EmulatedSender):
     """A sender whose planes can be filled one by one, in percent."""
 
     def __init__(self, settings: SenderSettings, seed: int, load: float, *, uplink: bool) -> None:
-        super().__init__(settings, seed, load=load, uplink=uplink)
-        self.loads = {Plane.HDLC: load, Plane.ETHERNET: load}
+        super().__init__(settings, seed, uplink=uplink)
+        self._shares = {Plane.HDLC: load, Plane.ETHERNET: load}
+        self._credit = {Plane.HDLC: 0.0, Plane.ETHERNET: 0.0}
         self._vendor_pattern = self._vendor
         self._iq_octets = self._iq.octets
 
@@ -73,7 +77,8 @@ class _Sender(EmulatedSender):
             octets = self._iq_octets if percent else self._silence
             self._iq.octets = octets  # type: ignore[method-assign]
         else:
-            self.loads[Plane.HDLC if plane is r.TrafficPlane.HDLC else Plane.ETHERNET] = percent / 100
+            channel = Plane.HDLC if plane is r.TrafficPlane.HDLC else Plane.ETHERNET
+            self._shares[channel], self._credit[channel] = percent / 100, 0.0
 
     def _silence(self, first_hyperframe: int, n: int) -> NDArray[np.uint8]:
         return np.zeros((n, 256, 15, self.option.word_octets), np.uint8)
@@ -84,8 +89,16 @@ class _Sender(EmulatedSender):
             (encoder.hdlc, self._hdlc, encoder.hdlc_octets, Plane.HDLC),
             (encoder.ethernet, self._ethernet, encoder.ethernet_octets, Plane.ETHERNET),
         ):
-            while octets and queue.pending_octets < n * octets * self.loads[plane]:
+            if not octets:
+                continue
+            # A channel earns its share as time passes and pays for each frame, so the share holds over time.
+            self._credit[plane] = min(
+                self._credit[plane] + n * octets * self._shares[plane], 2.0 * n * octets
+            )
+            while self._credit[plane] > 0 and queue.pending_octets < n * octets:
+                before = queue.pending_octets
                 queue.send(next(traffic))
+                self._credit[plane] -= queue.pending_octets - before
 
 
 class _Quiet(VendorPattern):
@@ -128,7 +141,6 @@ class RecordBoard:
         self._deaf = 0
         self._flag = r.RecordFlag.FIRST
         self._answer: tuple[int, r.Acknowledge | r.Refuse] | None = None
-        self._before = (self.decoder.state.value, False)
         self._link_out: deque[bytes] = deque([self._link_head()])
         self._link_in = bytearray()
         self._link_head_seen = False
@@ -154,7 +166,9 @@ class RecordBoard:
             if self.decoder.state.lof:
                 alarms |= ALARM_BITS["lof"] | ALARM_BITS["rai"]
             self.sender.encoder.alarms = alarms
-        for batch in self.sender.batch(n):
+        batches = self.sender.batch(n)
+        self.sender.sent.clear()  # kept for those who write a truth file
+        for batch in batches:
             symbols = self._symbols_out.symbols(batch)
             size = self.option.hyperframe_octets
             if self._dark:
@@ -187,8 +201,8 @@ class RecordBoard:
         words = flagged_words(
             coded.octets, coded.k_positions, coded.violations, coded.disparity_errors
         ).astype("<u2")
-        self.decoder.receive(words.view(np.uint8), self.time_ns)
-        return self._data(words.reshape(-1, size), room) + self._changes()
+        events = self.decoder.receive(words.view(np.uint8), self.time_ns)
+        return self._data(words.reshape(-1, size), room) + self._told(events)
 
     def _data(self, words: U16, room: bool) -> bytes:
         """Records of whole hyperframes, or of pieces of one where it is longer than a record."""
@@ -216,15 +230,18 @@ class RecordBoard:
                 self._flag = r.RecordFlag.NONE
         return b"".join(out)
 
-    def _changes(self) -> bytes:
-        """Events for what the receiver has found since the last time."""
+    def _told(self, events: Sequence[Event]) -> bytes:
+        """Records of what the receiver has found."""
         out = b""
-        state, los = self.decoder.state.value, self.decoder.los.active
-        before, self._before = self._before, (state, los)
-        if (state == "HFNSYNC") != (before[0] == "HFNSYNC"):
-            out += self._event(r.EventCode.SYNC_ACQUIRED if state == "HFNSYNC" else r.EventCode.SYNC_LOST)
-        if los != before[1]:
-            out += self._event(r.EventCode.LOS_RAISED if los else r.EventCode.LOS_CLEARED)
+        for event in events:
+            if isinstance(event, SyncStateChanged):
+                if event.new == "HFNSYNC":
+                    out += self._event(r.EventCode.SYNC_ACQUIRED)
+                elif SyncState(event.new).lof and not SyncState(event.old).lof:
+                    out += self._event(r.EventCode.SYNC_LOST)
+            elif isinstance(event, AlarmRaised | AlarmCleared) and (event.alarm, event.origin) == _LOS:
+                raised = isinstance(event, AlarmRaised)
+                out += self._event(r.EventCode.LOS_RAISED if raised else r.EventCode.LOS_CLEARED)
         return out
 
     # ------------------------------------------------------------------------------------------ the other board
@@ -274,11 +291,13 @@ class RecordBoard:
         for item in self.reader.feed(data):
             if isinstance(item, r.Record) and item.type >= r.RecordType.ASK_STATUS:
                 if self._answer is not None and self._answer[0] == item.sequence:
-                    answer, after = self._answer[1], b""
+                    answer, event = self._answer[1], None
                 else:
-                    answer, after = self._obey(item)
+                    answer, event = self._obey(item)
                     self._answer = (item.sequence, answer)
-                out += self._send(answer) + after
+                out += self._send(answer)
+                if event is not None:
+                    out += self._send(event)
                 if item.type == r.RecordType.ASK_STATUS:
                     out += self.status()
         return out
@@ -322,17 +341,21 @@ class RecordBoard:
         return self.writer.message(message, flags=flag, time_ns=self.time_ns)
 
     def _event(self, code: r.EventCode, value: int = 0) -> bytes:
-        return self._send(r.BoardEvent(code, value, self.received))
+        return self._send(self._happened(code, value))
 
-    def _obey(self, record: r.Record) -> tuple[r.Acknowledge | r.Refuse, bytes]:
-        def refuse(reason: r.Reason, text: str = "") -> tuple[r.Refuse, bytes]:
-            return r.Refuse(record.sequence, record.type, reason, text), b""
+    def _happened(self, code: r.EventCode, value: int = 0) -> r.BoardEvent:
+        return r.BoardEvent(code, value, self.received)
+
+    def _obey(self, record: r.Record) -> tuple[r.Acknowledge | r.Refuse, r.BoardEvent | None]:
+        def refuse(reason: r.Reason, text: str = "") -> tuple[r.Refuse, None]:
+            return r.Refuse(record.sequence, record.type, reason, text), None
 
         try:
             command = r.parse_message(record)
         except r.PayloadError as error:
             return refuse(r.Reason.MALFORMED, str(error)[:200])
-        hyperframe, text, events = self.received, "", b""
+        hyperframe, text = self.received, ""
+        event: r.BoardEvent | None = None
         if isinstance(command, r.InjectFault):
             try:
                 fault = parse_fault(command.text)
@@ -349,29 +372,29 @@ class RecordBoard:
                 hyperframe, text = at, replace(fault, hyperframe=at).text
             except InputError as error:
                 return refuse(r.Reason.OUT_OF_RANGE, str(error)[:400])
-            events = self._event(r.EventCode.FAULT_PLACED)
+            event = self._happened(r.EventCode.FAULT_PLACED)
         elif isinstance(command, r.SetLoopback):
             self.loopback = command.loopback
-            events = self._event(r.EventCode.LOOPBACK_SET, command.loopback)
+            event = self._happened(r.EventCode.LOOPBACK_SET, command.loopback)
         elif isinstance(command, r.ResetTransceiver):
             if not 1 <= command.which <= 3:
                 return refuse(r.Reason.OUT_OF_RANGE, "1 transmitter, 2 receiver, 3 both")
-            events = self._reset(command.which)
+            event = self._reset(command.which)
         elif isinstance(command, r.SetTraffic):
             if command.percent > 100:
                 return refuse(r.Reason.OUT_OF_RANGE, "0 to 100 percent")
             self.sender.set_traffic(command.plane, command.percent)
-            events = self._event(r.EventCode.TRAFFIC_SET, command.plane * 256 + command.percent)
+            event = self._happened(r.EventCode.TRAFFIC_SET, command.plane * 256 + command.percent)
         elif isinstance(command, r.SelectData):
             if command.data_type > 3:
                 return refuse(r.Reason.OUT_OF_RANGE, "1 octets, 2 flagged, 3 control, 0 none")
             self.data_type = command.data_type
-            events = self._event(r.EventCode.DATA_SELECTED, command.data_type)
+            event = self._happened(r.EventCode.DATA_SELECTED, command.data_type)
         elif not isinstance(command, r.AskStatus):
             return refuse(r.Reason.UNKNOWN_COMMAND)
-        return r.Acknowledge(record.sequence, record.type, hyperframe, text), events
+        return r.Acknowledge(record.sequence, record.type, hyperframe, text), event
 
-    def _reset(self, which: r.Transceiver) -> bytes:
+    def _reset(self, which: r.Transceiver) -> r.BoardEvent:
         self.resets += 1
         self._alignment = int(self._random.integers(0, clock_bits(self.option)))
         if which & r.Transceiver.TRANSMITTER:
@@ -379,4 +402,4 @@ class RecordBoard:
         if which & r.Transceiver.RECEIVER:
             self._deaf = RESET_HYPERFRAMES
             self._symbols_in = SymbolDecoder()
-        return self._event(r.EventCode.TRANSCEIVER_RESET, int(which))
+        return self._happened(r.EventCode.TRANSCEIVER_RESET, int(which))

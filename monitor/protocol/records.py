@@ -58,7 +58,7 @@ __all__ = [
 VERSION = 1
 """Version octet. It stays below 7 for good: no such octet stands in a text, so no record looks like one."""
 MAX_DATA = 1 << 16
-"""Longest piece of line data in one record: a flagged hyperframe of option 7; longer ones go in pieces."""
+"""Longest piece of line data in one record: the octets of a hyperframe of option 7; longer ones go in pieces."""
 MAX_PAYLOAD = MAX_DATA + 16
 MAX_COMMAND_PAYLOAD = 256
 """Longest payload to a board, so that 300 octets of receive buffer will do."""
@@ -418,6 +418,7 @@ KIND_OF_TYPE = MappingProxyType({int(kind.TYPE): kind for kind in _KINDS})
 DATA_HEAD = cs.Struct("hyperframe" / cs.Int64ul, "offset" / cs.Int32ul, "option" / _OPTION, cs.Padding(3))
 """Head of a line data payload; the data follow."""
 _DATA_HEAD = struct.Struct("<QIB3x")
+_LINE_DATA = (RecordType.OCTETS, RecordType.FLAGGED, RecordType.CONTROL)
 
 
 def data_payload(hyperframe: int, offset: int, option: str | None, data: bytes | memoryview) -> bytes:
@@ -430,6 +431,8 @@ def data_payload(hyperframe: int, offset: int, option: str | None, data: bytes |
 def parse_data(record: Record) -> LineData:
     """The line data of a record of types 1 to 3; PayloadError where it cannot be."""
     payload = record.payload
+    if record.type not in _LINE_DATA:
+        raise PayloadError(f"record type 0x{record.type:02X} is no line data")
     if len(payload) < _DATA_HEAD.size:
         raise PayloadError(f"line data of {len(payload)} octets have no head")
     hyperframe, offset, code = _DATA_HEAD.unpack_from(payload)
@@ -457,7 +460,7 @@ def pack_message(message: Message) -> tuple[RecordType, bytes]:
 
 def parse_message(record: Record) -> Message:
     """What a record says; octets behind a known layout are ignored. PayloadError where it cannot be read."""
-    if record.type in (RecordType.OCTETS, RecordType.FLAGGED, RecordType.CONTROL):
+    if record.type in _LINE_DATA:
         return parse_data(record)
     kind = KIND_OF_TYPE.get(record.type)
     if kind is None:

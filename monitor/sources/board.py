@@ -358,6 +358,8 @@ class BoardSource:
         self._queue.close()
 
     def _damage(self, damage: Damage) -> None:
+        if not self.reader.counters.records:
+            return  # the line was opened in the middle of something
         if damage.kind is DamageKind.LOST:
             self._say("records lost on the line", damage.count)
         else:
@@ -419,6 +421,8 @@ class BoardSource:
             self._say("hyperframes that did not come", frames.missing - missing)
         if frames.cut > cut:
             self._say("hyperframes that came in part", frames.cut - cut)
-        if octets and self._queue.put(octets, record.time_ns):
+        if octets and not self._queue.put(octets, record.time_ns):
+            self._say("octets of line data that were not taken in time", len(octets))
+        elif octets:
             size = OPTIONS[self.option].hyperframe_octets * (1 if self.form == Form.OCTETS else 2)
             self._delivered += len(octets) // size

@@ -40,7 +40,7 @@ class OctetQueue:
     """Between the reading thread and whoever decodes: bounded in octets, so a slow consumer slows the reader.
 
     `put` waits for room up to `patience_s` (for ever with None); what then has no room is dropped and counted.
-    While `elastic` is set a queue takes twice as much: answers come behind line data.
+    While `elastic` is set a queue takes twice as much and never waits, for an answer comes behind line data.
     """
 
     def __init__(self, limit: int = QUEUE_OCTETS, patience_s: float | None = None) -> None:
@@ -66,7 +66,7 @@ class OctetQueue:
     def put(self, data: bytes, tag: int) -> bool:
         """Hand on; False where it was dropped."""
         with self._changed:
-            self._changed.wait_for(self._has_room, self.patience_s)
+            self._changed.wait_for(lambda: self._elastic or self._has_room(), self.patience_s)
             if self._closed or not self._has_room():
                 self.dropped += len(data)
                 return False
