@@ -105,14 +105,27 @@ class Feed:
         self.marked_at = 0
         self.judged: list[Judged] = []
         self._window: deque[tuple[int, Mapping[str, int]]] = deque()
+        self._restarts = self._began
         self._remember()
 
-    def take(self) -> None:
-        """Read the pipeline's present state."""
+    @property
+    def _began(self) -> int:
+        """How often decoding has begun anew, where the pipeline can do that."""
+        return getattr(self.link, "restarts", 0)
+
+    def take(self) -> bool:
+        """Read the pipeline's present state; True where decoding began anew, and with it all counts."""
+        began = self._began
+        anew = began != self._restarts
+        self._restarts = began
         self.snapshot = self.link.snapshot()
+        if anew:
+            self.marked, self.marked_at = dict.fromkeys(self.snapshot.counters, 0), 0
+            self._window.clear()
         self._remember()
         done = {j.fault.number: j for j in self.judged if j.verdict is not Verdict.WAITING}
         self.judged = [done.get(f.number) or judge(f, self.snapshot) for f in self.snapshot.injected]
+        return anew
 
     @property
     def waiting(self) -> bool:

@@ -95,6 +95,10 @@ class Matrix(LinePane, can_focus=True):
             self._octets = octets
             self._draw()
 
+    def forget(self) -> None:
+        """What is shown next is from elsewhere: nothing of it has changed."""
+        self._counts = None
+
     def update(self, snapshot: Snapshot) -> None:
         """Show a snapshot; octets whose change count moved since the last one are marked."""
         if snapshot is self._snapshot:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import ClassVar
 
 from rich.segment import Segment
@@ -21,7 +21,7 @@ from .status import KeyLine
 from .text import inert, wrapped
 from .words import plane_of, saying
 
-__all__ = ["Page", "help_lines", "reading"]
+__all__ = ["Page", "help_lines", "reading", "told_keys"]
 
 Maker = Callable[[int], list[Line]]
 _SHOWN_CHANGES = 512
@@ -175,6 +175,30 @@ def help_lines(look: Look, groups: Sequence[tuple[str, Sequence[tuple[str, str]]
         return lines
 
     return make
+
+
+_KEY_NAMES = {
+    "question_mark": "?",
+    "full_stop": ".",
+    "left_square_bracket": "[",
+    "right_square_bracket": "]",
+    "left_curly_bracket": "{",
+    "right_curly_bracket": "}",
+    "less_than_sign": "<",
+    "greater_than_sign": ">",
+    "plus": "+",
+    "minus": "-",
+}
+
+
+def told_keys(bindings: Iterable[BindingType]) -> list[tuple[str, str]]:
+    """Each key as it is on the keyboard, and what it does."""
+    told: list[tuple[str, str]] = []
+    for binding in bindings:
+        if isinstance(binding, Binding):
+            keys = (_KEY_NAMES.get(key, key) for key in binding.key.split(","))
+            told.append((", ".join(keys), binding.description))
+    return told
 
 
 _MARKS = (

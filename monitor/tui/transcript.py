@@ -89,6 +89,11 @@ class Transcript(LinePane, can_focus=True):
         self._chosen: int | None = None
         self._word = lru_cache(512)(self._line)
 
+    def forget(self) -> None:
+        """What comes next is from elsewhere in the capture: lines so far go, but while they are held."""
+        if not self.held:
+            self._entries, self._rows, self._chosen, self._top = [], [], None, 0
+
     def take(self, link: Link, newest: int) -> None:
         """Take in what is new; `newest` is how many events there have been."""
         self._newest = newest
