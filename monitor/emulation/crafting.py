@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from decoders import controlwords as cw
 from decoders.alarms import RESET_HYPERFRAMES
 from decoders.characters import LineForm
-from decoders.code_8b10b import pack_symbols, symbols_at
+from decoders.code_8b10b import K28_5_SYMBOLS, pack_symbols, symbols_at
 from decoders.events import COUNTERS, FRAME_COUNTERS
 from decoders.linerates import LineRateOption, option_named
 from decoders.link import SenderSettings
@@ -92,13 +92,18 @@ def craft(
     write(tail)
     reference = None
     if computed:
-        dark = _dark(sender, hyperframes)
-        received, realignments = _received(
-            np.concatenate(writer.kept_symbols), writer.cuts, dark, option, form
-        )
+        symbols, realignments = np.concatenate(writer.kept_symbols), 0
+        if form is LineForm.BITS:
+            dark = _dark(sender, hyperframes)
+            received, realignments = _received(symbols, writer.cuts, dark, option, lead_bits)
+        else:
+            received = Characters.from_tuples(decode_symbols(symbols.tolist()))
         reference = receive_characters(received, ReferenceSettings(option.name), form.has_flags)
         reference.counters["realignments"] = realignments
     return Crafted(hyperframes, written, _truth(sender, settings, audit, hyperframes, reference, form))
+
+
+_BLANK: Character = (0, 0, 0, 0)
 
 
 def _last(fault: Fault, hyperframes: int) -> int:
@@ -290,38 +295,35 @@ def _timing(pair: tuple[int, int]) -> dict[str, int]:
 
 
 def _received(
-    symbols: U16, cuts: Sequence[Cut], dark: Sequence[range], option: LineRateOption, form: LineForm
+    symbols: U16, cuts: Sequence[Cut], dark: Sequence[range], option: LineRateOption, lead_bits: int
 ) -> tuple[Characters, int]:
-    """The characters that a receiver sees, and how often it found another bit alignment.
+    """The characters that a receiver of line bits reads, and how often it found another bit alignment.
 
-    Where line bits came or went, or the line is dark, a receiver of bits reads on in its old alignment to the end
-    of the hyperframe, loses the signal there, and looks for the next pair of sync bytes.
+    It begins at the first pair of sync bytes a hyperframe apart. Where line bits came or went, or the line is
+    dark, it reads on in its old alignment to the end of the hyperframe, loses the signal there, and looks for the
+    next such pair. One blank character stands for what is not read in between.
     """
-    losing = [cut for cut in cuts if not cut.whole]
-    if form is not LineForm.BITS or not (losing or dark):
-        characters = Characters.from_tuples(decode_symbols(symbols.tolist()))
-        return characters if form.has_flags else Characters.from_octets(characters.octets), 0
     window = option.hyperframe_line_bits
-    count = len(symbols) - sum(cut.bits for cut in cuts if cut.whole) // 10
-    starts = np.arange(0, count // option.hyperframe_octets, dtype=np.int64) * window
-    heard = np.ones(len(starts), np.bool_)
+    count = 10 * len(symbols) - sum(cut.bits for cut in cuts if cut.whole)
+    starts = np.arange(0, count // window, dtype=np.int64) * window
     bits = np.unpackbits(pack_symbols(symbols), bitorder="little", count=10 * len(symbols))
-    losses = []
+    losses = [run.start * window for run in dark]
     for cut in cuts:
         at = int(starts[cut.hyperframe]) + cut.at
         if not cut.whole:
             bits = move_bits(bits, at, cut.bits)
             losses.append(at)
         starts[cut.hyperframe + (cut.at > 0 or cut.bits < 0) :] += cut.bits
-        heard[cut.hyperframe] &= cut.at > 0 or cut.bits > 0
-    for run in dark:
-        heard[run.start : run.stop] = False
-        losses.append(int(starts[run.start]))
-    sync = starts[heard]
-    paired = sync[np.isin(sync + window, sync[sync + 10 <= len(bits)])]
+    # The capture's last octet is filled up with zeros, which may make a last character whole.
+    bits = np.concatenate((bits, np.zeros(-(lead_bits + len(bits)) % 8, np.uint8)))
     packed = np.packbits(bits, bitorder="little")
+    whole = [s for s in starts.tolist() if s + 10 <= len(bits)]
+    sync = np.array([s for s in whole if symbols_at(packed, s, 1)[0] in K28_5_SYMBOLS], np.int64)
+    paired = np.intersect1d(sync, sync - window)
+    if not len(paired):
+        return Characters.from_tuples(()), 0
     tuples: list[Character] = []
-    grid, realignments = int(paired[0]) if len(paired) else 0, 0
+    grid, realignments = int(paired[0]), 0
     for at in sorted(losses):
         if at < grid:
             continue
@@ -334,5 +336,6 @@ def _received(
             return Characters.from_tuples(tuples), realignments
         realignments += int((later[0] - grid) % 10 != 0)
         grid = int(later[0])
+        tuples.append(_BLANK)
     tuples += decode_symbols(symbols_at(packed, grid, (len(bits) - grid) // 10).tolist())
     return Characters.from_tuples(tuples), realignments
