@@ -14,9 +14,10 @@ For a screen:
 
 Every method may be called from any thread and returns at once. Hyperframes are counted as a decode of the whole
 capture counts them. A seek gives the pipeline a fresh decoder that is run in over up to 64 hyperframes before the
-target, and counters and log start there anew: they are those of what was played since the last seek. A C&M frame
-that began before the run-in is not seen. In the first four hyperframes of a stretch there is nothing to run in on:
-there the seek begins at its start, and its first three hyperframes come together, as a receiver finds sync.
+target, and counters and log start there anew: they are those of what was played since the last seek.
+A C&M frame that began before the run-in is not seen, and the start-up state is judged anew. In the first four
+hyperframes of a stretch there is nothing to run in on: there the seek begins at its start, and its first three
+hyperframes come together, as a receiver finds sync.
 
 The scan is one pass of a decoder over the capture in a thread of its own; until it has passed a place, seeking
 there counts on from the last stretch in sync that it knows. Nothing here draws.
@@ -319,14 +320,18 @@ class ReplaySource:
             end = min(self._end_of(number + (order.hyperframes or self._run()) - 1), size)
             if end <= at:
                 end = min(at + timeline.bits // 8, size)
-            for piece in self._reader.pieces(at, end):
-                if order.hyperframes is None:
+            if order.hyperframes is None:
+                for piece in self._reader.pieces(at, end):
                     control.wait(self._pacer.wait_s(piece.time_ns, control.speed))
-                else:
-                    self._pacer.restart()
-                control.played(timeline.number_at(8 * piece.end) - 1, at_end=piece.end >= size)
-                if piece.data:
-                    yield Chunk(piece.data, piece.time_ns, piece.at)
+                    control.played(timeline.number_at(8 * piece.end) - 1, at_end=piece.end >= size)
+                    if piece.data:
+                        yield Chunk(piece.data, piece.time_ns, piece.at)
+            else:  # at once, whatever the pieces of the capture
+                self._pacer.restart()
+                data = b"".join(piece.data for piece in self._reader.pieces(at, end))
+                control.played(timeline.number_at(8 * end) - 1, at_end=end >= size)
+                if data:
+                    yield Chunk(data, self._reader.time_ns(at), at)
             at = end
             if at >= size:
                 control.played(max(timeline.number_at(8 * at) - 1, 0), at_end=True)
