@@ -12,9 +12,7 @@ from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
-from decoders.linerates import OPTIONS, LineRateOption
+from decoders.linerates import OPTIONS
 
 from ..errors import InputError
 from ..faults.catalogue import Context, parse_fault
@@ -24,7 +22,6 @@ from ..protocol.records import (
     AskStatus,
     BoardEvent,
     InjectFault,
-    LineData,
     LogText,
     Loopback,
     Message,
@@ -45,9 +42,10 @@ from ..protocol.records import (
 )
 from ..protocol.stream import Damage, DamageKind, RecordReader, RecordWriter, TextLine
 from . import Chunk
+from .hyperframes import Hyperframes
 from .line import Line, OctetQueue
 
-__all__ = ["BoardSource", "Hyperframes", "LogLine"]
+__all__ = ["BoardSource", "LogLine"]
 
 IDLE_S = 0.25
 ANSWER_S = 0.6
@@ -67,77 +65,6 @@ class LogLine:
 
     time_ns: int
     text: str
-
-
-class Hyperframes:
-    """Puts records of line data together into whole hyperframes of one form; pure.
-
-    `take` gives octets that follow on those before except where hyperframes are missing; what is missing is
-    counted in `missing` (not sent or lost) and `cut` (came in part).
-    """
-
-    def __init__(self, option: LineRateOption, form: Form) -> None:
-        self._option = option
-        self._form = form
-        self.next: int | None = None
-        self.missing = 0
-        self.cut = 0
-        self._part = bytearray()
-        self._part_of = -1
-
-    def take(self, data: LineData, *, uncut: bool = False) -> bytes:
-        """Octets of the form that are complete with this record, none or more."""
-        if uncut:
-            self._drop_part()
-            return self._converted(data.type, data.data)
-        size = self._size(data.type)
-        if data.offset:
-            if data.hyperframe != self._part_of or data.offset != len(self._part):
-                self._drop_part()
-                return b""
-            self._part += data.data
-            if len(self._part) < size:
-                return b""
-            whole, self._part = bytes(self._part[:size]), bytearray()
-            return self._count(data.hyperframe, 1, self._converted(data.type, whole))
-        self._drop_part()
-        count, rest = divmod(len(data.data), size)
-        if not count:
-            self._part, self._part_of = bytearray(data.data), data.hyperframe
-            return b""
-        self.cut += rest > 0
-        return self._count(data.hyperframe, count, self._converted(data.type, data.data[: count * size]))
-
-    def restart(self) -> None:
-        """The line was broken: what was begun will not be finished."""
-        self._drop_part()
-
-    def _size(self, kind: RecordType) -> int:
-        octets = self._option.hyperframe_octets
-        return {RecordType.OCTETS: octets, RecordType.FLAGGED: 2 * octets, RecordType.CONTROL: octets // 8}[
-            kind
-        ]
-
-    def _drop_part(self) -> None:
-        self.cut += bool(self._part)
-        self._part = bytearray()
-        self._part_of = -1
-
-    def _count(self, first: int, count: int, octets: bytes) -> bytes:
-        if self.next is not None and first > self.next:
-            self.missing += first - self.next
-        self.next = first + count
-        return octets
-
-    def _converted(self, kind: RecordType, data: bytes) -> bytes:
-        if kind is RecordType.CONTROL:
-            control = np.frombuffer(data, "<u2").reshape(-1, 256, self._option.word_octets)
-            frames = np.zeros((len(control), 256, 16, self._option.word_octets), "<u2")
-            frames[:, :, 0, :] = control
-            return frames.tobytes()
-        if kind is RecordType.FLAGGED and self._form is Form.OCTETS:
-            return np.frombuffer(data, "<u2").astype(np.uint8).tobytes()
-        return data
 
 
 class BoardSource:
@@ -421,8 +348,10 @@ class BoardSource:
             self._say("hyperframes that did not come", frames.missing - missing)
         if frames.cut > cut:
             self._say("hyperframes that came in part", frames.cut - cut)
-        if octets and not self._queue.put(octets, record.time_ns):
-            self._say("octets of line data that were not taken in time", len(octets))
-        elif octets:
+        if not octets or self._queue.closed:
+            return
+        if self._queue.put(octets, record.time_ns):
             size = OPTIONS[self.option].hyperframe_octets * (1 if self.form == Form.OCTETS else 2)
             self._delivered += len(octets) // size
+        elif not self._queue.closed:
+            self._say("octets of line data that were not taken in time", len(octets))

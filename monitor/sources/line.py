@@ -64,10 +64,12 @@ class OctetQueue:
             self._changed.notify_all()
 
     def put(self, data: bytes, tag: int) -> bool:
-        """Hand on; False where it was dropped."""
+        """Hand on; False where it was dropped, or where nobody takes any more."""
         with self._changed:
             self._changed.wait_for(lambda: self._elastic or self._has_room(), self.patience_s)
-            if self._closed or not self._has_room():
+            if self._closed:
+                return False
+            if not self._has_room():
                 self.dropped += len(data)
                 return False
             self._items.append((data, tag))
@@ -96,6 +98,10 @@ class OctetQueue:
             self.held -= size
             self._changed.notify_all()
             return out, tag
+
+    @property
+    def closed(self) -> bool:
+        return self._closed
 
     def close(self) -> None:
         """No more comes; what is held can still be taken."""

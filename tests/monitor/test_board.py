@@ -31,7 +31,8 @@ from monitor.opening import is_serial
 from monitor.pipeline import FaultySource, Pipeline
 from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
-from monitor.sources.board import BoardSource, Hyperframes
+from monitor.sources.board import BoardSource
+from monitor.sources.hyperframes import Hyperframes
 from monitor.sources.line import LineSink
 from monitor.sources.serial_port import SerialLine
 
