@@ -56,6 +56,7 @@ class EmulatedSource:
             raise InputError(f"option {line.name} has line code 64B/66B, which the emulation does not send")
         self.option = line.name
         self.pair = pair
+        self.seed = seed
         self.warnings: list[str] = []
         self._rate = hyperframes_per_second
         self._limit = limit

