@@ -96,7 +96,7 @@ class LinkDecoder:
         self._buffer = CharacterBuffer()
         self._locked = False
         self._judged = 0  # hyperframes from the buffer's start whose sync byte confirmed sync
-        self._notes: list[SyncStateChanged] = []  # states that sync bytes of hyperframes still to come led to
+        self._notes: list[SyncStateChanged | AlarmCleared] = []  # what sync bytes of later hyperframes led to
         self._cursor = 0  # first character (in the buffer) that may be a candidate
         self._window = 0  # first character not yet counted in a window, while hunting
         self._taken = 0  # characters dropped from the buffer so far
@@ -286,6 +286,8 @@ class LinkDecoder:
             old = self.machine.state
             new = self.machine.step(True)
             self._notes.append(SyncStateChanged(self.hyperframes + i, old.value, new.value))
+            if self.losses and old.lof and not new.lof:
+                self._notes.append(AlarmCleared(self.hyperframes + i, Alarm.LOF, Origin.LOCAL))
         self._judged = sync_bytes
         self._drop(start)
         self._locked = True
@@ -394,7 +396,8 @@ class LinkDecoder:
         """LOF (and LOS): from character `at` on, hunt again."""
         number = self._number()
         if lost_signal:
-            old = self._notes[0].old if self._notes else self.machine.state.value
+            untold = [note.old for note in self._notes if isinstance(note, SyncStateChanged)]
+            old = untold[0] if untold else self.machine.state.value
             self.machine.lose()
             self._raise_los(events)
             events.append(SyncStateChanged(number, old, self.machine.state.value))

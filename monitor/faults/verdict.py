@@ -276,12 +276,10 @@ def judge(
 
 
 def _alarms(expectation: Expectation, events: Sequence[Timed], hyperframe: int) -> list[Finding]:
-    """Alarms that had to come or go and did not. LOF goes where the sync machine leaves its XACQ states."""
+    """Alarms that had to come or go and did not."""
     after = [t.event for t in events if t.at is not None and t.at >= hyperframe]
     raised = {(e.alarm, e.origin) for e in after if isinstance(e, AlarmRaised)}
     cleared = {(e.alarm, e.origin) for e in after if isinstance(e, AlarmCleared)}
-    if any(isinstance(e, SyncStateChanged) and e.new == "XSYNC1" for e in after):
-        cleared.add((Alarm.LOF, Origin.LOCAL))
     findings = []
     for word, due, there in (
         ("be raised", expectation.raised, raised),

@@ -433,7 +433,12 @@ def test_a_bit_more_or_less_is_los_lof_and_a_new_offset(lead: int, bits: int) ->
         for e in outcome.events
         if isinstance(e, AlarmRaised | AlarmCleared) and e.origin is Origin.LOCAL
     ]
-    assert alarms == [(AlarmRaised, Alarm.LOS), (AlarmRaised, Alarm.LOF), (AlarmCleared, Alarm.LOS)]
+    assert alarms == [
+        (AlarmRaised, Alarm.LOS),
+        (AlarmRaised, Alarm.LOF),
+        (AlarmCleared, Alarm.LOS),
+        (AlarmCleared, Alarm.LOF),
+    ]
     record = outcome.record
     assert record["sync"]["state"] == "HFNSYNC"
     assert record["sync"]["losses"] == 1

@@ -15,12 +15,12 @@ from decoders.characters import LineForm
 from decoders.events import (
     COUNTERS,
     Alarm,
+    AlarmCleared,
     Event,
     FrameReceived,
     FrameStatus,
     Origin,
     Plane,
-    SyncStateChanged,
 )
 from decoders.link import LinkDecoder, LinkSettings
 from monitor.cli import main
@@ -324,7 +324,7 @@ def test_alarms_must_come_and_go() -> None:
     alarm = (Alarm.LOF, Origin.LOCAL)
     expectation = Expectation(cleared=(alarm,))
     assert words(expectation, {}) == [Verdict.MISSED]
-    assert words(expectation, {}, [Timed(27, SyncStateChanged(27, "XACQ2", "XSYNC1"))]) == []
+    assert words(expectation, {}, [Timed(27, AlarmCleared(27, *alarm))]) == []
     assert words(Expectation(raised=(alarm,)), {}) == [Verdict.MISSED]
 
 
