@@ -22,7 +22,7 @@ from .bit_errors import upper_bound
 from .events import Plane
 from .frames import octet_address
 from .framing import NUMBER_MODULUS, line_numbers
-from .linerates import HYPERFRAMES_PER_FRAME, LineRateOption
+from .linerates import HYPERFRAMES_PER_FRAME, HYPERFRAMES_PER_SECOND, LineRateOption
 
 __all__ = [
     "COMPARED_PLANES",
@@ -53,6 +53,7 @@ _PLANE_NUMBER = {plane: i for i, plane in enumerate(COMPARED_PLANES)}
 _IQ = _PLANE_NUMBER[Plane.IQ]
 _PATIENCE = 64
 """So many hyperframes may go by at the start without two that count on."""
+_JUMP_PATIENCE = HYPERFRAMES_PER_SECOND
 MOST_RUNS = 1000
 """Runs of hyperframes on one side alone that are listed; all are counted."""
 _PIECE_OCTETS = 1 << 20
@@ -130,10 +131,14 @@ class _Side:
         self.numbering = Numbering()
         self.ended = False
         self.numbers: I64 = np.zeros(0, np.int64)
+        self.backs: I64 = np.zeros(0, np.int64)
+        """How often the numbers have jumped back by each of the hyperframes waiting."""
+        self.back_base = 0
         self.octets: U8 | None = None
         self.taken = 0
         self.first: int | None = None
         self.last: int | None = None
+        self._jumps = 0
         self._unnumbered: U8 | None = None
 
     def add(self, octets: U8 | None) -> None:
@@ -150,6 +155,10 @@ class _Side:
         self._unnumbered = octets[len(fresh) :]
         if not len(fresh):
             return
+        before = np.concatenate(([fresh[0] - 1 if self.last is None else self.last], fresh[:-1]))
+        backs = np.cumsum(_signed(fresh - before) <= 0) + self._jumps
+        self._jumps = int(backs[-1])
+        self.backs = np.concatenate((self.backs, backs))
         self.first = int(fresh[0]) if self.first is None else self.first
         self.last = int(fresh[-1])
         waiting = self.octets
@@ -159,7 +168,7 @@ class _Side:
     def take(self, count: int) -> U8:
         assert self.octets is not None
         taken, self.octets = self.octets[:count], self.octets[count:]
-        self.numbers = self.numbers[count:]
+        self.numbers, self.backs = self.numbers[count:], self.backs[count:]
         self.taken += count
         return taken
 
@@ -192,7 +201,11 @@ class LoneRun:
 
 
 class Pairing:
-    """Lays two streams side by side; each number is looked for only ahead of where its stream stands."""
+    """Lays two streams side by side; each number is looked for only ahead of where its stream stands.
+
+    Where one stream's numbers jump back (the sender has started anew) the other's are passed over until they do so,
+    too, but no more than a second of them.
+    """
 
     def __init__(self) -> None:
         self.sides = (_Side(), _Side())
@@ -201,6 +214,7 @@ class Pairing:
         self.runs: list[LoneRun] = []
         self.pairs = 0
         self._inside_if_paired = [0, 0]
+        self._patience = _JUMP_PATIENCE
         self._waiting: list[LoneRun] = []
 
     def wanted(self) -> int | None:
@@ -224,10 +238,12 @@ class Pairing:
             same = int(unequal[0]) if len(unequal) else n
             if same:
                 numbers = sent.numbers[:same]
+                for one in (sent, received):
+                    one.back_base = int(one.backs[same - 1])
                 self._paired(same)
                 places = sent.taken, received.taken
                 yield Matched(numbers, sent.take(same), received.take(same), *places)
-            else:
+            elif not self._follow_jump():
                 late, other = (1, sent) if ahead[0] > 0 else (0, received)
                 self._skip(late, int(other.numbers[0]))
         for index in (0, 1):
@@ -236,6 +252,23 @@ class Pairing:
                 self._lone(index, len(self.sides[index].numbers))
         if sent.ended and received.ended:
             self._close_runs(inside=False)
+
+    def _follow_jump(self) -> bool:
+        """Pass over what the side that has not jumped back has before it does; False where neither is to wait."""
+        jumps = [int(side.backs[0]) - side.back_base for side in self.sides]
+        if jumps[0] == jumps[1]:
+            self._patience = _JUMP_PATIENCE
+            return False
+        late = int(jumps[1] < jumps[0])
+        side, other = self.sides[late], self.sides[1 - late]
+        reached = np.flatnonzero(side.backs - side.back_base >= jumps[1 - late])
+        count = min(int(reached[0]) if len(reached) else len(side.numbers), self._patience)
+        self._lone(late, count)
+        self._patience -= count
+        if not self._patience:  # a jump of one side alone
+            other.back_base = int(other.backs[0])
+            self._patience = _JUMP_PATIENCE
+        return True
 
     def _skip(self, late: int, target: int) -> None:
         """Leave out what the late side has before `target`."""
@@ -265,6 +298,7 @@ class Pairing:
             self.alone_inside[index] += self._inside_if_paired[index]
         self._inside_if_paired = [0, 0]
         self._close_runs(inside=self.pairs > 0)
+        self._patience = _JUMP_PATIENCE
         self.pairs += count
 
     def _close_runs(self, *, inside: bool) -> None:
