@@ -96,15 +96,16 @@ def _source_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _line_arguments(parser: argparse.ArgumentParser) -> None:
+def _line_arguments(parser: argparse.ArgumentParser, *, reconnect: bool = True) -> None:
     parser.add_argument(
         "--baud", type=_at_least_one, default=3_000_000, metavar="N", help="rate of a serial device (3000000)"
     )
-    parser.add_argument(
-        "--no-reconnect",
-        action="store_true",
-        help="end when the serial line breaks, in place of trying again",
-    )
+    if reconnect:
+        parser.add_argument(
+            "--no-reconnect",
+            action="store_true",
+            help="end when the serial line breaks, in place of trying again",
+        )
     parser.add_argument(
         "--yes", action="store_true", help="send commands that make a board transmit or reset without asking"
     )
@@ -426,6 +427,18 @@ def build_parser() -> argparse.ArgumentParser:
         help="plane.what[@hyperframe][:key=value,…]; framefray craft --faults lists them",
     )
     inject.add_argument("--json", action="store_true", help="one JSON object")
+
+    tell = add("tell", "send a command to a board, and show its status after it")
+    tell.add_argument("source", metavar="SOURCE", help="serial device or URL")
+    tell.add_argument(
+        "what",
+        nargs="+",
+        metavar="WHAT",
+        help="status, loopback none|internal|cable|pair, reset [transmitter|receiver], "
+        "traffic iq|hdlc|ethernet|vendor PERCENT, data octets|flagged|control|none",
+    )
+    tell.add_argument("--json", action="store_true", help="one JSON object")
+    _line_arguments(tell, reconnect=False)
 
     completion = add("completion", "print a completion script for a shell")
     completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="shell")

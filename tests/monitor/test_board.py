@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import socket
@@ -23,6 +24,7 @@ from decoders.frames import ALARM_BITS
 from decoders.linerates import OPTIONS
 from decoders.link import LinkDecoder, LinkSettings, SenderSettings
 from monitor.commands.board import address_of
+from monitor.commands.tell import parse_command
 from monitor.emulation.board import BoardSetup, RecordBoard
 from monitor.emulation.sender import EmulatedSender, LineWriter
 from monitor.errors import InputError
@@ -598,6 +600,42 @@ def test_two_processes_make_a_pair(start_board: Callable[..., str], tmp_path: Pa
         source.close()
     assert [d.state.value for d in decoders] == ["HFNSYNC", "HFNSYNC"]
     assert all(d.counters["code_violations"] == 0 for d in decoders)
+
+
+def tell(*words: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "monitor", "tell", *words]
+    return subprocess.run(
+        command, capture_output=True, text=True, cwd=ROOT, check=False, stdin=subprocess.DEVNULL, timeout=60
+    )
+
+
+def test_a_board_is_told_from_the_command_line(start_board: Callable[..., str]) -> None:
+    name = start_board("--tcp", "0", "--option", "1", "--data", "control")
+    before = json.loads(tell(name, "status", "--json").stdout)
+    assert (before["schema"], before["name"], before["loopback"]) == ("framefray.tell/1", "REC-A", "internal")
+    refused = tell(name, "reset")
+    assert refused.returncode == 2 and "--yes" in refused.stderr and not refused.stdout
+    done = json.loads(tell(name, "reset", "receiver", "--yes", "--json").stdout)
+    assert (before["resets"], done["resets"]) == (0, 1)
+    assert "loopback          cable" in tell(name, "loopback", "cable", "--yes").stdout
+    assert json.loads(tell(name, "data", "octets", "--json").stdout)["data"] == "octets"
+    assert "is no command" in tell(name, "reset", "everything", "--yes").stderr
+    assert tell("capture.bits", "status").returncode == 2
+
+
+def test_words_become_commands() -> None:
+    assert parse_command(["traffic", "HDLC", "30"]) == r.SetTraffic(r.TrafficPlane.HDLC, 30)
+    assert parse_command(["reset"]) == r.ResetTransceiver(r.Transceiver(3))
+    assert parse_command(["data", "none"]) == r.SelectData(0)
+    for words in (
+        ["traffic", "hdlc", "101"],
+        ["traffic", "sync", "1"],
+        ["loopback"],
+        ["status", "now"],
+        ["x"],
+    ):
+        with pytest.raises(InputError, match="is no command"):
+            parse_command(words)
 
 
 def test_only_the_loopback_unless_told() -> None:
