@@ -59,7 +59,8 @@ def report(
     copied = median_time(lambda: np.copyto(copy, raw))
     line = characters / OPTIONS[option].octet_rate / took
     print(
-        f"{name:58} {characters / 1e6 / took:7.0f} M/s  {line:6.2f} x line of {option}   {took / copied:7.1f} x copy   {goal}"
+        f"{name:58} {characters / 1e6 / took:7.0f} M/s  {line:6.2f} x line of {option}"
+        f"   {took / copied:7.1f} x copy   {goal}"
     )
     return took
 
@@ -152,7 +153,8 @@ def main() -> None:
     )
     slow = took / 20 * HYPERFRAMES
     print(
-        f"{'construct, one hyperframe at a time':58} {len(two) / 1e6 / slow:7.1f} M/s   ours {slow / ours:.0f} x as fast   goal 20"
+        f"{'construct, one hyperframe at a time':58} {len(two) / 1e6 / slow:7.1f} M/s "
+        f"  ours {slow / ours:.0f} x as fast   goal 20"
     )
 
 
