@@ -237,6 +237,7 @@ def build_parser() -> argparse.ArgumentParser:
 
     record = add("record", "write a source to a file as it comes; a kill loses nothing of it")
     _source_arguments(record)
+    _line_arguments(record)
     record.add_argument(
         "out",
         metavar="OUT",
@@ -341,9 +342,13 @@ def build_parser() -> argparse.ArgumentParser:
 
     delay = add("delay", "delay through transceiver resets, or the delay budget of a chain (--hops)")
     delay.add_argument(
-        "source", nargs="?", metavar="SOURCE", help="emulated, emulated:pair; a bit capture with --received"
+        "source",
+        nargs="?",
+        metavar="SOURCE",
+        help="emulated, emulated:pair, serial; a capture with --received",
     )
     delay.add_argument("--option", choices=_OPTIONS, help="line bit rate option (2)")
+    _line_arguments(delay, reconnect=False)
     delay.add_argument("--resets", type=_at_least_one, default=100, metavar="N", help="how many (100)")
     delay.add_argument("--seed", type=_whole, default=1, help="seed of the word alignment offsets (1)")
     for name, who in (("--compensation", "REC-A"), ("--far-compensation", "RE-1")):

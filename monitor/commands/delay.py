@@ -14,6 +14,7 @@ from decoders.linerates import option_named
 
 from ..delays import DelayRun, DelayStatus, loop_delay_bits, read_line
 from ..errors import InputError, OutputError
+from ..opening import is_serial
 
 __all__ = ["run"]
 
@@ -52,10 +53,12 @@ def _measure(arguments: argparse.Namespace) -> DelayStatus:
     from ..sources.emulated import parse_emulated
 
     text: str = arguments.source
+    if is_serial(text):
+        return _measure_board(arguments)
     if not (text == "emulated" or text.startswith("emulated:")):
         raise InputError(
             f"{text}: delay through resets needs a board that can be reset",
-            hint="emulated or emulated:pair; for two captures add --received FILE",
+            hint="emulated, emulated:pair, or a board on a serial line; for two captures add --received FILE",
         )
     pair = parse_emulated(text)
     clocks, after = _step(arguments.step, arguments.resets)
@@ -82,7 +85,25 @@ def _measure(arguments: argparse.Namespace) -> DelayStatus:
             length_m=arguments.length,
         )
     )
-    delays = DelayRun(board, arguments.resets)
+    return _run(DelayRun(board, arguments.resets), arguments)
+
+
+def _measure_board(arguments: argparse.Namespace) -> DelayStatus:
+    from ..sources.board import BoardSource
+    from ..sources.board_delay import BoardDelay
+    from ..sources.serial_port import SerialLine
+
+    if not arguments.yes:
+        raise InputError("this resets the board's transceiver again and again", hint="--yes does it")
+    line = SerialLine(arguments.source, arguments.baud, reconnect=False)
+    board = BoardDelay(BoardSource(line, option=arguments.option, allow=True))
+    try:
+        return _run(DelayRun(board, arguments.resets), arguments)
+    finally:
+        board.close()
+
+
+def _run(delays: DelayRun, arguments: argparse.Namespace) -> DelayStatus:
     progress = sys.stderr.isatty() and not arguments.json
     while not delays.done:
         delays.step()

@@ -319,7 +319,7 @@ class RecordBoard:
                 sync_state=state,
                 loopback=self.loopback,
                 flags=flags,
-                alignment_bits=self._alignment if state.value == "HFNSYNC" else None,
+                alignment_bits=None if state.lof or self._dark or self._deaf else self._alignment,
                 delay_clocks=round((delay - self._alignment) / clock_bits(self.option)) if known else 0,
                 clock_period_ps=round(1000 * clock_period_ns(self.option)),
                 hyperframes=self.received,

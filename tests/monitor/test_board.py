@@ -34,6 +34,8 @@ from monitor.pipeline import FaultySource, Pipeline
 from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
 from monitor.sources.board import BoardSource
+from monitor.sources.board_delay import BoardDelay
+from monitor.sources.file import open_file_source
 from monitor.sources.hyperframes import Hyperframes
 from monitor.sources.line import LineSink
 from monitor.sources.serial_port import SerialLine
@@ -621,6 +623,52 @@ def test_a_board_is_told_from_the_command_line(start_board: Callable[..., str]) 
     assert json.loads(tell(name, "data", "octets", "--json").stdout)["data"] == "octets"
     assert "is no command" in tell(name, "reset", "everything", "--yes").stderr
     assert tell("capture.bits", "status").returncode == 2
+
+
+def test_the_delay_of_a_board_through_resets(start_board: Callable[..., str]) -> None:
+    name = start_board("--tcp", "0", "--option", "2", "--loopback", "cable")
+    words = [sys.executable, "-m", "monitor", "delay", name, "--resets", "40", "--json"]
+    asked = subprocess.run(words, capture_output=True, text=True, cwd=ROOT, check=False)
+    assert asked.returncode == 2 and "--yes" in asked.stderr
+    done = subprocess.run(
+        [*words, "--yes"], capture_output=True, text=True, cwd=ROOT, check=False, timeout=120
+    )
+    assert done.returncode in (0, 1), done.stderr
+    assert json.loads(done.stdout)["schema"] == "framefray.delay/1"
+    line = BoardSource(SerialLine(name), allow=True)
+    board = BoardDelay(line)
+    offsets = set()
+    for _ in range(25):
+        board.reset()
+        sample = board.measure()
+        offsets.add(sample.alignment_offset)
+        # 1237 bits of cable and 240 of pipeline at 1228.8 Mbit/s, to half a clock of 10 bits.
+        assert abs(sample.compensated_ns - 1477 / 1.2288) <= 5 / 1.2288 + 0.1
+    board.close()
+    assert len(offsets) > 5
+
+
+def test_a_recording_of_a_board_decodes_as_the_board_does(
+    start_board: Callable[..., str], tmp_path: Path
+) -> None:
+    name = start_board("--tcp", "0", "--option", "1", "--pace", "0")
+    words = ["record", name, str(tmp_path / "board.ffcap"), "--limit", "200hf"]
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor", *words],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == 0, done.stderr
+    source = open_file_source(tmp_path / "board.ffcap")
+    decoder = LinkDecoder(LinkSettings("1", LineForm(source.form)))
+    for chunk in source.chunks():
+        decoder.receive(chunk.data)
+    decoder.finish()
+    assert (source.form, source.option, decoder.hyperframes) == ("flagged", "1", 200)
+    assert decoder.counters["code_violations"] == 0 and decoder.counters["ethernet_frames"] > 0
 
 
 def test_words_become_commands() -> None:
