@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import inspect
 import math
 import sys
 import threading
-from typing import Any
 
 from ..errors import InputError
 from ..opening import link_settings
@@ -58,10 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _screen(pipeline: Pipeline, control: ReplayControl, arguments: argparse.Namespace) -> int:
     from ..tui.app import run_screen
 
-    extra: dict[str, Any] = {}
-    if "replay" in inspect.signature(run_screen).parameters:
-        extra["replay"] = control
-    return run_screen(pipeline, fps=arguments.fps, **extra)
+    return run_screen(pipeline, fps=arguments.fps, replay=control)
 
 
 def _speed(text: str | None) -> float:

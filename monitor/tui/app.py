@@ -20,6 +20,7 @@ from textual.screen import Screen
 from textual.widgets import ContentSwitcher
 
 from decoders.errors import DecodersError
+from monitor.counters import LogEntry
 from monitor.errors import MonitorError
 from monitor.pipeline import Pipeline
 
@@ -29,9 +30,11 @@ from .feed import Feed
 from .inspector import Inspector, Levels, PlaneTable
 from .lines import LinePane
 from .matrix import Matrix
-from .pages import Page, help_lines, reading
+from .pages import EventPage, Page, help_lines, told_keys
 from .palette import Look
+from .replaying import REPLAY_BINDINGS, REPLAY_KEYS, ReplayBar, Replayed, SeekPage
 from .resets import Resets, settings_of
+from .saving import event_text, save_event
 from .status import KeyLine, Status
 from .text import inert, wrapped
 from .transcript import Transcript
@@ -54,7 +57,8 @@ _KEYS: tuple[tuple[tuple[str, str], ...], ...] = (
         ("f", "follow"),
         ("space", "hold"),
         ("enter", "open"),
-        ("n/N", "next/prior error"),
+        ("w/y", "write/copy"),
+        ("n/N", "errors"),
         ("b", "errors only"),
         ("kslhevcr", "lanes"),
         ("a", "all"),
@@ -111,6 +115,7 @@ class FrayApp(App[int], inherit_bindings=False):
         faults: Sequence[FaultChoice] = FAULTS,
         colour: bool | None = None,
         live: bool = True,
+        replay: Replayed | None = None,
     ) -> None:
         if colour is None:
             colour = not os.environ.get("NO_COLOR")
@@ -137,6 +142,11 @@ class FrayApp(App[int], inherit_bindings=False):
         self.status = Status(look, VIEWS, self.action_view)
         self.failure_pane = LinePane(look, id="failure", style=look.alarm)
         self.keys = KeyLine(look, id="keys")
+        self.replay_bar = ReplayBar(look, replay)
+        self.shared_bindings = [*self.BINDINGS]
+        for binding in REPLAY_BINDINGS if replay is not None else ():
+            self.shared_bindings.append(binding)
+            self.bind(binding.key, binding.action, description=binding.description)
         self.matrix = Matrix(look)
         self.inspector = Inspector(look, id="inspector")
         self.plane_table = PlaneTable(look, id="planes")
@@ -167,10 +177,12 @@ class FrayApp(App[int], inherit_bindings=False):
             with Container(id="delay"):
                 yield self.delay_pane
         yield self.failure_pane
+        yield self.replay_bar
         yield self.keys
 
     def on_mount(self) -> None:
         self.failure_pane.display = False
+        self.replay_bar.display = self.replay_bar.control is not None
         self.action_view(0)
         if self._live:
             self.run_worker(lambda: self.pipeline.run(self._stop), thread=True, exit_on_error=False)
@@ -183,7 +195,9 @@ class FrayApp(App[int], inherit_bindings=False):
         """Read the pipeline and draw once."""
         if self.paused:
             return
-        self.feed.take()
+        if self.feed.take():
+            self.transcript.forget()
+            self.matrix.forget()
         self.transcript.take(self.pipeline, self.feed.snapshot.events)
         self._note_left = max(self._note_left - 1, 0)
         if len(self.screen_stack) > 1:
@@ -196,6 +210,7 @@ class FrayApp(App[int], inherit_bindings=False):
         self.paints += 1
         self._draw_status()
         self._draw_failure()
+        self._draw_replay()
         if self.view == 0:
             self.matrix.lay_out(self.feed.snapshot, self.link_view.size, above=self._above)
             if fresh:
@@ -218,11 +233,12 @@ class FrayApp(App[int], inherit_bindings=False):
         state = "FAILED" if self.pipeline.failure else "ENDED" if snapshot.ended else ""
         state = "PAUSED" if self.paused else state
         note = self._note if self._note_left or self.paused else ""
-        if not note and snapshot.ended and not self.pipeline.failure:
-            note = f"source has ended: {self._title_text or snapshot.source}"
+        title = self._title_text
+        if snapshot.ended and not self.pipeline.failure:
+            title = f"source has ended: {title or snapshot.source}"
         if not note and (self.size.width < _LEAST[0] or self.size.height < _LEAST[1]):
             note = f"too small: {_LEAST[0]}x{_LEAST[1]} shows all"
-        self.status.update(self.feed, chosen=self.view, state=state, note=note, title=self._title_text)
+        self.status.update(self.feed, chosen=self.view, state=state, note=note, title=title)
 
     def _draw_failure(self) -> None:
         failure = self.pipeline.failure
@@ -236,6 +252,15 @@ class FrayApp(App[int], inherit_bindings=False):
         self.failure_pane.show(
             [(Segment(f" {line}".ljust(self.size.width), self.look.alarm),) for line in lines]
         )
+
+    def _draw_replay(self) -> None:
+        """A short screen has no room for the key line below the hyperframe: the replay's line tells the keys."""
+        bar = self.replay_bar
+        if bar.control is None:
+            return
+        bar.compact = self.view == 0 and "-short" in self._main_classes
+        self.keys.display = not bar.compact
+        bar.update(self.feed.snapshot)
 
     def on_resize(self) -> None:
         self._failure_shown = ""
@@ -278,7 +303,8 @@ class FrayApp(App[int], inherit_bindings=False):
         self.view = index
         self.switcher.current = VIEWS[index][0].lower()
         self.set_focus(self._owners[index])
-        self.keys.set_keys((*_KEYS[index], *_KEYS_ALL))
+        replay = REPLAY_KEYS if self.replay_bar.control is not None else ()
+        self.keys.set_keys((*_KEYS[index], *replay, *_KEYS_ALL))
         self.call_after_refresh(self._draw, fresh=True)
 
     def action_mark(self) -> None:
@@ -294,9 +320,9 @@ class FrayApp(App[int], inherit_bindings=False):
         if len(self.screen_stack) > 1:
             self.pop_screen()
             return
-        groups = [("Everywhere", self._bound(self))]
+        groups = [("Everywhere", told_keys(self.shared_bindings))]
         groups += [
-            (f"{i} {name}", self._bound(owner))
+            (f"{i} {name}", told_keys(type(owner).BINDINGS))
             for i, ((name, _), owner) in enumerate(zip(VIEWS, self._owners, strict=True), 1)
         ]
         self.push_screen(Page(self.look, "help", help_lines(self.look, groups)))
@@ -307,20 +333,49 @@ class FrayApp(App[int], inherit_bindings=False):
     def action_interrupt(self) -> None:
         self.exit(130)
 
-    @staticmethod
-    def _bound(owner: App[int] | LinePane) -> list[tuple[str, str]]:
-        keys: list[tuple[str, str]] = []
-        for binding in type(owner).BINDINGS:
-            if isinstance(binding, Binding):
-                key = binding.key.replace("question_mark", "?").replace(",", ", ")
-                keys.append((key, binding.description))
-        return keys
+    def action_replay(self, what: str) -> None:
+        told = self.replay_bar.act(what)
+        if told:
+            self._say(told)
+        self._draw_replay()
+
+    def action_seek(self) -> None:
+        self.push_screen(SeekPage(self.look, lambda text: self._say(self.replay_bar.go(text))))
+
+    def action_save_event(self) -> None:
+        entry = self._event
+        if entry is not None:
+            try:
+                told = f"written: {save_event(entry, Path.cwd())}"
+            except OSError as problem:
+                told = f"not written: {problem.strerror or problem}"
+            self._tell(told)
+
+    def action_copy_event(self) -> None:
+        entry = self._event
+        if entry is not None:
+            self.copy_to_clipboard(event_text(entry))
+            self._tell("copied, where the terminal lets it (OSC 52)")
+
+    @property
+    def _event(self) -> LogEntry | None:
+        """The event that is open, or else the chosen one."""
+        return self.screen.entry if isinstance(self.screen, EventPage) else self.transcript.chosen
+
+    def _tell(self, text: str) -> None:
+        self._say(text)
+        if isinstance(self.screen, EventPage):
+            self.screen.say(text)
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """Every key of the open view and of the whole screen, by its name."""
         owner = self._owners[self.view]
-        for target, where in ((self, ""), (owner, f"{VIEWS[self.view][0]}: ")):
-            for binding in type(target).BINDINGS:
+        name = f"{VIEWS[self.view][0]}: "
+        for target, where, bindings in (
+            (self, "", self.shared_bindings),
+            (owner, name, type(owner).BINDINGS),
+        ):
+            for binding in bindings:
                 if isinstance(binding, Binding):
                     yield SystemCommand(
                         f"{where}{binding.description}",
@@ -338,7 +393,7 @@ class FrayApp(App[int], inherit_bindings=False):
         self.inspector.update(self.feed.snapshot, self.matrix.ns, self.matrix.xs)
 
     def on_transcript_opened(self, message: Transcript.Opened) -> None:
-        self.push_screen(Page(self.look, f"event {message.entry.number}", reading(message.entry, self.look)))
+        self.push_screen(EventPage(self.look, message.entry))
 
     def on_fault_list_moved(self, message: FaultList.Moved) -> None:
         self.verdicts.update(self.feed, self.fault_list.fault, self._problem)
@@ -372,12 +427,13 @@ def run_screen(
     faults: Sequence[FaultChoice] = FAULTS,
     colour: bool | None = None,
     mouse: bool = True,
+    replay: Replayed | None = None,
 ) -> int:
     """Show `pipeline` until the user leaves; the exit status: 0, or 130 after an interrupt.
 
     `fps` paints a second (10; 4 over a remote shell). `iq_map` as for decoders.iq.IqMap.parse; without it
-    M = 15 at 3.84 MHz is assumed. `colour` None looks at NO_COLOR.
+    M = 15 at 3.84 MHz is assumed. `colour` None looks at NO_COLOR. `replay` is the control of a replay.
     """
-    app = FrayApp(pipeline, fps=fps, title=title, iq_map=iq_map, faults=faults, colour=colour)
+    app = FrayApp(pipeline, fps=fps, title=title, iq_map=iq_map, faults=faults, colour=colour, replay=replay)
     status = app.run(mouse=mouse)
     return app.return_code or 1 if status is None else status

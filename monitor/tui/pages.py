@@ -18,10 +18,10 @@ from monitor.counters import LogEntry
 from .lines import Line, LinePane
 from .palette import LETTERS, NAMES, Look
 from .status import KeyLine
-from .text import inert, wrapped
+from .text import fit_middle, inert, wrapped
 from .words import plane_of, saying
 
-__all__ = ["Page", "help_lines", "reading", "told_keys"]
+__all__ = ["EventPage", "Page", "help_lines", "reading", "told_keys"]
 
 Maker = Callable[[int], list[Line]]
 _SHOWN_CHANGES = 512
@@ -38,10 +38,13 @@ class Page(Screen[None]):
         Binding("pagedown,space", "scroll_lines(10)", "page down", id="page.pagedown"),
     ]
 
+    MORE_KEYS: ClassVar[tuple[tuple[str, str], ...]] = ()
+
     def __init__(self, look: Look, heading: str, make: Maker) -> None:
         super().__init__()
         self._look, self._heading, self._make = look, heading, make
         self._top = 0
+        self._note = ""
         self._pane = LinePane(look, id="page")
         self._head = LinePane(look, id="page-head", style=look.bar)
         self._keys = KeyLine(look, id="keys")
@@ -52,7 +55,14 @@ class Page(Screen[None]):
         yield self._keys
 
     def on_mount(self) -> None:
-        self._keys.set_keys([("esc", "back"), ("up/down", "line"), ("pgup/pgdn", "page"), ("q", "quit")])
+        keys = [("esc", "back"), ("up/down", "line"), ("pgup/pgdn", "page")]
+        self._keys.set_keys([*keys, *self.MORE_KEYS, ("q", "quit")])
+
+    def say(self, text: str) -> None:
+        """Put a note in front of the place, until the page is moved."""
+        self._note = text
+        self._draw()
+        self._note = ""
 
     def on_resize(self, event: events.Resize) -> None:
         self.call_after_refresh(self._draw)
@@ -76,8 +86,24 @@ class Page(Screen[None]):
         self._top = min(max(self._top, 0), max(len(lines) - height, 0))
         last = min(self._top + height, len(lines))
         place = f" {self._heading}   lines {self._top + 1}-{last} of {len(lines)}"
+        if self._note:
+            place = " " + fit_middle(inert(self._note), self._head.size.width - 2)
         self._head.show([(Segment(place, self._look.bar),)])
         self._pane.show(lines[self._top : self._top + height])
+
+
+class EventPage(Page):
+    """One event, which can be written to a file and copied."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("w", "app.save_event", "write the event to a file", id="event.write"),
+        Binding("y", "app.copy_event", "copy the event", id="event.copy"),
+    ]
+    MORE_KEYS = (("w", "write"), ("y", "copy"))
+
+    def __init__(self, look: Look, entry: LogEntry) -> None:
+        super().__init__(look, f"event {entry.number}", reading(entry, look))
+        self.entry = entry
 
 
 def _fields(pairs: Sequence[tuple[str, str]], width: int, look: Look) -> list[Line]:

@@ -105,6 +105,8 @@ class Status(LinePane):
             at += len(state) + 2
         right = f" seen {snapshot.hyperframes} missed {snapshot.hyperframes_missed} "
         room = width - at - len(right)
+        if len(note) >= room:  # a note passes, and is read whole
+            right, room = "", width - at
         middle = " " + fit_middle(inert(note or title or snapshot.source), max(room - 1, 0))
         line.append(Segment(middle.ljust(max(room, 0)), look.bar))
         line.append(Segment(right, look.bar))

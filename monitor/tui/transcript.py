@@ -56,6 +56,8 @@ class Transcript(LinePane, can_focus=True):
         Binding("home", "first", "oldest line", id="said.home"),
         Binding("enter", "open", "open in full", id="said.open"),
         Binding("a", "all", "all planes", id="said.all"),
+        Binding("w", "app.save_event", "write the event to a file", id="said.write"),
+        Binding("y", "app.copy_event", "copy the event", id="said.copy"),
         *(
             Binding(
                 LETTERS[plane].lower(),
