@@ -10,6 +10,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 
 from decoders.linerates import OPTIONS
@@ -102,6 +103,8 @@ class BoardSource:
         self._answers: dict[int, Acknowledge | Refuse] = {}
         self._changed = threading.Condition()
         self._commanding = threading.Lock()
+        self._encoding = threading.Lock()
+        self._selected: RecordType | None = None
         self._failure = ""
         self._ended = False
         self._frames: Hyperframes | None = None
@@ -125,7 +128,8 @@ class BoardSource:
         self.form = str(Form.OCTETS if status.data_type == RecordType.OCTETS else Form.FLAGGED)
         self._frames = Hyperframes(OPTIONS[self.option], Form(self.form))
         if not status.data_type:
-            self.command(SelectData(RecordType.FLAGGED))
+            self._selected = RecordType.FLAGGED
+            self.command(SelectData(self._selected))
         elif status.data_type == RecordType.CONTROL:
             self.warnings.append(
                 "the board sends control words only: IQ shows as zeros, its errors not at all"
@@ -173,8 +177,7 @@ class BoardSource:
                 "this makes the board transmit or reset, which was not allowed", hint="start with --yes"
             )
         with self._commanding:
-            number = self._writer.sequence
-            line = self._writer.message(message)
+            number, line = self._encode(message)
             self._queue.elastic = True
             try:
                 answer = self._answer_to(number, line)
@@ -187,6 +190,10 @@ class BoardSource:
             why = answer.text or answer.reason.name.lower().replace("_", " ")
             raise InputError(f"the board refuses {what}: {why}")
         return answer
+
+    def _encode(self, message: Message) -> tuple[int, bytes]:
+        with self._encoding:
+            return self._writer.sequence, self._writer.message(message)
 
     def _answer_to(self, number: int, line: bytes) -> Acknowledge | Refuse | None:
         for _ in range(TRIES):
@@ -249,6 +256,8 @@ class BoardSource:
             ahead = self._frames.next - self._delivered
         full = fault.text
         if fault.hyperframe is not None:
+            if fault.hyperframe + ahead < 0:
+                raise InputError(f"hyperframe {fault.hyperframe} is past")
             full = full.replace(f"@{fault.hyperframe}", f"@{fault.hyperframe + ahead}", 1)
         try:
             answer = self.command(InjectFault(full))
@@ -276,6 +285,10 @@ class BoardSource:
 
     def opened(self, after_s: float) -> None:
         self.warnings.append(f"the line is back after {after_s:.1f} s")
+        # The board may have started anew. This thread reads the answers, so it must not wait for one.
+        if self._selected is not None:
+            with suppress(InputError):
+                self._line.write(self._encode(SelectData(self._selected))[1])
 
     def ended(self, reason: str) -> None:
         with self._changed:

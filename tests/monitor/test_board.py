@@ -586,6 +586,35 @@ def test_a_host_may_come_again(start_board: Callable[..., str]) -> None:
         assert decoder.hyperframes == 50
 
 
+def test_a_board_that_goes_and_comes_again(
+    start_board: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.sources.serial_port.BACK_OFF_S", (0.05, 0.2))
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = str(server.getsockname()[1])
+    words = ("--tcp", port, "--option", "1", "--pace", "0")
+    name = start_board(*words, "--hyperframes", "300")
+    source = BoardSource(SerialLine(name), allow=True)
+    decoder = LinkDecoder(LinkSettings("1", LineForm.FLAGGED))
+    again = False
+    for chunk in source.chunks():
+        decoder.receive(chunk.data)
+        if not again and any("line broke" in warning for warning in source.warnings):
+            again = True
+            start_board(*words)
+        if decoder.hyperframes > 1000:
+            break
+    hyperframe, _, _ = source.inject("hdlc.fcs")
+    assert hyperframe >= decoder.hyperframes - 300
+    source.close()
+    assert [warning.split(" after")[0] for warning in source.warnings[:2]] == [
+        "the line broke: the other end has closed the connection",
+        "the line is back",
+    ]
+    assert decoder.hyperframes > 1000 and decoder.counters["hfn_discontinuities"] <= 2
+    assert decoder.counters["code_violations"] == 0
+
+
 def test_two_processes_make_a_pair(start_board: Callable[..., str], tmp_path: Path) -> None:
     link = str(tmp_path / "link")
     one = start_board("--tcp", "0", "--link", link, "--option", "1", "--pace", "1500")
