@@ -1,4 +1,4 @@
-"""The catalogue as a page: `python -m monitor.faults.table > monitor/faults/FAULTS.md`. A test holds the page to it."""
+"""The catalogue as a page: `python -m monitor.faults.table > monitor/faults/FAULTS.md`; a test holds it to that."""
 
 from __future__ import annotations
 
@@ -21,8 +21,9 @@ def page() -> str:
     lines = [
         "# Faults",
         "",
-        "Made by `python -m monitor.faults.table` from the declarations in this folder; do not edit. Written as",
-        "`plane.what@hyperframe:key=value,key=value`. What must move is for the defaults, at option 2, in mid-stream.",
+        "Made by `python -m monitor.faults.table` from the declarations in this folder; do not edit. A fault is",
+        "written `plane.what@hyperframe:key=value,key=value`. What must move is for the defaults, at option 2, in",
+        "mid-stream.",
         "",
         "| fault | does | layer | parameters (default; range) | must move | source |",
         "|---|---|---|---|---|---|",
@@ -49,7 +50,8 @@ def page() -> str:
         "",
         "## Cross-talk",
         "",
-        "X must move, o may (the declaration says why), blank must stay still. Counters that no fault moves are left out.",
+        "X must move, o may (the declaration says why), blank must stay still. Counters that no fault moves are",
+        "left out.",
         "",
         "| fault | " + " | ".join(c.replace("_", " ") for c in used) + " |",
         "|---|" + "---|" * len(used),
