@@ -124,6 +124,9 @@ class _ListPorts(argparse.Action):
 def _screen_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--fps", type=float, help="paints a second (10; 4 over ssh)")
     parser.add_argument("--headless", action="store_true", help="no screen: a text summary at the end")
+    parser.add_argument(
+        "--iq", metavar="MAP", help='where samples lie, as "M=15,fs=15.36,n=2" (M=15,fs=3.84 is assumed)'
+    )
 
 
 def _emulation_arguments(parser: argparse.ArgumentParser, *, pace: float = 750.0) -> None:

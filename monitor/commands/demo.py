@@ -7,7 +7,7 @@ import sys
 
 from ..opening import link_settings, open_source
 from ..pipeline import Pipeline
-from .watch import HEADLESS_HYPERFRAMES, summarise
+from .watch import HEADLESS_HYPERFRAMES, iq_map_text, summarise
 
 DEMO_FAULTS = ("hdlc.fcs", "ethernet.fcs", "vendor.value", "sync.hfn")
 
@@ -21,11 +21,12 @@ def run(arguments: argparse.Namespace) -> int:
     if headless and arguments.hyperframes is None:
         arguments.hyperframes = HEADLESS_HYPERFRAMES
     source = open_source(arguments)
+    iq_map = iq_map_text(arguments, source.option)
     pipeline = Pipeline(source, link_settings(arguments, source))
     if not headless:
         from ..tui.app import run_screen
 
-        return run_screen(pipeline, fps=arguments.fps)
+        return run_screen(pipeline, fps=arguments.fps, iq_map=iq_map)
     if not terminal:
         print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
     pipeline.step()

@@ -11,7 +11,7 @@ from ..errors import InputError
 from ..opening import link_settings
 from ..pipeline import Pipeline
 from ..sources.replay import ReplayControl, ReplaySource, open_replay
-from .watch import summarise
+from .watch import iq_map_text, summarise
 
 _SHOWN = 10
 
@@ -31,6 +31,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
         source = ReplaySource(reader, control, stay=not headless)
         source.settings = link_settings(arguments, source)
+        iq_map = iq_map_text(arguments, source.option)
         pipeline = Pipeline(source, source.settings)
     except BaseException:
         reader.close()
@@ -41,7 +42,9 @@ def run(arguments: argparse.Namespace) -> int:
             control.timeline.wait_complete(threading.TIMEOUT_MAX)
             control.seek_text(arguments.at)
         if not headless:
-            return _screen(pipeline, control, arguments)
+            from ..tui.app import run_screen
+
+            return run_screen(pipeline, fps=arguments.fps, replay=control, iq_map=iq_map)
         source.start_scan()
         control.timeline.wait_complete(threading.TIMEOUT_MAX)
         status = summarise(pipeline)
@@ -51,12 +54,6 @@ def run(arguments: argparse.Namespace) -> int:
         return status
     finally:
         source.close()
-
-
-def _screen(pipeline: Pipeline, control: ReplayControl, arguments: argparse.Namespace) -> int:
-    from ..tui.app import run_screen
-
-    return run_screen(pipeline, fps=arguments.fps, replay=control)
 
 
 def _speed(text: str | None) -> float:

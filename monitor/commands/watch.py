@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-from ..errors import inert
+from ..errors import InputError, inert
 from ..opening import link_settings, open_source
 from ..pipeline import Pipeline
 from ..reports.text import summary_lines
@@ -21,12 +21,33 @@ def run(arguments: argparse.Namespace) -> int:
     if headless and arguments.hyperframes is None and arguments.source.startswith("emulated"):
         arguments.hyperframes = HEADLESS_HYPERFRAMES
     source = open_source(arguments)
+    iq_map = iq_map_text(arguments, source.option)
     pipeline = Pipeline(source, link_settings(arguments, source))
     if headless:
         return summarise(pipeline)
     from ..tui.app import run_screen
 
-    return run_screen(pipeline, fps=arguments.fps)
+    return run_screen(pipeline, fps=arguments.fps, iq_map=iq_map)
+
+
+def iq_map_text(arguments: argparse.Namespace, option: str) -> str | None:
+    """The IQ map that is given, or that the emulation sends; None where none is known. InputError."""
+    from decoders.errors import DecodersError
+    from decoders.iq import IqMap
+    from decoders.linerates import option_named
+
+    line = option_named(option)
+    if arguments.iq is not None:
+        try:
+            IqMap.parse(line, arguments.iq)
+        except DecodersError as error:
+            raise InputError(f"--iq {arguments.iq}: {error}") from None
+        return str(arguments.iq)
+    if not arguments.source.startswith("emulated"):
+        return None
+    from ..emulation.sender import iq_map_sent
+
+    return iq_map_sent(line)
 
 
 def summarise(pipeline: Pipeline) -> int:

@@ -39,7 +39,7 @@ from ..faults.queues import CloseEthernetEncoder, as_received, queue_ethernet, q
 from ..forms import flagged_words
 from .traffic import RE_1, REC_A, EthernetTraffic, HdlcTraffic, IqTraffic, Tone, VendorPattern
 
-__all__ = ["EmulatedSender", "LineWriter", "PlacedFault", "SentBatch", "SentFrame"]
+__all__ = ["EmulatedSender", "LineWriter", "PlacedFault", "SentBatch", "SentFrame", "iq_map_sent"]
 
 U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
@@ -51,6 +51,7 @@ MEAN_FRAME_GROUPS = 440
 IQ_WIDTH = 15
 IQ_SAMPLE_RATE_HZ = 4 * CHIP_RATE_HZ
 """The demo's containers: M = 15, 15.36 Msps (four samples a basic frame)."""
+_MOST_AXCS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,12 +261,18 @@ class EmulatedSender:
                 place.sent = True
 
 
+def iq_map_sent(option: LineRateOption) -> str:
+    """The map of the containers that are sent, as decoders.iq.IqMap.parse takes it."""
+    one = AxcContainer("AxC0", IQ_WIDTH, IQ_SAMPLE_RATE_HZ)
+    return f"M={IQ_WIDTH},fs={IQ_SAMPLE_RATE_HZ / 1e6:.10g},n={min(IqMap.capacity(option, one), _MOST_AXCS)}"
+
+
 class _IqPlane:
     """Tones in as many packed containers as fit, four at most."""
 
     def __init__(self, option: LineRateOption, seed: int) -> None:
         one = AxcContainer("AxC0", IQ_WIDTH, IQ_SAMPLE_RATE_HZ)
-        count = min(IqMap.capacity(option, one), 4)
+        count = min(IqMap.capacity(option, one), _MOST_AXCS)
         self._names = [f"AxC{i}" for i in range(count)]
         self.map = IqMap.packed(option, [replace(one, name=name) for name in self._names])
         # Each carrier has a frequency of its own.

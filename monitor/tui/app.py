@@ -28,6 +28,7 @@ from .breaking import FAULTS, FaultChoice, FaultList, Tally, Verdicts
 from .delay import DelayPane
 from .feed import Feed
 from .inspector import Inspector, Levels, PlaneTable
+from .iqpage import IqChoice, IqPage
 from .lines import LinePane
 from .matrix import Matrix
 from .pages import EventPage, Page, help_lines, told_keys
@@ -52,7 +53,7 @@ VIEWS = (
 )
 _KEYS_ALL = (("m", "mark"), ("p", "pause"), ("?", "help"), (":", "commands"), ("q", "quit"))
 _KEYS: tuple[tuple[tuple[str, str], ...], ...] = (
-    (("arrows", "move"), ("shlrcve", "to plane")),
+    (("arrows", "move"), ("shlrcve", "plane"), ("i", "IQ")),
     (
         ("f", "follow"),
         ("space", "hold"),
@@ -72,6 +73,9 @@ _KEYS: tuple[tuple[tuple[str, str], ...], ...] = (
         ("up/down", "table"),
     ),
 )
+
+
+_KEYS_IQ = (("left/right", "AxC"), ("i", "hyperframe"))
 
 
 def paints_per_second(fps: float | None, environment: dict[str, str] | None = None) -> float:
@@ -139,6 +143,7 @@ class FrayApp(App[int], inherit_bindings=False):
         look = self.look
         self.switcher = ContentSwitcher(id="views", initial="link")
         self.link_view = Container(id="link")
+        self.beside = Container(id="beside")
         self.status = Status(look, VIEWS, self.action_view)
         self.failure_pane = LinePane(look, id="failure", style=look.alarm)
         self.keys = KeyLine(look, id="keys")
@@ -150,7 +155,9 @@ class FrayApp(App[int], inherit_bindings=False):
         self.matrix = Matrix(look)
         self.inspector = Inspector(look, id="inspector")
         self.plane_table = PlaneTable(look, id="planes")
-        self.levels = Levels(look, id="levels", iq_map=iq_map)
+        iq_choice = IqChoice(iq_map)
+        self.levels = Levels(look, iq_choice, id="levels")
+        self.iq_page = IqPage(look, iq_choice)
         self.transcript = Transcript(look)
         self.tally = Tally(look)
         self.fault_list = FaultList(look, faults)
@@ -162,8 +169,9 @@ class FrayApp(App[int], inherit_bindings=False):
         yield self.status
         with self.switcher:
             with self.link_view:
+                yield self.iq_page
                 yield self.matrix
-                with Container(id="beside"):
+                with self.beside:
                     yield self.inspector
                     yield self.plane_table
                     yield self.levels
@@ -182,6 +190,7 @@ class FrayApp(App[int], inherit_bindings=False):
 
     def on_mount(self) -> None:
         self.failure_pane.display = False
+        self.iq_page.display = False
         self.replay_bar.display = self.replay_bar.control is not None
         self.action_view(0)
         if self._live:
@@ -211,7 +220,9 @@ class FrayApp(App[int], inherit_bindings=False):
         self._draw_status()
         self._draw_failure()
         self._draw_replay()
-        if self.view == 0:
+        if self.view == 0 and self.iq_page.display:
+            self.iq_page.update(self.feed.snapshot)
+        elif self.view == 0:
             self.matrix.lay_out(self.feed.snapshot, self.link_view.size, above=self._above)
             if fresh:
                 self.matrix.update(self.feed.snapshot)
@@ -284,7 +295,8 @@ class FrayApp(App[int], inherit_bindings=False):
     @property
     def _owners(self) -> tuple[LinePane, ...]:
         """Who has the keys of each view."""
-        return self.matrix, self.transcript, self.fault_list, self.delay_pane
+        link = self.iq_page if self.iq_page.display else self.matrix
+        return link, self.transcript, self.fault_list, self.delay_pane
 
     @property
     def _above(self) -> bool:
@@ -304,8 +316,15 @@ class FrayApp(App[int], inherit_bindings=False):
         self.switcher.current = VIEWS[index][0].lower()
         self.set_focus(self._owners[index])
         replay = REPLAY_KEYS if self.replay_bar.control is not None else ()
-        self.keys.set_keys((*_KEYS[index], *replay, *_KEYS_ALL))
+        keys = _KEYS_IQ if index == 0 and self.iq_page.display else _KEYS[index]
+        self.keys.set_keys((*keys, *replay, *_KEYS_ALL))
         self.call_after_refresh(self._draw, fresh=True)
+
+    def action_iq(self) -> None:
+        """The IQ data in the place of the hyperframe, or the hyperframe again."""
+        self.iq_page.display = not self.iq_page.display
+        self.matrix.display = self.beside.display = not self.iq_page.display
+        self.action_view(0)
 
     def action_mark(self) -> None:
         self.feed.mark()
@@ -325,6 +344,8 @@ class FrayApp(App[int], inherit_bindings=False):
             (f"{i} {name}", told_keys(type(owner).BINDINGS))
             for i, ((name, _), owner) in enumerate(zip(VIEWS, self._owners, strict=True), 1)
         ]
+        if not self.iq_page.display:
+            groups.insert(2, ("1 Link, IQ", told_keys(IqPage.BINDINGS)))
         self.push_screen(Page(self.look, "help", help_lines(self.look, groups)))
 
     def action_leave(self) -> None:

@@ -22,14 +22,14 @@ from decoders.controlwords import (
     X_VERSION,
     subchannel_name,
 )
-from decoders.errors import DecodersError
 from decoders.events import Plane
 from decoders.frames import ALARM_BITS
-from decoders.iq import IqMap, dc_offset, level_dbfs, peak
+from decoders.iq import dc_offset, level_dbfs, peak
 from decoders.linerates import LineRateOption, option_named
 from monitor.counters import NEVER, Snapshot
 
 from .feed import Feed
+from .iqpage import IqChoice
 from .lines import Line, LinePane
 from .palette import LETTERS, NAMES, Look
 from .text import count, fit, inert, wrapped
@@ -191,38 +191,25 @@ def _stretches(numbers: list[int]) -> str:
 class Levels(LinePane):
     """Level, peak and DC of the first containers of one hyperframe's IQ data."""
 
-    def __init__(self, look: Look, *, id: str, iq_map: str | None) -> None:
+    def __init__(self, look: Look, choice: IqChoice, *, id: str) -> None:
         super().__init__(look, id=id)
-        self._text = iq_map
-        self._map: IqMap | None = None
-        self._problem = ""
-        self._option = ""
+        self._choice = choice
 
     def update(self, snapshot: Snapshot) -> None:
-        look, width = self.look, self.size.width
-        assumed = "" if self._text else " assumed"
-        lines: list[Line] = [(Segment(fit(f"IQ  M={self._width(snapshot)}{assumed}", width), look.quiet),)]
-        if self._problem:
-            lines += [(Segment(part, look.bad),) for part in wrapped(inert(self._problem), width)]
-        elif snapshot.iq_octets is None or self._map is None:
+        look, width, choice = self.look, self.size.width, self._choice
+        samples = choice.samples(snapshot)
+        assumed = "" if choice.text else " assumed"
+        bits = str(choice.map.axcs[0].sample_width) if choice.map else "?"
+        lines: list[Line] = [(Segment(fit(f"IQ  M={bits}{assumed}", width), look.quiet),)]
+        if choice.problem:
+            lines += [(Segment(part, look.bad),) for part in wrapped(inert(choice.problem), width)]
+        elif samples is None or choice.map is None:
             lines.append((Segment(fit("no IQ data yet", width), look.quiet),))
         else:
-            samples = self._map.unpack(snapshot.iq_octets)
-            for axc in self._map.axcs[: max(self.size.height - 1, 0)]:
+            for axc in choice.map.axcs[: max(self.size.height - 1, 0)]:
                 array = samples[axc.members[0]]
                 lines.append(self._level(axc.name, array, axc.sample_width, width))
         self.show(lines[: self.size.height])
-
-    def _width(self, snapshot: Snapshot) -> str:
-        if self._option != snapshot.option:
-            self._option = snapshot.option
-            option = option_named(snapshot.option)
-            try:
-                text = self._text or f"M=15,fs=3.84,n={option.iq_bits_per_basic_frame // 30}"
-                self._map, self._problem = IqMap.parse(option, text), ""
-            except DecodersError as problem:
-                self._map, self._problem = None, str(problem)
-        return str(self._map.axcs[0].sample_width) if self._map else "?"
 
     def _level(self, name: str, array: NDArray[Any], bits: int, width: int) -> Line:
         full = 2 ** (bits - 1)

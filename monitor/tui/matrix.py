@@ -58,6 +58,7 @@ class Matrix(LinePane, can_focus=True):
         Binding("right", "move(1,0)", "next subchannel", id="link.right"),
         Binding("up", "move(0,-1)", "word before", id="link.up"),
         Binding("down", "move(0,1)", "next word", id="link.down"),
+        Binding("i", "app.iq", "IQ data: level, spectrum, I against Q", id="link.iq"),
         *(
             Binding(letter.lower(), f"plane('{plane.value}')", f"to {NAMES[plane]}", id=f"link.{plane.value}")
             for plane, letter in LETTERS.items()
