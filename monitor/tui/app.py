@@ -33,6 +33,7 @@ from .lines import LinePane
 from .matrix import Matrix
 from .pages import EventPage, Page, help_lines, told_keys
 from .palette import Look
+from .repeating import Repeater
 from .replaying import REPLAY_BINDINGS, REPLAY_KEYS, ReplayBar, Replayed, SeekPage
 from .resets import Resets, settings_of
 from .saving import event_text, save_event
@@ -64,7 +65,14 @@ _KEYS: tuple[tuple[tuple[str, str], ...], ...] = (
         ("kslhevcr", "lanes"),
         ("a", "all"),
     ),
-    (("up/down", "choose"), ("kslhevi", "plane"), ("enter", "break it"), ("pgup/pgdn", "counters")),
+    (
+        ("up/down", "choose"),
+        ("kslhevcri", "plane"),
+        ("enter", "break it"),
+        ("x", "repeat"),
+        ("+/-", "how often"),
+        ("pgup/pgdn", "counters"),
+    ),
     (
         ("enter", "go"),
         ("space", "stop"),
@@ -129,6 +137,7 @@ class FrayApp(App[int], inherit_bindings=False):
         self.look = Look(colour)
         self.pipeline = pipeline
         self.feed = Feed(pipeline)
+        self.repeater = Repeater(pipeline.inject)
         self.fps = paints_per_second(fps)
         self.paused = False
         self.paints = 0
@@ -208,6 +217,7 @@ class FrayApp(App[int], inherit_bindings=False):
             self.transcript.forget()
             self.matrix.forget()
         self.transcript.take(self.pipeline, self.feed.snapshot.events)
+        self._repeat()
         self._note_left = max(self._note_left - 1, 0)
         if len(self.screen_stack) > 1:
             return
@@ -237,11 +247,12 @@ class FrayApp(App[int], inherit_bindings=False):
         else:
             self.tally.update(self.feed)
             self.fault_list.update(self.pipeline.can_inject)
-            self.verdicts.update(self.feed, self.fault_list.fault, self._problem)
+            self.verdicts.update(self.feed, self.fault_list.fault, self._problem, self.repeater)
 
     def _draw_status(self) -> None:
         snapshot = self.feed.snapshot
-        state = "FAILED" if self.pipeline.failure else "ENDED" if snapshot.ended else ""
+        state = "REPEAT" if self.repeater.active else ""
+        state = "FAILED" if self.pipeline.failure else "ENDED" if snapshot.ended else state
         state = "PAUSED" if self.paused else state
         note = self._note if self._note_left or self.paused else ""
         title = self._title_text
@@ -417,26 +428,55 @@ class FrayApp(App[int], inherit_bindings=False):
         self.push_screen(EventPage(self.look, message.entry))
 
     def on_fault_list_moved(self, message: FaultList.Moved) -> None:
-        self.verdicts.update(self.feed, self.fault_list.fault, self._problem)
+        self.verdicts.update(self.feed, self.fault_list.fault, self._problem, self.repeater)
 
     def on_fault_list_scroll_counters(self, message: FaultList.ScrollCounters) -> None:
         self.tally.scroll_by(message.lines)
 
     def on_fault_list_chosen(self, message: FaultList.Chosen) -> None:
-        self._problem = ""
-        if not self.pipeline.can_inject:
-            self._problem = "this source cannot inject faults"
-        elif self.feed.snapshot.ended:
-            self._problem = "the source has ended: nothing more can be broken"
-        elif self.feed.waiting:
-            self._problem = "the last fault has not had its time yet; try again in a moment"
-        else:
+        self._problem = self._hindrance
+        if self.repeater.active:
+            self._problem = "a fault is being repeated; x stops that"
+        if not self._problem:
             try:
                 self.pipeline.inject(message.text)
                 self.feed.take()
             except (DecodersError, MonitorError, TypeError, ValueError) as problem:
                 self._problem = str(problem)
         self._draw()
+
+    def on_fault_list_repeat(self, message: FaultList.Repeat) -> None:
+        if self.repeater.active:
+            self.repeater.stop()
+        else:
+            self._problem = self._hindrance
+            if not self._problem:
+                self.repeater.start(self.fault_list.fault.text, self.feed)
+                self._repeat()
+        self._draw()
+
+    def on_fault_list_interval(self, message: FaultList.Interval) -> None:
+        self.repeater.change(message.by)
+        self._say(f"repeats every {self.repeater.every} hyperframes")
+        self._draw()
+
+    @property
+    def _hindrance(self) -> str:
+        """Why nothing can be broken now; empty where it can."""
+        if not self.pipeline.can_inject:
+            return "this source cannot inject faults"
+        if self.feed.snapshot.ended:
+            return "the source has ended: nothing more can be broken"
+        if self.feed.waiting:
+            return "the last fault has not had its time yet; try again in a moment"
+        return ""
+
+    def _repeat(self) -> None:
+        try:
+            self.repeater.tick(self.feed)
+        except (DecodersError, MonitorError, TypeError, ValueError) as problem:
+            self.repeater.stop()
+            self._problem = str(problem)
 
 
 def run_screen(

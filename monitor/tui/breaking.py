@@ -21,6 +21,7 @@ from monitor.faults.catalogue import CATALOGUE
 from .feed import Feed, Judged, Verdict
 from .lines import Line, LinePane
 from .palette import LETTERS, NAMES, Look
+from .repeating import PASSED, Repeater
 from .text import count, fit, inert, wrapped
 
 __all__ = ["FAULTS", "FaultChoice", "FaultList", "Tally", "Verdicts", "plane_of_counter"]
@@ -37,7 +38,7 @@ class FaultChoice(NamedTuple):
         return self.text.split(":", 1)[0]
 
 
-_PARAMETERS = {"vendor.value": "hyperframes=24"}
+_PARAMETERS = {"vendor.value": "hyperframes=24", "line.invert": "hyperframes=24"}
 """Where a fault's own defaults would leave the link changed for good."""
 
 FAULTS = tuple(
@@ -130,6 +131,9 @@ class FaultList(LinePane, can_focus=True):
         Binding("up", "step(-1)", "fault before", id="break.up"),
         Binding("down", "step(1)", "next fault", id="break.down"),
         Binding("enter", "inject", "inject", id="break.inject"),
+        Binding("x", "repeat", "repeat the fault until pressed again", id="break.repeat"),
+        Binding("plus", "interval(1)", "repeat less often", id="break.longer"),
+        Binding("minus", "interval(-1)", "repeat more often", id="break.shorter"),
         *(
             Binding(
                 letter.lower(), f"plane('{plane.value}')", f"faults of {NAMES[plane]}", id=f"break.{plane}"
@@ -146,6 +150,16 @@ class FaultList(LinePane, can_focus=True):
         def __init__(self, text: str) -> None:
             super().__init__()
             self.text = text
+
+    class Repeat(Message):
+        """The fault under the cursor is to be repeated, or no more."""
+
+    class Interval(Message):
+        """Faults are to be repeated less (1) or more (-1) often."""
+
+        def __init__(self, by: int) -> None:
+            super().__init__()
+            self.by = by
 
     class Moved(Message):
         """Another fault is under the cursor."""
@@ -195,6 +209,12 @@ class FaultList(LinePane, can_focus=True):
     def action_inject(self) -> None:
         self.post_message(self.Chosen(self.fault.text))
 
+    def action_repeat(self) -> None:
+        self.post_message(self.Repeat())
+
+    def action_interval(self, by: int) -> None:
+        self.post_message(self.Interval(by))
+
     def action_counters(self, lines: int) -> None:
         self.post_message(self.ScrollCounters(lines))
 
@@ -210,13 +230,12 @@ class FaultList(LinePane, can_focus=True):
 
 
 _PENDING = (Verdict.WAITING, Verdict.CUT_SHORT)
-_PASSED = (Verdict.FOUND, Verdict.SILENT, Verdict.SHOWN)
 
 
 class Verdicts(LinePane):
     """What the chosen fault does, and what became of the last ones injected."""
 
-    def update(self, feed: Feed, fault: FaultChoice, problem: str) -> None:
+    def update(self, feed: Feed, fault: FaultChoice, problem: str, repeater: Repeater) -> None:
         look, width = self.look, self.size.width
         lines: list[Line] = [(Segment("─" * width, look.quiet),)]
         if not feed.link.can_inject:
@@ -232,6 +251,9 @@ class Verdicts(LinePane):
         )
         if problem:
             lines += [(Segment(" ! " + part, look.bad),) for part in wrapped(inert(problem), width - 4)]
+        if repeater.told:
+            style = look.alarm if repeater.worst else look.bar_chosen if repeater.active else look.good
+            lines.append((Segment(fit(f" {repeater.told} ", width), style),))
         for judged in reversed(feed.judged):
             lines += self._told(judged, width)
         if not feed.judged and not problem:
@@ -245,7 +267,7 @@ class Verdicts(LinePane):
         glyph, style = "!", look.alarm
         if judged.verdict in _PENDING:
             glyph, style = "-", look.text
-        elif judged.verdict in _PASSED:
+        elif judged.verdict in PASSED:
             glyph, style = "+", look.good
         elif judged.verdict is Verdict.MORE:
             style = look.bad

@@ -134,9 +134,9 @@ async def test_resets_shown_are_those_made() -> None:
             assert float(delay) == pytest.approx(sample.compensated_ns, abs=0.0006)
             assert float(deviation) == pytest.approx(sample.compensated_ns - first, abs=0.0006)
         for name, covered in zip(("REC-A", "RE-1"), status.coverage, strict=True):
-            row = re.search(rf"^ {name} ([ .\d]+)  ", text(app), re.MULTILINE)
-            assert row is not None
-            assert [int(n.replace(".", "0")) for n in row[1].split()] == list(covered.counts)
+            seen = re.search(rf"^ {name} ([ .\d]+)  ", text(app), re.MULTILINE)
+            assert seen is not None
+            assert [int(n.replace(".", "0")) for n in seen[1].split()] == list(covered.counts)
         assert "STEADY" in text(app)
         assert "NOT STEADY" not in text(app)
 
@@ -200,7 +200,20 @@ def test_chart_has_each_value_on_its_row(kind: Compensation) -> None:
         assert abs(at[0] - wanted) <= 1.0
 
 
-def test_without_colour_the_verdict_still_stands_out() -> None:
-    look = Look(False)
-    assert look.alarm.reverse
-    assert look.bar_chosen.reverse
+async def test_without_colour_the_text_is_the_same_and_the_verdict_stands_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    async with delay_view(emulated(pair=True)) as (app, pilot):
+        await pilot.press("c", "left", "enter")
+        reset(app, 30)
+        await pilot.pause()
+        assert text(app) == (GOLDEN / "delay_80x24.txt").read_text(encoding="utf-8")
+        segments = [
+            s for strip in app.screen._compositor.render_strips() for s in strip if s.style is not None
+        ]
+    styles = [s.style for s in segments if s.style is not None]
+    colours = {c.name for style in styles for c in (style.color, style.bgcolor) if c is not None}
+    assert colours <= {"default"}
+    reverse = {s.text for s in segments if s.style is not None and s.style.reverse}
+    assert {"[4 Delay]", "! NOT STEADY"} <= reverse

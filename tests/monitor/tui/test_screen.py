@@ -355,7 +355,7 @@ async def test_panes_draw_before_they_have_a_size() -> None:
     app.transcript.update()
     app.tally.update(app.feed)
     app.fault_list.update(True)
-    app.verdicts.update(app.feed, app.fault_list.fault, "a problem")
+    app.verdicts.update(app.feed, app.fault_list.fault, "a problem", app.repeater)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         await pilot.pause()
