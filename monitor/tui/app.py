@@ -6,6 +6,7 @@ by itself. Each view answers one question. Keys are plain letters, digits and ar
 
 from __future__ import annotations
 
+import math
 import os
 import threading
 from collections.abc import Iterable, Sequence
@@ -44,6 +45,8 @@ from .transcript import Transcript
 __all__ = ["FrayApp", "paints_per_second", "run_screen"]
 
 _FPS, _FPS_REMOTE = 10.0, 4.0
+_MOST_PAINTS = (5.0, 3.0, math.inf, math.inf)
+"""Paints a second of each view below the status lines: where much changes, more is not read, and costs bytes."""
 _NOTE_PAINTS_SECONDS = 4.0
 _LEAST = (80, 24)
 VIEWS = (
@@ -141,6 +144,8 @@ class FrayApp(App[int], inherit_bindings=False):
         self.fps = paints_per_second(fps)
         self.paused = False
         self.paints = 0
+        self.sparing = live
+        self._ticks = 0
         self.view = 0
         self._live = live
         self._title_text = title
@@ -221,15 +226,16 @@ class FrayApp(App[int], inherit_bindings=False):
         self._note_left = max(self._note_left - 1, 0)
         if len(self.screen_stack) > 1:
             return
-        self._draw(fresh=True)
+        self._ticks += 1
+        if self.sparing and self._ticks % math.ceil(self.fps / min(_MOST_PAINTS[self.view], self.fps)):
+            self._draw_frame()
+        else:
+            self._draw(fresh=True)
 
     # --- drawing ------------------------------------------------------------------------------------------
 
     def _draw(self, *, fresh: bool = False) -> None:
-        self.paints += 1
-        self._draw_status()
-        self._draw_failure()
-        self._draw_replay()
+        self._draw_frame()
         if self.view == 0 and self.iq_page.display:
             self.iq_page.update(self.feed.snapshot)
         elif self.view == 0:
@@ -248,6 +254,13 @@ class FrayApp(App[int], inherit_bindings=False):
             self.tally.update(self.feed)
             self.fault_list.update(self.pipeline.can_inject)
             self.verdicts.update(self.feed, self.fault_list.fault, self._problem, self.repeater)
+
+    def _draw_frame(self) -> None:
+        """The lines that every view has."""
+        self.paints += 1
+        self._draw_status()
+        self._draw_failure()
+        self._draw_replay()
 
     def _draw_status(self) -> None:
         snapshot = self.feed.snapshot

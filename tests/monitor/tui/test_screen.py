@@ -6,7 +6,7 @@ Golden texts lie in golden/; FRAMEFRAY_WRITE_GOLDEN=1 writes them anew, to be re
 from __future__ import annotations
 
 import os
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from monitor.tui.app import FrayApp, paints_per_second
 from monitor.tui.breaking import FAULTS as EVERY_FAULT
 from monitor.tui.breaking import FaultChoice
 from monitor.tui.feed import Verdict
+from monitor.tui.lines import Line
 from monitor.tui.pages import Page
 
 GOLDEN = Path(__file__).parent / "golden"
@@ -37,6 +38,7 @@ FAULTS = tuple(
     )
 )
 Run = tuple[FrayApp, Pilot[int]]
+Show = Callable[[Sequence[Line]], None]
 
 
 @asynccontextmanager
@@ -502,3 +504,26 @@ async def test_quiet_paints_repaint_nothing() -> None:
             pane.refresh = lambda *a, **k: calls.append(a)  # type: ignore[method-assign,assignment]
         app.tick()
         assert calls == []
+
+
+@pytest.mark.parametrize(("view", "drawn"), [("1", 15), ("2", 7), ("3", 30)])
+async def test_a_view_with_much_that_changes_is_painted_seldom(
+    view: str, drawn: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ten ticks a second; the status lines are drawn at each, what lies below as often as can be read."""
+    async with screen(FakeFaultySource(40)) as (app, pilot):
+        await pilot.press(view)
+        await pilot.pause()
+        await pilot.pause()
+        app.sparing = True
+        counts = {"status": 0, "pane": 0}
+        panes = {"status": app.status, "pane": (app.matrix, app.transcript, app.tally)[int(view) - 1]}
+        for name, pane in panes.items():
+
+            def noting(lines: Sequence[Line], name: str = name, show: Show = pane.show) -> None:
+                counts[name] += 1
+                show(lines)
+
+            monkeypatch.setattr(pane, "show", noting)
+        advance(app, 30)
+        assert counts == {"status": 30, "pane": drawn}
