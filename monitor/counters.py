@@ -14,7 +14,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoders.controlwords import subchannel_owners
-from decoders.events import Event, Plane
+from decoders.events import (
+    FRAME_COUNTERS,
+    AlarmRaised,
+    BfnDiscontinuity,
+    CodeErrors,
+    Event,
+    FillerMismatch,
+    FrameReceived,
+    HfnDiscontinuity,
+    HfnInvalid,
+    L1Changed,
+    OctetsChanged,
+    Origin,
+    Plane,
+    ResetRequested,
+    SettingRejected,
+    SyncByteMissed,
+    UnexpectedK,
+)
 from decoders.frames import ALARM_BITS
 from decoders.link import HyperframeBlock, LinkDecoder
 
@@ -109,6 +127,45 @@ ERROR_COUNTERS = frozenset(
 """Counters that stay 0 on a clean link; `decode --strict` and the error total look at these."""
 
 
+_OF_EVENT: dict[type[Event], str] = {
+    SyncByteMissed: "missed_sync_bytes",
+    UnexpectedK: "unexpected_k",
+    FillerMismatch: "filler_mismatches",
+    HfnInvalid: "hfn_invalid",
+    HfnDiscontinuity: "hfn_discontinuities",
+    BfnDiscontinuity: "bfn_discontinuities",
+    ResetRequested: "reset_requests",
+    L1Changed: "l1_alarm_changes",
+}
+_OF_PLANE = {
+    Plane.VENDOR: "vendor_changes",
+    Plane.CTRL_AXC: "ctrl_axc_changes",
+    Plane.RESERVED: "reserved_changes",
+}
+_OF_SETTING = {
+    "version": "version_unknown",
+    "hdlc_rate_code": "hdlc_rate_invalid",
+    "pointer_p": "pointer_invalid",
+}
+
+
+def _counters_of(event: Event) -> tuple[str, ...]:
+    """Counters that an event has moved; those without an event of their own are dated by the batch."""
+    if isinstance(event, FrameReceived):
+        return (FRAME_COUNTERS[event.plane, event.status],)
+    if isinstance(event, OctetsChanged):
+        return (_OF_PLANE[event.plane],)
+    if isinstance(event, CodeErrors):
+        moved = ("code_violations",) if event.code_violations else ()
+        return (*moved, "disparity_errors") if event.disparity_errors else moved
+    if isinstance(event, AlarmRaised):
+        return (f"{event.alarm.value}_events",) if event.origin is Origin.LOCAL else ()
+    if isinstance(event, SettingRejected):
+        return (_OF_SETTING[event.field],)
+    name = _OF_EVENT.get(type(event))
+    return (name,) if name else ()
+
+
 @dataclass(slots=True)
 class LinkWatch:
     """Collects what one decoder says; call `on_block` and `take` from the decoding thread only."""
@@ -159,9 +216,14 @@ class LinkWatch:
         kept = len(events) - min(len(events), self.history)
         self.log.extend(LogEntry(first + kept + i, e) for i, e in enumerate(islice(events, kept, None)))
         now = self.decoder.hyperframes
+        seen: dict[str, int] = {}
+        for event in events:
+            if event.hyperframe is not None:
+                for name in _counters_of(event):
+                    seen[name] = event.hyperframe
         for name, value in self.decoder.counters.items():
             if value != self._previous.get(name, 0):
-                self.last_change[name] = now
+                self.last_change[name] = seen.get(name, now)
                 self._previous[name] = value
 
     def entries_since(self, number: int) -> list[LogEntry]:

@@ -8,9 +8,11 @@ import re
 import sys
 
 from decoders.characters import LineForm
+from decoders.controlwords import check_pointer
 from decoders.errors import DecodersError
+from decoders.linerates import option_named
 from decoders.link import LinkSettings
-from decoders.planes import PlaneSettings
+from decoders.planes import PlaneSettings, check_settings
 
 from .errors import InputError
 from .sources import Source
@@ -45,6 +47,9 @@ def open_source(arguments: argparse.Namespace) -> Source:
         return _open_dump(text, arguments.vcd, arguments.option)
     if is_serial(text):
         return _open_serial(arguments)
+    if arguments.hyperframes is not None or arguments.ber:
+        name = "--hyperframes" if arguments.hyperframes is not None else "--ber"
+        raise InputError(f"{name} goes with emulated sources and boards, not with a capture")
     from .sources.file import open_file_source
 
     return open_file_source(text, arguments.form, arguments.option)
@@ -101,6 +106,10 @@ def link_settings(arguments: argparse.Namespace, source: Source) -> LinkSettings
     """Decoder settings for a source; InputError for one that cannot be."""
     emulated = arguments.source.startswith("emulated")
     try:
+        if arguments.pointer is not None:
+            check_pointer(arguments.pointer)
+        if arguments.hdlc_rate is not None:
+            check_settings(option_named(source.option), 0, arguments.hdlc_rate)
         planes = PlaneSettings(
             hdlc_lsb_first=not arguments.hdlc_msb_first,
             ethernet_lsb_first=not arguments.ethernet_msb_first,

@@ -35,6 +35,13 @@ def run(arguments: argparse.Namespace) -> int:
         raise InputError(
             f"{arguments.out}: its suffix names no form", hint=f"use one of {forms} or give --form"
         )
+    if arguments.truth and _same(arguments.truth, arguments.out):
+        raise InputError(f"{arguments.out}: the capture and its truth cannot be one file")
+    option = option_named(arguments.option)
+    if option.line_code != "8b10b":
+        raise InputError(
+            f"option {option.name} has line code 64B/66B, which cannot be crafted yet", hint="1 to 7 can"
+        )
     code = arguments.hdlc_rate
     try:
         settings = SenderSettings(
@@ -49,7 +56,6 @@ def run(arguments: argparse.Namespace) -> int:
             if fault.hyperframe is None:
                 raise InputError(f"fault {fault.kind.name}: say in which hyperframe, as {fault.kind.name}@40")
         if arguments.plan:
-            option = option_named(settings.option)
 
             def check(fault: Fault) -> None:
                 check_fault(fault, option, settings.pointer_p, settings.hdlc_rate_code)
@@ -70,6 +76,10 @@ def run(arguments: argparse.Namespace) -> int:
         file=sys.stderr,
     )
     return 0
+
+
+def _same(one: str, other: str) -> bool:
+    return other != "-" and Path(one).resolve() == Path(other).resolve()
 
 
 def _make(

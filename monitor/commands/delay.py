@@ -68,8 +68,10 @@ def _measure(arguments: argparse.Namespace) -> DelayStatus:
         raise InputError(f"--drift {arguments.drift:g}: -10000 to 10000 clocks")
     if not 0 <= arguments.length <= 1e6:
         raise InputError(f"--length {arguments.length:g}: 0 to 1000000 m")
-    if arguments.drift and arguments.resets < 2:
-        raise InputError("--drift needs two resets or more to run over")
+    if arguments.resets < 2:
+        raise InputError(
+            "--resets 1 proves nothing about resets", hint="take 2 or more, better 66 to see every offset"
+        )
     board = EmulatedBoard(
         BoardSettings(
             option=arguments.option or "2",

@@ -38,6 +38,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise InputError(result.findings[0].text)
     record = case_record(result, conditions)
     words = ["framefray", "inject", conditions.source, "--option", conditions.option]
+    if conditions.hyperframes is not None:
+        words += ["--hyperframes", str(conditions.hyperframes)]
     words += ["--seed", str(conditions.seed)] + [w for text in texts for w in ("--fault", text)]
     record["repeat_with"] = shlex.join(words)
     if arguments.json:

@@ -57,6 +57,10 @@ def run(arguments: argparse.Namespace) -> int:
         return EXIT_PASS
     conditions = conditions_of(arguments)
     chosen = choose(every_case(), arguments.only, arguments.skip)
+    if not any(case.faults for case in chosen):
+        raise InputError(
+            "--only and --skip leave no fault to prove with", hint="prove emulated --list names them"
+        )
     targets = [(arguments.junit, _junit), (arguments.html, _html)]
     for path, _ in targets:
         if path:

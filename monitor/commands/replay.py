@@ -40,7 +40,9 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.at is not None:
             source.start_scan()
             control.timeline.wait_complete(threading.TIMEOUT_MAX)
-            control.seek_text(arguments.at)
+            place = control.seek_text(arguments.at)
+            if control.total is not None and place >= control.total:
+                raise InputError(f"--at {arguments.at}: the capture has hyperframes 0 to {control.total - 1}")
         if not headless:
             from ..tui.app import run_screen
 
