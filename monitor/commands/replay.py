@@ -41,8 +41,8 @@ def run(arguments: argparse.Namespace) -> int:
             source.start_scan()
             control.timeline.wait_complete(threading.TIMEOUT_MAX)
             place = control.seek_text(arguments.at)
-            if control.total is not None and place >= control.total:
-                raise InputError(f"--at {arguments.at}: the capture has hyperframes 0 to {control.total - 1}")
+            if place >= control.timeline.total:
+                raise InputError(f"--at {arguments.at}: the capture has hyperframes 0 to {control.timeline.total - 1}")
         if not headless:
             from ..tui.app import run_screen
 
