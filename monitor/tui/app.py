@@ -293,7 +293,7 @@ class FrayApp(App[int], inherit_bindings=False):
         bar = self.replay_bar
         if bar.control is None:
             return
-        bar.compact = self.view == 0 and "-short" in self._main_classes
+        bar.compact = self.view == 0 and self.matrix.display and "-short" in self._main_classes
         self.keys.display = not bar.compact
         bar.update(self.feed.snapshot)
 

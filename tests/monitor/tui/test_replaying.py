@@ -79,15 +79,21 @@ async def test_the_line_says_where_the_replay_is(size: tuple[int, int]) -> None:
         line = app.replay_bar.shown()[0]
         assert line.startswith(" play x1    ") and "18.109 hf 120/300 !2" in line
         track = line[line.index("|") + 1 : line.rindex("|")]
-        cells = [i for i, mark in enumerate(track) if mark == "!"]
-        assert cells == [50 * len(track) // 300, 200 * len(track) // 300] or len(cells) == 2
-        assert track[120 * len(track) // 300] == "#" or "#" in track
+        size_of = len(track) / 300
+        for mark, numbers in (("!", (50, 200)), ("#", (120,))):
+            cells = [i for i, shown in enumerate(track) if shown == mark]
+            assert len(cells) == len(numbers)
+            assert all(abs(i + 0.5 - n * size_of) < 1.5 for i, n in zip(cells, numbers, strict=True))
         assert set(track) == set("-!#")
         regions = [w.region for w in (app.status, app.matrix, app.replay_bar) if w.display]
         assert not any(a.overlaps(b) for i, a in enumerate(regions) for b in regions[i + 1 :])
         assert app.matrix.size.height >= len(app.matrix.lines), "the whole hyperframe stays on the screen"
         if size == (80, 24):
             assert ". [] <> {} g : ? q" in line and not app.keys.display
+        await pilot.press("i")
+        await pilot.pause()
+        await pilot.pause()
+        assert app.keys.display and "left/right AxC" in text(app) and "MHz" in text(app)
         await pilot.press("2")
         await pilot.pause()
         await pilot.pause()

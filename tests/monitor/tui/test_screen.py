@@ -506,7 +506,7 @@ async def test_quiet_paints_repaint_nothing() -> None:
         assert calls == []
 
 
-@pytest.mark.parametrize(("view", "drawn"), [("1", 15), ("2", 7), ("3", 30)])
+@pytest.mark.parametrize(("view", "drawn"), [("1", 15), ("2", 8), ("3", 30)])
 async def test_a_view_with_much_that_changes_is_painted_seldom(
     view: str, drawn: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
