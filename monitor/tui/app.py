@@ -213,6 +213,9 @@ class FrayApp(App[int], inherit_bindings=False):
 
     def on_unmount(self) -> None:
         self._stop.set()
+        control = self.replay_bar.control
+        if control is not None:
+            control.close()  # it may be waiting for a key
 
     def tick(self) -> None:
         """Read the pipeline and draw once."""

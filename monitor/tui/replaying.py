@@ -90,6 +90,8 @@ class Replayed(Protocol):
 
     def previous_error(self) -> int | None: ...
 
+    def close(self) -> None: ...
+
 
 class ReplayBar(LinePane):
     """One line: state and speed, BFN.HFN, hyperframe of how many, errors, and a track with a tick for each.

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from screen_fakes import FakeSource
 from test_screen import rows, text
@@ -13,6 +15,7 @@ from textual.pilot import Pilot
 
 from monitor.errors import InputError
 from monitor.pipeline import Pipeline
+from monitor.sources.replay import ReplayControl, ReplaySource, open_replay
 from monitor.tui.app import FrayApp
 from monitor.tui.pages import Page
 from monitor.tui.replaying import REPLAY_BINDINGS, SeekPage
@@ -61,6 +64,9 @@ class FakeControl:
     def previous_error(self) -> int | None:
         return None
 
+    def close(self) -> None:
+        self.calls.append("close")
+
 
 async def started(app: FrayApp, pilot: Pilot[int]) -> None:
     for _ in range(6):
@@ -68,6 +74,15 @@ async def started(app: FrayApp, pilot: Pilot[int]) -> None:
         app.tick()
     await pilot.pause()
     await pilot.pause()
+
+
+async def test_quitting_lets_a_replay_go_that_waits_for_a_key() -> None:
+    control = FakeControl()
+    app = FrayApp(Pipeline(FakeSource()), live=False, replay=control)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await started(app, pilot)
+        await pilot.press("q")
+    assert control.calls == ["close"]
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
@@ -184,3 +199,38 @@ async def test_decoding_begun_anew_clears_marks_and_lines() -> None:
         pipeline.step()
         app.tick()
         assert app.transcript.rows[0].event.hyperframe in (None, 500, 501, 502, 503)
+
+
+async def test_the_screen_over_a_real_replay(tmp_path: Path) -> None:
+    """One damaged octet: the error is found by its key, a step comes after it, and the numbers stay those of it."""
+    source = FakeSource(6)
+    octets = np.concatenate([np.asarray(chunk.data).reshape(20, -1) for chunk in source.chunks()])
+    octets[70, 64 * octets.shape[1] // 256] = 200  # Z.64.0, the HFN of hyperframe 70
+    capture = tmp_path / "a.octets"
+    capture.write_bytes(octets.tobytes())
+    reader = open_replay(str(capture), "octets", "2")
+    control = ReplayControl(reader, playing=False)
+    replayed = ReplaySource(reader, control)
+    app = FrayApp(Pipeline(replayed), replay=control, fps=30)
+    async with app.run_test(size=(80, 24)) as pilot:
+
+        async def until(hyperframe: int) -> None:
+            for _ in range(100):
+                await pilot.pause(0.03)
+                if control.position.hyperframe == hyperframe and app.feed.elapsed == hyperframe + 1:
+                    return
+            raise AssertionError(control.position)
+
+        control.timeline.wait_complete(5)
+        assert control.position.hyperframe is None
+        await pilot.press("right_curly_bracket")
+        await until(70)
+        assert app.feed.snapshot.counters["hfn_invalid"] == 1
+        await pilot.press("right_square_bracket")
+        await until(71)
+        await pilot.press("g")
+        await pilot.pause()
+        await pilot.press(*"18.40", "enter")  # BFN.HFN 17.140 is hyperframe 0
+        await until(50)
+        assert app.feed.snapshot.counters["hfn_invalid"] == 0
+        await pilot.press("q")
