@@ -80,7 +80,8 @@ def judge(fault: InjectedFault, snapshot: Snapshot) -> Judged:
         if passed < SETTLE_HYPERFRAMES:
             return Judged(fault, moved, Verdict.CUT_SHORT)
     if nothing_yet:
-        return Judged(fault, moved, Verdict.LESS if any(moved.values()) else Verdict.MISSED)
+        some = any(moved.get(name) for name in fault.expected)
+        return Judged(fault, moved, Verdict.LESS if some else Verdict.MISSED)
     if open_ended:
         return Judged(fault, moved, Verdict.SHOWN)
     if any(by > fault.expected.get(name, 0) for name, by in moved.items() if name in ERROR_COUNTERS):
