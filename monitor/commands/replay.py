@@ -42,7 +42,9 @@ def run(arguments: argparse.Namespace) -> int:
             control.timeline.wait_complete(threading.TIMEOUT_MAX)
             place = control.seek_text(arguments.at)
             if place >= control.timeline.total:
-                raise InputError(f"--at {arguments.at}: the capture has hyperframes 0 to {control.timeline.total - 1}")
+                raise InputError(
+                    f"--at {arguments.at}: the capture has hyperframes 0 to {control.timeline.total - 1}"
+                )
         if not headless:
             from ..tui.app import run_screen
 

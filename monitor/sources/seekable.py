@@ -215,7 +215,7 @@ def open_replay(path: str, form: str | None = None, option: str | None = None) -
         else:
             spooled = tempfile.TemporaryFile()  # noqa: SIM115 (the stream keeps it)
             for chunk in source.chunks():
-                spooled.write(memoryview(chunk.data))
+                spooled.write(bytes(chunk.data))
             spooled.flush()
             warnings = list(source.warnings)
             stream = _RawStream(spooled, 0, native, source.option)
