@@ -496,7 +496,7 @@ def test_a_board_in_c_over_a_terminal_with_damage_both_ways(c_board: Path, tmp_p
     relay = Relay(b_to_a=down, a_to_b=up)
     board = subprocess.Popen([c_board, relay.b, str(tmp_path / "frames"), str(size)])
     try:
-        source = BoardSource(SerialLine(relay.a), allow=True, answer_s=0.3)
+        source = BoardSource(SerialLine(relay.a), allow=True, answer_s=1.0)
         assert (source.description, source.option) == (f"{relay.a} (RE-1 in C)", "1")
         came: list[bytes] = []
         total = 0
