@@ -23,7 +23,8 @@ from monitor.tui.app import FrayApp
 
 LARGEST = 200_000
 SEED = 7
-PICTURES = (*((view, (80, 24)) for view in ("link", "said", "break", "delay")), ("link", (120, 40)))
+SIZES = ((80, 24), (120, 40), (200, 60))
+PICTURES = tuple((view, size) for view in ("link", "said", "break", "delay") for size in SIZES)
 Screen = Pilot[int]
 
 
