@@ -13,8 +13,10 @@ from decoders.delay import Compensation, unit_interval_ns
 from decoders.linerates import option_named
 
 from ..delays import DelayRun, DelayStatus, loop_delay_bits, read_line
-from ..errors import InputError, OutputError
+from ..errors import InputError, MonitorError, OutputError
 from ..opening import is_serial
+
+Measured = tuple[DelayStatus, BaseException | None]
 
 __all__ = ["run"]
 
@@ -31,7 +33,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise InputError("delay needs a SOURCE (emulated, emulated:pair), or --hops PLAN")
     if arguments.received is not None:
         return _two_captures(arguments)
-    status = _measure(arguments)
+    status, trouble = _measure(arguments)
     if arguments.html:
         from ..reports.delay_html import delay_page
 
@@ -45,10 +47,17 @@ def run(arguments: argparse.Namespace) -> int:
 
         for line in delay_lines(status, ascii_only=ascii_only):
             print(line)
+    if trouble is not None:
+        done = len(status.samples)
+        print(
+            f"framefray: stopped after {done} of {arguments.resets} resets; the report covers those",
+            file=sys.stderr,
+        )
+        raise trouble
     return 0 if status.verdict == "pass" else 1
 
 
-def _measure(arguments: argparse.Namespace) -> DelayStatus:
+def _measure(arguments: argparse.Namespace) -> Measured:
     from ..emulation.transceiver import BoardSettings, EmulatedBoard
     from ..sources.emulated import parse_emulated
 
@@ -90,7 +99,7 @@ def _measure(arguments: argparse.Namespace) -> DelayStatus:
     return _run(DelayRun(board, arguments.resets), arguments)
 
 
-def _measure_board(arguments: argparse.Namespace) -> DelayStatus:
+def _measure_board(arguments: argparse.Namespace) -> Measured:
     from ..sources.board import BoardSource
     from ..sources.board_delay import BoardDelay
     from ..sources.serial_port import SerialLine
@@ -105,16 +114,25 @@ def _measure_board(arguments: argparse.Namespace) -> DelayStatus:
         board.close()
 
 
-def _run(delays: DelayRun, arguments: argparse.Namespace) -> DelayStatus:
+def _run(delays: DelayRun, arguments: argparse.Namespace) -> Measured:
+    """Every reset, or those before a board stopped answering or the user stopped it, and what stopped it."""
     progress = sys.stderr.isatty() and not arguments.json
-    while not delays.done:
-        delays.step()
-        done = len(delays.samples)
-        if progress and (done % 50 == 0 or delays.done):
-            print(f"\rframefray: {done} of {arguments.resets} resets", end="", file=sys.stderr, flush=True)
+    trouble: BaseException | None = None
+    try:
+        while not delays.done:
+            delays.step()
+            done = len(delays.samples)
+            if progress and (done % 50 == 0 or delays.done):
+                print(
+                    f"\rframefray: {done} of {arguments.resets} resets", end="", file=sys.stderr, flush=True
+                )
+    except (MonitorError, KeyboardInterrupt) as stopped:
+        if len(delays.samples) < 2:
+            raise
+        trouble = stopped
     if progress:
         print(file=sys.stderr)
-    return delays.status()
+    return delays.status(), trouble
 
 
 def _step(text: str | None, resets: int) -> tuple[int, int]:

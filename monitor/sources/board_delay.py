@@ -7,6 +7,7 @@ The board counts whole parallel clocks; its alignment offset tells how many bits
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 
 from decoders.delay import clock_bits
 from decoders.linerates import OPTIONS
@@ -67,9 +68,10 @@ class BoardDelay:
         raise InputError(f"{self.description}: no sync for {self._settle_s:g} s after a reset")
 
     def close(self) -> None:
-        """Switch the line data on again as they were, and close the line."""
+        """Switch the line data on again as they were, where the board still answers, and close the line."""
         try:
             if self._data_type:
-                self._source.command(SelectData(self._data_type))
+                with suppress(InputError):
+                    self._source.command(SelectData(self._data_type))
         finally:
             self._source.close()
