@@ -2,6 +2,7 @@
 
     MonitorError(Exception)
     ├── InputError       a source that cannot be read as asked (exit status 2)
+    │   └── RefusedError a board that does not carry out a command
     └── OutputError      a file that cannot be written (exit status 2)
 
 Each prints as one line, without a traceback. What is wrong *on the link* is never an exception.
@@ -9,7 +10,7 @@ Each prints as one line, without a traceback. What is wrong *on the link* is nev
 
 from __future__ import annotations
 
-__all__ = ["InputError", "MonitorError", "OutputError", "inert"]
+__all__ = ["InputError", "MonitorError", "OutputError", "RefusedError", "inert"]
 
 
 def inert(text: str) -> str:
@@ -40,6 +41,10 @@ class MonitorError(Exception):
 
 class InputError(MonitorError):
     """A file, stream or setting that cannot be used as a source."""
+
+
+class RefusedError(InputError):
+    """A command that a board does not carry out; the line and the board go on."""
 
 
 class OutputError(MonitorError):

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from decoders.linerates import OPTIONS
 
-from ..errors import InputError
+from ..errors import InputError, RefusedError
 from ..faults.catalogue import Context, parse_fault
 from ..forms import Form, checked_option
 from ..protocol.records import (
@@ -188,7 +188,7 @@ class BoardSource:
             raise InputError(f"{self._line.description}: no answer to {what} in {TRIES} tries")
         if isinstance(answer, Refuse):
             why = answer.text or answer.reason.name.lower().replace("_", " ")
-            raise InputError(f"the board refuses {what}: {why}")
+            raise RefusedError(f"the board refuses {what}: {why}")
         return answer
 
     def _encode(self, message: Message) -> tuple[int, bytes]:
