@@ -146,19 +146,22 @@ def _emulation_arguments(parser: argparse.ArgumentParser, *, pace: float = 750.0
 
 def _emulated_arguments(parser: argparse.ArgumentParser) -> None:
     """The link of prove and inject."""
-    parser.add_argument("source", metavar="SOURCE", help="emulated, emulated:pair")
-    parser.add_argument("--option", choices=_OPTIONS[:7], default="2", help="line bit rate option (2)")
+    parser.add_argument(
+        "source", metavar="SOURCE", help="emulated, emulated:pair, serial device or URL of a board"
+    )
+    parser.add_argument("--option", choices=_OPTIONS[:7], help="line bit rate option (2; what a board says)")
     parser.add_argument("--pointer", type=_whole, metavar="P", help="pointer p: 0 or 20 to 63 (40)")
     parser.add_argument(
         "--hdlc-rate", type=_whole, metavar="CODE", help="HDLC rate code (highest of the option)"
     )
-    parser.add_argument("--seed", type=_whole, default=1, help="seed of the traffic (1)")
+    parser.add_argument("--seed", type=_whole, default=1, help="seed of the emulated traffic (1)")
     parser.add_argument(
         "--hyperframes",
         type=_at_least_one,
         metavar="N",
         help="how many after the fault (as many as it needs)",
     )
+    _line_arguments(parser, reconnect=False)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -404,7 +407,7 @@ def build_parser() -> argparse.ArgumentParser:
         "--via",
         choices=("link", "craft"),
         default="link",
-        help="an emulated link, or a crafted capture that is decoded (link)",
+        help="the link itself, or a crafted capture that is decoded (link)",
     )
     prove.add_argument("--form", choices=_FORMS[:-1], help="with --via craft: raw form of the capture (bits)")
     prove.add_argument(
@@ -415,7 +418,11 @@ def build_parser() -> argparse.ArgumentParser:
     )
     prove.add_argument("--list", action="store_true", help="list the cases, and do nothing")
     prove.add_argument(
-        "--repeat", type=_at_least_one, default=1, metavar="N", help="at so many successive seeds (1)"
+        "--repeat",
+        type=_at_least_one,
+        default=1,
+        metavar="N",
+        help="at so many successive seeds, or so often on a board (1)",
     )
     prove.add_argument("--fail-fast", action="store_true", help="stop at the first case that fails")
     prove.add_argument("--junit", metavar="FILE", help="write JUnit XML")
@@ -425,7 +432,7 @@ def build_parser() -> argparse.ArgumentParser:
         "--reproducible", action="store_true", help="leave time, duration and versions out of the reports"
     )
 
-    inject = add("inject", "put faults into an emulated link, say what moved, and give a verdict")
+    inject = add("inject", "put faults into a link, say what moved, and give a verdict")
     _emulated_arguments(inject)
     inject.add_argument(
         "--fault",

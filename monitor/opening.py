@@ -6,6 +6,7 @@ import argparse
 import os
 import re
 import sys
+from typing import TYPE_CHECKING
 
 from decoders.characters import LineForm
 from decoders.controlwords import check_pointer
@@ -14,10 +15,14 @@ from decoders.linerates import option_named
 from decoders.link import LinkSettings
 from decoders.planes import PlaneSettings, check_settings
 
-from .errors import InputError
+from .errors import InputError, inert
 from .sources import Source
 
-__all__ = ["is_serial", "link_settings", "open_source"]
+if TYPE_CHECKING:
+    from .faults.live import LiveBench
+    from .sources.board import BoardSource
+
+__all__ = ["is_serial", "link_settings", "open_bench", "open_source"]
 
 
 def open_source(arguments: argparse.Namespace) -> Source:
@@ -98,8 +103,50 @@ def _allowed(arguments: argparse.Namespace) -> bool:
         return True
     if arguments.command != "watch" or arguments.headless or not (sys.stdin.isatty() and sys.stdout.isatty()):
         return False
-    print(f"{arguments.source}: injecting makes this board transmit damaged data.", file=sys.stderr)
+    return _asked(arguments.source)
+
+
+def _asked(name: str) -> bool:
+    print(f"{inert(name)}: injecting makes this board transmit damaged data.", file=sys.stderr)
     return input("Allow it? [y/N] ").strip().lower() in ("y", "yes")
+
+
+def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
+    """The board that `arguments.source` names, to put faults into; the source is the caller's to close.
+
+    InputError where it may not be made to transmit damaged data, or where what it receives is not what it sends.
+    """
+    from .faults.live import LiveBench
+    from .protocol.records import Loopback
+    from .sources.board import BoardSource
+    from .sources.serial_port import DEFAULT_BAUD, SerialLine
+
+    name = arguments.source
+    if not is_serial(name):
+        raise InputError(
+            f"{name}: faults can be put into emulated, emulated:pair and boards on a serial line or URL"
+        )
+    for value, word in ((arguments.pointer, "--pointer"), (arguments.hdlc_rate, "--hdlc-rate")):
+        if value is not None:
+            raise InputError(f"{word} goes with emulated links; a board's link says so itself")
+    terminal = sys.stdin.isatty() and sys.stderr.isatty()
+    if not (arguments.yes or (terminal and _asked(name))):
+        raise InputError(
+            f"{name}: this makes the board transmit damaged data", hint="--yes does it without asking"
+        )
+    line = SerialLine(name, arguments.baud, reconnect=False)
+    source = BoardSource(line, option=arguments.option, allow=True)
+    try:
+        if source.status is not None and source.status.loopback is Loopback.PAIR:
+            raise InputError(
+                f"{source.description}: the board receives what another one sends, not its own faults",
+                hint=f"framefray tell {name} loopback internal --yes",
+            )
+        baud = None if arguments.baud == DEFAULT_BAUD else arguments.baud
+        return LiveBench(source, name, hyperframes=arguments.hyperframes, baud=baud), source
+    except BaseException:
+        source.close()
+        raise
 
 
 def link_settings(arguments: argparse.Namespace, source: Source) -> LinkSettings:

@@ -1,9 +1,8 @@
-"""`framefray inject`: put faults into an emulated link, say what moved, and give a verdict."""
+"""`framefray inject`: put faults into a link, say what moved, and give a verdict."""
 
 from __future__ import annotations
 
 import argparse
-import shlex
 import sys
 
 import msgspec.json
@@ -11,37 +10,32 @@ import msgspec.json
 from decoders.link import LinkDecoder
 
 from ..errors import InputError
-from ..faults.campaign import Baselines, Case, run_case
+from ..faults.campaign import Baselines, Case
 from ..faults.catalogue import parse_fault
+from ..faults.transmission import Conditions, LinkConditions
 from ..faults.verdict import Verdict
 from ..reports.campaign_records import case_record
 from ..reports.campaign_text import case_lines
-from .prove import EXIT_FAIL, EXIT_PASS, conditions_of
+from .prove import EXIT_FAIL, EXIT_PASS, open_link
 
 
 def run(arguments: argparse.Namespace) -> int:
     arguments.via, arguments.form = "link", None
-    conditions = conditions_of(arguments)
-    texts = []
-    for text in arguments.fault:
-        fault = parse_fault(text)
-        if fault.hyperframe is not None and fault.hyperframe < 4:
-            raise InputError(
-                f"fault {text}: the receiver is in sync from hyperframe 4 on", hint="name a later one"
-            )
-        last = conditions.length if conditions.hyperframes is not None else None
-        if last is not None and (fault.hyperframe or 0) >= last:
-            raise InputError(f"fault {text}: the stream ends with hyperframe {last - 1}")
-        texts.append(text)
-    result = run_case(Case(tuple(texts)), Baselines(conditions, LinkDecoder))
+    with open_link(arguments) as (conditions, bench):
+        texts = [_checked(text, conditions, live=bench is not None) for text in arguments.fault]
+        if bench is None:
+            assert isinstance(conditions, LinkConditions)
+            bench = Baselines(conditions, LinkDecoder)
+        else:
+            for finding in bench.baseline().findings:
+                print(f"framefray: before the fault: {finding.text}", file=sys.stderr)
+        result = bench.case(Case(tuple(texts)))
     if result.verdict is Verdict.LEFT_OUT:
         raise InputError(result.findings[0].text)
     record = case_record(result, conditions)
-    words = ["framefray", "inject", conditions.source, "--option", conditions.option]
-    if conditions.hyperframes is not None:
-        words += ["--hyperframes", str(conditions.hyperframes)]
-    words += ["--seed", str(conditions.seed)] + [w for text in texts for w in ("--fault", text)]
-    record["repeat_with"] = shlex.join(words)
+    record["repeat_with"] = conditions.command(
+        "inject", result.seed, *(w for text in texts for w in ("--fault", text))
+    )
     if arguments.json:
         record = {"schema": "framefray.inject/1", "link": conditions.words} | record
         sys.stdout.write(msgspec.json.encode(record).decode() + "\n")
@@ -56,8 +50,23 @@ def run(arguments: argparse.Namespace) -> int:
         print(f"moved     {name} {change:+d}")
     for damage in result.excerpts:
         octets = [f"[{o}]" if i == damage.at else o for i, o in enumerate(damage.octets)]
-        print(f"as sent   {damage.what}, from octet {damage.first}:")
+        word = "seen" if result.seed is None else "sent"
+        print(f"as {word}   {damage.what}, from octet {damage.first}:")
         for start in range(0, len(octets), 17):
             print("          " + " ".join(octets[start : start + 17]))
     print("\n".join(case_lines(record)))
     return EXIT_PASS if result.passed else EXIT_FAIL
+
+
+def _checked(text: str, conditions: Conditions, *, live: bool) -> str:
+    """The text of a fault; InputError where its hyperframe cannot be."""
+    hyperframe = parse_fault(text).hyperframe
+    if live or hyperframe is None:
+        return text
+    if hyperframe < 4:
+        raise InputError(
+            f"fault {text}: the receiver is in sync from hyperframe 4 on", hint="name a later one"
+        )
+    if conditions.hyperframes is not None and hyperframe >= conditions.length:
+        raise InputError(f"fault {text}: the stream ends with hyperframe {conditions.length - 1}")
+    return text

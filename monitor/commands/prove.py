@@ -18,8 +18,9 @@ from decoders.controlwords import check_pointer
 from decoders.errors import DecodersError
 
 from ..errors import InputError, OutputError
-from ..faults.campaign import Campaign, CaseResult, choose, every_case, run_campaign
-from ..faults.transmission import DEFAULT_POINTER, LinkConditions
+from ..faults.campaign import Bench, Campaign, CaseResult, choose, every_case, run_campaign
+from ..faults.transmission import DEFAULT_POINTER, Conditions, LinkConditions
+from ..opening import open_bench
 from ..reports.campaign_records import campaign_record, run_record
 from ..reports.campaign_text import campaign_lines, summary_line
 
@@ -30,17 +31,13 @@ def conditions_of(arguments: argparse.Namespace) -> LinkConditions:
     """The link that the arguments describe; InputError where there is none."""
     crafted = arguments.via == "craft"
     pointer = DEFAULT_POINTER if arguments.pointer is None else arguments.pointer
-    if arguments.source == "-" or not arguments.source.startswith("emulated"):
-        raise InputError(
-            f"source {arguments.source!r}: faults can be put into emulated and emulated:pair only"
-        )
     try:
         check_pointer(pointer)
         return LinkConditions(
             source=arguments.source,
             crafted=crafted,
             form=LineForm(arguments.form or LineForm.BITS.value),
-            option=arguments.option,
+            option=arguments.option or "2",
             pointer_p=pointer,
             hdlc_rate_code=arguments.hdlc_rate,
             seed=arguments.seed,
@@ -55,7 +52,6 @@ def run(arguments: argparse.Namespace) -> int:
         for case in choose(every_case(), arguments.only, arguments.skip):
             print(case.name)
         return EXIT_PASS
-    conditions = conditions_of(arguments)
     chosen = choose(every_case(), arguments.only, arguments.skip)
     if not any(case.faults for case in chosen):
         raise InputError(
@@ -65,17 +61,34 @@ def run(arguments: argparse.Namespace) -> int:
     for path, _ in targets:
         if path:
             _writable(path)
-    started, clock = datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic()
-    with _progress(sum(bool(case.faults) for case in chosen)) as on_result:
-        campaign = run_campaign(
-            conditions,
-            chosen,
-            repeat=arguments.repeat,
-            fail_fast=arguments.fail_fast,
-            on_result=on_result,
-        )
+    with open_link(arguments) as (conditions, bench):
+        started, clock = datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic()
+        with _progress(sum(bool(case.faults) for case in chosen)) as on_result:
+            campaign = run_campaign(
+                conditions,
+                chosen,
+                repeat=arguments.repeat,
+                fail_fast=arguments.fail_fast,
+                bench=bench,
+                on_result=on_result,
+            )
     run_of = None if arguments.reproducible else run_record(started, time.monotonic() - clock)
     return report(campaign, run_of, json=arguments.json, targets=targets)
+
+
+@contextmanager
+def open_link(arguments: argparse.Namespace) -> Iterator[tuple[Conditions, Bench | None]]:
+    """What faults are put into: the conditions, and a board's bench (None for fresh emulated links)."""
+    if arguments.source == "emulated" or arguments.source.startswith("emulated:"):
+        yield conditions_of(arguments), None
+        return
+    if arguments.via == "craft":
+        raise InputError("--via craft goes with emulated")
+    bench, source = open_bench(arguments)
+    try:
+        yield bench.conditions, bench
+    finally:
+        source.close()
 
 
 def report(
@@ -85,7 +98,7 @@ def report(
     json: bool,
     targets: Sequence[tuple[str | None, Callable[[dict[str, Any]], bytes]]],
 ) -> int:
-    """Write every report asked for; the exit status."""
+    """Write every report asked for; the exit status. InputError after that where the link went away."""
     record = campaign_record(campaign, run_of)
     for path, make in targets:
         if path:
@@ -99,8 +112,15 @@ def report(
         print("\n".join(campaign_lines(record)))
     if campaign.interrupted:
         sys.stdout.flush()
-        print(f"framefray: interrupted; {summary_line(record)}", file=sys.stderr)
+        word = "interrupted" if campaign.trouble is None else "ended early"
+        print(f"framefray: {word}; {summary_line(record)}", file=sys.stderr)
+        if campaign.trouble is not None:
+            raise campaign.trouble
         return EXIT_INTERRUPTED
+    if not campaign.proves:
+        raise InputError(
+            "no fault could be put in, so nothing is proven", hint="the report says why of each case"
+        )
     return EXIT_PASS if campaign.passed else EXIT_FAIL
 
 

@@ -16,10 +16,10 @@ from decoders.alignment import SyncState
 from decoders.events import Event, SyncStateChanged
 from decoders.link import LinkDecoder, LinkSettings
 
-from ..errors import InputError
+from ..errors import InputError, MonitorError
 from .catalogue import CATALOGUE, Expectation, Fault, parse_fault
 from .declared import declare, length_for
-from .transmission import LinkConditions, PlacedFault, Transmission, around, transmit
+from .transmission import Conditions, LinkConditions, PlacedFault, Transmission, around, transmit
 from .verdict import (
     GOOD_FRAMES,
     Declared,
@@ -38,8 +38,10 @@ from .verdict import (
 __all__ = [
     "BASELINE",
     "COMBINATIONS",
+    "TRAFFIC",
     "VARIANTS",
     "Baselines",
+    "Bench",
     "Campaign",
     "Case",
     "CaseResult",
@@ -47,10 +49,14 @@ __all__ = [
     "Receiver",
     "ReceiverFactory",
     "choose",
+    "conclude",
     "every_case",
+    "frame_excerpt",
     "observe",
     "run_campaign",
     "run_case",
+    "stamp",
+    "unclean",
 ]
 
 BASELINE = "baseline"
@@ -186,11 +192,11 @@ class Excerpt:
 
 @dataclass(frozen=True, slots=True)
 class CaseResult:
-    """One case at one seed. `moved` is against the baseline; times are hyperframes from the fault's own: to the first
-    event that tells of it, and to the last one or the return to HFNSYNC."""
+    """One case at one seed (None on a board). `moved` is against the baseline; times are hyperframes from the fault's
+    own: to the first event that tells of it, and to the last one or the return to HFNSYNC."""
 
     case: Case
-    seed: int
+    seed: int | None
     verdict: Verdict
     declared: Declared | None
     moved: Mapping[str, int]
@@ -207,16 +213,22 @@ class CaseResult:
 
 @dataclass(slots=True)
 class Campaign:
-    """Results as far as they have come; `interrupted` where the rest is missing."""
+    """Results as far as they have come; `interrupted` where the rest is missing, `trouble` what ended it."""
 
-    conditions: LinkConditions
+    conditions: Conditions
     results: list[CaseResult] = field(default_factory=list)
     planned: int = 0
     interrupted: bool = False
+    trouble: MonitorError | None = None
 
     @property
     def passed(self) -> bool:
         return all(result.passed for result in self.results)
+
+    @property
+    def proves(self) -> bool:
+        """Whether any fault was put in."""
+        return any(r.case.faults and r.verdict is not Verdict.LEFT_OUT for r in self.results)
 
     def count(self, *, passed: bool) -> int:
         """Cases passed or failed, those left out not counted."""
@@ -235,14 +247,14 @@ def observe(transmission: Transmission, option: str, receiver: ReceiverFactory =
         for data in transmission.chunks:
             missed = under_test.hyperframes_missed
             events = under_test.receive(data)
-            missed = _stamp(timed, events, missed, under_test)
-        _stamp(timed, under_test.finish(), under_test.hyperframes_missed, under_test)
+            missed = stamp(timed, events, missed, under_test)
+        stamp(timed, under_test.finish(), under_test.hyperframes_missed, under_test)
     except Exception as failure:  # a receiver under test may do anything
         return Observation({}, timed, False, f"{type(failure).__name__}: {failure}")
     return Observation(dict(under_test.counters), timed, under_test.state is SyncState.HFNSYNC)
 
 
-def _stamp(timed: list[Timed], events: Iterable[Event], missed: int, receiver: Receiver) -> int:
+def stamp(timed: list[Timed], events: Iterable[Event], missed: int, receiver: Receiver) -> int:
     """Put events on the line's count of hyperframes: those missed while hunting are counted in at the new lock."""
     for event in events:
         if isinstance(event, SyncStateChanged) and event.old == SyncState.XACQ1:
@@ -251,8 +263,20 @@ def _stamp(timed: list[Timed], events: Iterable[Event], missed: int, receiver: R
     return missed
 
 
+class Bench(Protocol):
+    """What faults are put into, one case after the other."""
+
+    def baseline(self) -> CaseResult:
+        """The link without a fault."""
+        ...
+
+    def case(self, case: Case) -> CaseResult:
+        """One case; InputError where the link is gone."""
+        ...
+
+
 class Baselines:
-    """What the receiver makes of the same link without faults, for each length asked for."""
+    """A Bench of fresh links; what the receiver makes of each without faults, for each length asked for."""
 
     def __init__(self, conditions: LinkConditions, receiver: ReceiverFactory) -> None:
         self.conditions = conditions
@@ -264,25 +288,27 @@ class Baselines:
         if length not in self._known:
             sent = transmit(self.conditions, (), length)
             seen = observe(sent, self.conditions.option, self.receiver)
-            self._known[length] = seen, tuple(_unclean(seen, sent.truth))
+            self._known[length] = seen, tuple(unclean(seen, sent.truth))
         return self._known[length]
 
-    def result(self) -> CaseResult:
-        """The baseline as a case of its own."""
+    def case(self, case: Case) -> CaseResult:
+        return run_case(case, self)
+
+    def baseline(self) -> CaseResult:
         seen, findings = self.of(length_for((), self.conditions))
         moved = {name: value for name, value in seen.counters.items() if value}
         verdict = worst(findings, Verdict.CLEAN)
-        return CaseResult(Case(()), self.conditions.seed, verdict, Declared(_TRAFFIC), moved, findings)
+        return CaseResult(Case(()), self.conditions.seed, verdict, Declared(TRAFFIC), moved, findings)
 
 
-_TRAFFIC = Expectation(tolerated=dict.fromkeys(GOOD_FRAMES.values(), "traffic"))
+TRAFFIC = Expectation(tolerated=dict.fromkeys(GOOD_FRAMES.values(), "traffic"))
 
 
-def _unclean(seen: Observation, truth: Mapping[str, int] | None) -> Iterable[Finding]:
+def unclean(seen: Observation, truth: Mapping[str, int] | None) -> Iterable[Finding]:
     if seen.failure is None and not any(t.at is not None for t in seen.events):
         yield Finding(Verdict.UNSYNCED, None, "no hyperframe sync")
     still = Observation(dict.fromkeys(seen.counters, 0), (), True)
-    for finding in judge(Declared(_TRAFFIC), still, seen, 0, truth):
+    for finding in judge(Declared(TRAFFIC), still, seen, 0, truth):
         if finding.verdict is Verdict.SIDE_EFFECT:
             by = seen.counters[finding.counter or ""]
             yield Finding(
@@ -313,6 +339,23 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
         if not place.sent:
             text = f"{place.text}: the frame did not leave in time; give more --hyperframes"
             findings.insert(0, Finding(Verdict.NOT_SENT, None, text))
+    return conclude(
+        case, conditions.seed, declared, baseline, seen, first, findings, sent.placed, _excerpts(sent)
+    )
+
+
+def conclude(
+    case: Case,
+    seed: int | None,
+    declared: Declared,
+    baseline: Observation,
+    seen: Observation,
+    first: int,
+    findings: Sequence[Finding],
+    placed: Sequence[PlacedFault],
+    excerpts: Iterable[Excerpt],
+) -> CaseResult:
+    """The result of a case whose first fault is at hyperframe `first`; `findings` is all that is wrong with it."""
     moved: dict[str, int] = {}
     detected: int | None = None
     recovered: int | None = None
@@ -323,15 +366,15 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
         recovered = recovery(news, seen.events, first) if seen.in_sync else None
     return CaseResult(
         case,
-        conditions.seed,
+        seed,
         worst(findings, _as_declared(declared, moved)),
         declared,
         moved,
         tuple(findings),
-        sent.placed,
+        tuple(placed),
         detected,
         recovered,
-        tuple(_excerpts(sent)) if findings else (),
+        tuple(excerpts) if findings else (),
     )
 
 
@@ -352,29 +395,33 @@ def _excerpts(sent: Transmission) -> Iterable[Excerpt]:
             at = place.offset_octets - first
             yield Excerpt(place.text, first, at, tuple(octets), "octets of the stream")
         elif place.frame:
-            tail = place.frame[-2 * _EXCERPT_REACH - 1 :]
-            octets = [f"{octet:02X}" for octet in tail]
-            first = len(place.frame) - len(tail)
-            # The FCS where that is the damage, else the last octet before the frame ends or breaks off.
-            fcs = {"hdlc.fcs": 2, "ethernet.fcs": 4}.get(place.text.split("@")[0].split("_")[0], 1)
-            at = max(0, len(tail) - fcs)
-            yield Excerpt(
-                place.text, first, at, tuple(octets), f"end of the frame, {len(place.frame)} octets"
-            )
+            yield frame_excerpt(place.text, place.frame)
+
+
+def frame_excerpt(fault: str, frame: bytes) -> Excerpt:
+    """The end of a frame, its FCS last."""
+    tail = frame[-2 * _EXCERPT_REACH - 1 :]
+    # The FCS where that is the damage, else the last octet before the frame ends or breaks off.
+    fcs = {"hdlc.fcs": 2, "ethernet.fcs": 4}.get(fault.partition("@")[0].partition("_")[0], 1)
+    octets = tuple(f"{octet:02X}" for octet in tail)
+    at = max(0, len(tail) - fcs)
+    return Excerpt(fault, len(frame) - len(tail), at, octets, f"end of the frame, {len(frame)} octets")
 
 
 def run_campaign(
-    conditions: LinkConditions,
+    conditions: Conditions,
     chosen: Sequence[Case],
     *,
     repeat: int = 1,
     fail_fast: bool = False,
     receiver: ReceiverFactory = LinkDecoder,
+    bench: Bench | None = None,
     on_result: Callable[[CaseResult, int, int], object] = lambda result, done, planned: None,
 ) -> Campaign:
-    """Every chosen case at `repeat` successive seeds, each on a fresh link.
+    """Every chosen case on a fresh link, at `repeat` successive seeds; or `repeat` times on a `bench`.
 
-    `on_result` is called after each case. KeyboardInterrupt ends it; what was done is returned.
+    `on_result` is called after each case. KeyboardInterrupt ends it, and a link that is gone; what was done is
+    returned. A link that does not even give a baseline is an InputError.
     """
     faulty = [case for case in chosen if case.faults]
     campaign = Campaign(conditions, planned=repeat * (1 + len(faulty)))
@@ -386,13 +433,19 @@ def run_campaign(
 
     try:
         for number in range(repeat):
-            at = replace(conditions, seed=conditions.seed + number)
-            baselines = Baselines(at, receiver)
-            if add(baselines.result()):
+            now = bench
+            if now is None:
+                assert isinstance(conditions, LinkConditions)
+                now = Baselines(replace(conditions, seed=conditions.seed + number), receiver)
+            if add(now.baseline()):
                 return campaign
             for case in faulty:
-                if add(run_case(case, baselines)):
+                if add(now.case(case)):
                     return campaign
     except KeyboardInterrupt:
         campaign.interrupted = True
+    except MonitorError as trouble:
+        if not campaign.results:
+            raise
+        campaign.interrupted, campaign.trouble = True, trouble
     return campaign

@@ -6,27 +6,26 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from decoders.controlwords import vendor_places
-from decoders.linerates import HYPERFRAMES_PER_FRAME
 
 from .catalogue import Context, Expectation, Fault, Range
 from .injector import reach
-from .transmission import LinkConditions
+from .transmission import Conditions
 from .verdict import Declared
 
-__all__ = ["declare", "length_for"]
+__all__ = ["declare", "length_for", "together"]
 
 UNBOUNDED = 10**12
 _ROOM = 12
 """Hyperframes after everything must have shown, to see that nothing else follows and sync is back."""
 
 
-def _context(fault: Fault, conditions: LinkConditions, length: int | None) -> Context:
+def _context(fault: Fault, conditions: Conditions, length: int | None) -> Context:
     at = fault.hyperframe or 0
     return Context(
         option=conditions.line,
         following=None if length is None else length - 1 - at,
         preceding=at,
-        hfn=at % HYPERFRAMES_PER_FRAME,
+        hfn=conditions.hfn_at(at),
         flags=conditions.form.has_flags,
         pointer_p=conditions.pointer_p,
         hdlc_rate_code=conditions.rate_code,
@@ -39,7 +38,7 @@ def _within(fault: Fault, expectation: Expectation) -> int:
     return expectation.within_hyperframes + again
 
 
-def length_for(faults: Sequence[Fault], conditions: LinkConditions) -> int:
+def length_for(faults: Sequence[Fault], conditions: Conditions) -> int:
     """Hyperframes of a transmission in which the faults come and go."""
     least = conditions.length
     if conditions.hyperframes is None:
@@ -51,13 +50,13 @@ def length_for(faults: Sequence[Fault], conditions: LinkConditions) -> int:
     return -(-least // 8) * 8
 
 
-def declare(faults: Sequence[Fault], conditions: LinkConditions, length: int) -> Declared:
+def declare(faults: Sequence[Fault], conditions: Conditions, length: int) -> Declared:
     """What must follow from these faults in a transmission of `length` hyperframes."""
     total = Expectation(within_hyperframes=0)
     places: set[tuple[int, int, int]] = set()
     for fault in faults:
         one = fault.expectation(_context(fault, conditions, length))
-        total = _together(total, replace(one, within_hyperframes=_within(fault, one)))
+        total = together(total, replace(one, within_hyperframes=_within(fault, one)))
         if fault.kind.plane == "vendor":
             places.add((fault.values["ns"], fault.values["xs"], fault.values["y"]))
     known = vendor_places(conditions.option, conditions.pointer_p).triples.tolist()
@@ -66,7 +65,7 @@ def declare(faults: Sequence[Fault], conditions: LinkConditions, length: int) ->
     return Declared(total, frozenset() if "vendor_changes" in total.tolerated else named)
 
 
-def _together(one: Expectation, other: Expectation) -> Expectation:
+def together(one: Expectation, other: Expectation) -> Expectation:
     """Both declarations at once. A counter that both name moves by the sum of what each allows."""
     tolerated = {**one.tolerated, **other.tolerated}
     exact = dict(one.exact)

@@ -18,7 +18,7 @@ from decoders.frames import ALARM_BITS, octet_index
 from decoders.linerates import LineRateOption
 
 from ..errors import InputError
-from .catalogue import Fault
+from .catalogue import Fault, Layer
 from .line_faults import K_CODES, cut_bits
 from .sync_faults import sent_timing
 
@@ -30,6 +30,7 @@ __all__ = [
     "damage_octets",
     "damage_symbols",
     "move_bits",
+    "octet_position",
     "reach",
     "symbol_position",
 ]
@@ -196,6 +197,16 @@ def _damage_iq(fault: Fault, frame: U8) -> Damaged:
         moved = np.roll(bits, values["bits"], axis=1)
         block[:] = np.packbits(moved, axis=1, bitorder="little").reshape(block.shape)
     return Damaged(octets)
+
+
+def octet_position(fault: Fault, option: LineRateOption) -> int:
+    """The first octet of its hyperframe that a fault of octets, symbols or bits touches."""
+    if fault.kind.layer is Layer.OCTETS:
+        return damage_octets(fault, np.zeros((256, 16, option.word_octets), np.uint8), 0).first
+    if fault.kind.layer is Layer.SYMBOLS:
+        return symbol_position(fault, option)
+    cut = cut_of(fault, 0, 0, option)
+    return 0 if cut is None else cut.at // 10
 
 
 # --- symbols ----------------------------------------------------------------------------------------------

@@ -5,15 +5,17 @@ The same settings and faults give the same octets. Nothing here decodes or judge
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from decoders.characters import LineForm
 from decoders.code_8b10b import SymbolDecoder, symbols_at
 from decoders.errors import DecodersError
-from decoders.linerates import LineRateOption, option_named
+from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_named
 from decoders.link import SenderSettings
 
 from ..emulation.crafting import craft
@@ -24,11 +26,14 @@ from .catalogue import Fault, Layer
 
 __all__ = [
     "CHUNK_HYPERFRAMES",
+    "LEAD_HYPERFRAMES",
+    "Conditions",
     "LinkConditions",
     "PlacedFault",
     "TappedSource",
     "Transmission",
     "around",
+    "tail_hyperframes",
     "transmit",
 ]
 
@@ -44,11 +49,60 @@ _LONGEST_FAST_OCTETS = 1750
 """A frame that waits, the damaged frame, and what the channel code adds; with room (computed)."""
 
 
+class Conditions(Protocol):
+    """What a campaign knows of the link that faults are put into.
+
+    `length` are the hyperframes of a case, at the least; `fault_hyperframe` of them come before the fault.
+    """
+
+    @property
+    def option(self) -> str: ...
+    @property
+    def line(self) -> LineRateOption: ...
+    @property
+    def form(self) -> LineForm: ...
+    @property
+    def pointer_p(self) -> int: ...
+    @property
+    def rate_code(self) -> int: ...
+    @property
+    def hyperframes(self) -> int | None: ...
+    @property
+    def length(self) -> int: ...
+    @property
+    def fault_hyperframe(self) -> int: ...
+    @property
+    def words(self) -> dict[str, str | int | None]:
+        """For reports: each condition by its name."""
+        ...
+
+    def hfn_at(self, hyperframe: int) -> int:
+        """The right HFN of a hyperframe."""
+        ...
+
+    def command(self, name: str, seed: int | None, *more: str) -> str:
+        """The command line that does the same again, or at another seed."""
+        ...
+
+
+def tail_hyperframes(line: LineRateOption, rate_code: int, pointer_p: int) -> int:
+    """Hyperframes after a fault in which the slowest C&M channel brings a damaged frame."""
+    slow = line.hdlc_octets(rate_code) or 0
+    fast = line.ethernet_octets(pointer_p) if pointer_p else 0
+    tail = 40
+    if slow:
+        tail = max(tail, 2 * CHUNK_HYPERFRAMES - -_LONGEST_SLOW_OCTETS // slow)
+    if fast:
+        tail = max(tail, 2 * CHUNK_HYPERFRAMES - -_LONGEST_FAST_OCTETS // fast)
+    return tail
+
+
 @dataclass(frozen=True, slots=True)
 class LinkConditions:
-    """The link that faults are put into. `form` is the raw form of a crafted capture; emulated links give bits.
+    """The emulated link that faults are put into.
 
-    `hyperframes` None takes as many after the fault as the slowest C&M channel needs for a damaged frame.
+    `form` is the raw form of a crafted capture; emulated links give bits. `hyperframes` None takes as many after
+    the fault as the slowest C&M channel needs for a damaged frame.
     """
 
     source: str = "emulated"
@@ -92,18 +146,23 @@ class LinkConditions:
         """Hyperframes sent in all."""
         if self.hyperframes is not None:
             return LEAD_HYPERFRAMES + self.hyperframes
-        slow = self.line.hdlc_octets(self.rate_code) or 0
-        fast = self.line.ethernet_octets(self.pointer_p) if self.pointer_p else 0
-        tail = 40
-        if slow:
-            tail = max(tail, 2 * CHUNK_HYPERFRAMES - -_LONGEST_SLOW_OCTETS // slow)
-        if fast:
-            tail = max(tail, 2 * CHUNK_HYPERFRAMES - -_LONGEST_FAST_OCTETS // fast)
-        return LEAD_HYPERFRAMES + tail
+        return LEAD_HYPERFRAMES + tail_hyperframes(self.line, self.rate_code, self.pointer_p)
+
+    def hfn_at(self, hyperframe: int) -> int:
+        return hyperframe % HYPERFRAMES_PER_FRAME
+
+    def command(self, name: str, seed: int | None, *more: str) -> str:
+        words = ["framefray", name, self.source, "--option", self.option]
+        if self.crafted:
+            words += ["--via", "craft", "--form", self.form.value]
+        words += ["--pointer", str(self.pointer_p), "--hdlc-rate", str(self.rate_code)]
+        words += ["--seed", str(self.seed if seed is None else seed)]
+        if self.hyperframes is not None:
+            words += ["--hyperframes", str(self.hyperframes)]
+        return shlex.join([*words, *more])
 
     @property
-    def words(self) -> dict[str, str | int]:
-        """For reports: each condition by its name."""
+    def words(self) -> dict[str, str | int | None]:
         return {
             "source": self.source,
             "via": "craft" if self.crafted else "link",

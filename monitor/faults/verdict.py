@@ -64,6 +64,7 @@ class Verdict(StrEnum):
     UNSYNCED = "never in sync"
     DIRTY = "baseline not clean"
     NOT_SENT = "frame never left"
+    UNSEEN = "line data lost"
     MISSED = "missed"
     MISCOUNTED = "miscounted"
     SIDE_EFFECT = "side effect"

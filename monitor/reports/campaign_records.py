@@ -7,40 +7,26 @@ and the time, and is left out on request.
 from __future__ import annotations
 
 import platform
-import shlex
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from decoders.events import COUNTERS
 
 from .. import __version__
-from ..faults.campaign import BASELINE, Campaign, CaseResult
-from ..faults.transmission import LinkConditions
+from ..faults.campaign import Campaign, CaseResult
+from ..faults.transmission import Conditions
 from ..faults.verdict import Verdict
 
-__all__ = ["SCHEMA", "campaign_record", "case_record", "command_line", "run_record"]
+__all__ = ["SCHEMA", "campaign_record", "case_record", "run_record"]
 
 SCHEMA = "framefray.prove/1"
 
 
-def command_line(conditions: LinkConditions, case: str | None = None) -> str:
-    """The command that repeats a campaign, or one case of it at its seed."""
-    words = ["framefray", "prove", conditions.source, "--option", conditions.option]
-    if conditions.crafted:
-        words += ["--via", "craft", "--form", conditions.form.value]
-    words += ["--pointer", str(conditions.pointer_p), "--hdlc-rate", str(conditions.rate_code)]
-    words += ["--seed", str(conditions.seed)]
-    if conditions.hyperframes is not None:
-        words += ["--hyperframes", str(conditions.hyperframes)]
-    if case is not None and case != BASELINE:
-        words += ["--only", case]
-    return shlex.join(words)
-
-
-def case_record(result: CaseResult, conditions: LinkConditions) -> dict[str, Any]:
+def case_record(result: CaseResult, conditions: Conditions) -> dict[str, Any]:
     """One case, with nothing of the machine or the time."""
     declared = result.declared
     expectation = None if declared is None else declared.expectation
+    only = ("--only", result.case.name) if result.case.faults else ()
     return {
         "case": result.case.name,
         "plane": result.case.plane,
@@ -62,26 +48,13 @@ def case_record(result: CaseResult, conditions: LinkConditions) -> dict[str, Any
             {"fault": e.fault, "what": e.what, "first_octet": e.first, "at": e.at, "octets": list(e.octets)}
             for e in result.excerpts
         ],
-        "repeat_with": command_line(conditions, result.case.name),
+        "repeat_with": conditions.command("prove", result.seed, *only),
     }
 
 
 def campaign_record(campaign: Campaign, run: dict[str, Any] | None = None) -> dict[str, Any]:
     """The whole object; without `run` it is the same for the same conditions."""
     conditions = campaign.conditions
-    cases = []
-    for result in campaign.results:
-        at = LinkConditions(
-            conditions.source,
-            conditions.crafted,
-            conditions.form,
-            conditions.option,
-            conditions.pointer_p,
-            conditions.hdlc_rate_code,
-            result.seed,
-            conditions.hyperframes,
-        )
-        cases.append(case_record(result, at))
     record: dict[str, Any] = {
         "schema": SCHEMA,
         "framefray": __version__,
@@ -94,8 +67,8 @@ def campaign_record(campaign: Campaign, run: dict[str, Any] | None = None) -> di
             "failed": campaign.count(passed=False),
             "left_out": campaign.left_out,
         },
-        "repeat_with": command_line(conditions),
-        "cases": cases,
+        "repeat_with": conditions.command("prove", None),
+        "cases": [case_record(result, conditions) for result in campaign.results],
     }
     if run is not None:
         record["run"] = run

@@ -17,7 +17,8 @@ def campaign_lines(record: dict[str, Any]) -> list[str]:
     link = record["link"]
     lines = [
         f"{link['source']}, option {link['option']}, {link['form']}, p = {link['pointer_p']},"
-        f" HDLC rate code {link['hdlc_rate_code']}, seed {link['seed']}",
+        f" HDLC rate code {link['hdlc_rate_code']}"
+        + ("" if link["seed"] is None else f", seed {link['seed']}"),
         "times in hyperframes from the fault's own; counters against the baseline",
         "",
         f"{'':6}{'case':41} {'seen':>5} {'well':>5}  verdict",

@@ -105,7 +105,7 @@ class BoardSource:
         self._commanding = threading.Lock()
         self._encoding = threading.Lock()
         self._selected: RecordType | None = None
-        self._failure = ""
+        self._failure = self._broken = ""
         self._ended = False
         self._frames: Hyperframes | None = None
         self._delivered = 0
@@ -185,7 +185,10 @@ class BoardSource:
                 self._queue.elastic = False
         what = type(message).__name__
         if answer is None:
-            raise InputError(f"{self._line.description}: no answer to {what} in {TRIES} tries")
+            why = f"no answer to {what} in {TRIES} tries"
+            if self._ended or self._broken:
+                why = f"the line is gone ({self._broken or self._failure or 'closed'}); no answer to {what}"
+            raise InputError(f"{self._line.description}: {why}")
         if isinstance(answer, Refuse):
             why = answer.text or answer.reason.name.lower().replace("_", " ")
             raise RefusedError(f"the board refuses {what}: {why}")
@@ -278,12 +281,14 @@ class BoardSource:
                 self._damage(item)
 
     def broken(self, reason: str) -> None:
+        self._broken = reason
         self.warnings.append(f"the line broke: {reason}")
         self.reader.restart()
         if self._frames is not None:
             self._frames.restart()
 
     def opened(self, after_s: float) -> None:
+        self._broken = ""
         self.warnings.append(f"the line is back after {after_s:.1f} s")
         # The board may have started anew. This thread reads the answers, so it must not wait for one.
         if self._selected is not None:

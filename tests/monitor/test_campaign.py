@@ -174,7 +174,7 @@ def test_a_pattern_that_fits_nothing_is_an_error(capsys: pytest.CaptureFixture[s
 @pytest.mark.parametrize(
     ("words", "text"),
     [
-        (["capture.bits"], "emulated and emulated:pair only"),
+        (["capture.bits"], "emulated, emulated:pair and boards"),
         (["emulated:ring"], "there are emulated and emulated:pair"),
         (["emulated", "--form", "octets"], "add --via craft"),
         (["emulated:pair", "--via", "craft"], "cannot be crafted"),

@@ -21,7 +21,7 @@ from decoders.link import LinkDecoder
 from monitor.faults.campaign import Campaign, Case, run_campaign
 from monitor.faults.transmission import LinkConditions
 from monitor.faults.verdict import Finding, Verdict
-from monitor.reports.campaign_records import campaign_record, command_line, run_record
+from monitor.reports.campaign_records import campaign_record, run_record
 from monitor.reports.campaign_text import campaign_lines
 from monitor.reports.html import html_document
 from monitor.reports.junit import junit_document
@@ -102,7 +102,7 @@ def test_failing_cases_come_with_damage_and_command(bad: dict[str, Any]) -> None
 
 def test_the_command_names_what_is_not_usual() -> None:
     conditions = LinkConditions(crafted=True, hyperframes=30)
-    line = command_line(conditions, "hdlc.fcs + ethernet.fcs")
+    line = conditions.command("prove", None, "--only", "hdlc.fcs + ethernet.fcs")
     assert "--via craft --form bits" in line and "--hyperframes 30" in line
     assert line.endswith("--only 'hdlc.fcs + ethernet.fcs'")
 
