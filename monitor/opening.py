@@ -19,10 +19,10 @@ from .errors import InputError, inert
 from .sources import Source
 
 if TYPE_CHECKING:
-    from .faults.live import LiveBench
+    from .faults.live_bench import LiveBench
     from .sources.board import BoardSource
 
-__all__ = ["is_serial", "link_settings", "open_bench", "open_source"]
+__all__ = ["is_serial", "link_settings", "open_bench", "open_board", "open_source"]
 
 
 def open_source(arguments: argparse.Namespace) -> Source:
@@ -116,10 +116,8 @@ def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
 
     InputError where it may not be made to transmit damaged data, or where what it receives is not what it sends.
     """
-    from .faults.live import LiveBench
-    from .protocol.records import Loopback
-    from .sources.board import BoardSource
-    from .sources.serial_port import DEFAULT_BAUD, SerialLine
+    from .faults.live_bench import LiveBench
+    from .sources.serial_port import DEFAULT_BAUD
 
     name = arguments.source
     if not is_serial(name):
@@ -134,19 +132,30 @@ def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
         raise InputError(
             f"{name}: this makes the board transmit damaged data", hint="--yes does it without asking"
         )
-    line = SerialLine(name, arguments.baud, reconnect=False)
-    source = BoardSource(line, option=arguments.option, allow=True)
+    source = open_board(name, option=arguments.option, baud=arguments.baud)
     try:
-        if source.status is not None and source.status.loopback is Loopback.PAIR:
-            raise InputError(
-                f"{source.description}: the board receives what another one sends, not its own faults",
-                hint=f"framefray tell {name} loopback internal --yes",
-            )
         baud = None if arguments.baud == DEFAULT_BAUD else arguments.baud
         return LiveBench(source, name, hyperframes=arguments.hyperframes, baud=baud), source
     except BaseException:
         source.close()
         raise
+
+
+def open_board(name: str, *, option: str | None = None, baud: int | None = None) -> BoardSource:
+    """A board to put faults into; InputError where what it receives is not what it sends."""
+    from .protocol.records import Loopback
+    from .sources.board import BoardSource
+    from .sources.serial_port import DEFAULT_BAUD, SerialLine
+
+    line = SerialLine(name, baud or DEFAULT_BAUD, reconnect=False)
+    source = BoardSource(line, option=option, allow=True)
+    if source.status is not None and source.status.loopback is Loopback.PAIR:
+        source.close()
+        raise InputError(
+            f"{source.description}: the board receives what another one sends, not its own faults",
+            hint=f"framefray tell {name} loopback internal --yes",
+        )
+    return source
 
 
 def link_settings(arguments: argparse.Namespace, source: Source) -> LinkSettings:

@@ -1,4 +1,4 @@
-"""pytest plugin: fixtures that break an emulated link and look into captures.
+"""pytest plugin: fixtures that break an emulated link or a board, and look into captures.
 
 Every pytest run loads it where framefray is installed, so it imports nothing of weight until a fixture is used.
 
@@ -25,22 +25,30 @@ A capture that hardware has left:
         seen.expect(others=0)
         assert seen.counters["hdlc_frames"] > 0
 
-`--framefray-source` (emulated, emulated:pair, or a capture that `capture()` opens without a name),
-`--framefray-option` and `--framefray-seed` set what a test does not.
+A board behind a serial line; `link` takes it, too, where --framefray-source names it:
+
+    def test_the_board_tells_wrong_fcs(board):
+        board.inject("hdlc.fcs")
+        board.expect(hdlc_fcs_errors=1, within=80, others=0)
+
+`--framefray-source` (emulated, emulated:pair, a board's device or URL, or a capture that `capture()` opens without a
+name), `--framefray-option`, `--framefray-baud` and `--framefray-seed` set what a test does not. Write a device with =,
+as `--framefray-source=/dev/ttyUSB0`, for pytest takes a path that stands alone for a place of tests. Faults are put
+into a board, which then transmits damaged data, only with `--framefray-yes`; without it those tests are skipped.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 if TYPE_CHECKING:
-    from .harness import DecodedCapture, EmulatedLink
+    from .harness import BoardLink, DecodedCapture, TestedLink
 
-__all__ = ["capture", "link"]
+__all__ = ["board", "capture", "link"]
 
 _MARKER = "framefray(option, seed, pair, pointer_p, hdlc_rate_code): settings of the `link` fixture"
 _EMULATED = ("emulated", "emulated:pair")
@@ -53,10 +61,14 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         "--framefray-source",
         default="emulated",
         metavar="SOURCE",
-        help="emulated, emulated:pair, or a capture",
+        help="emulated, emulated:pair, a board's device or URL, or a capture",
     )
     group.addoption(
         "--framefray-option", default=None, metavar="OPTION", help="line bit rate option, 1 to 7 (2)"
+    )
+    group.addoption("--framefray-baud", type=int, default=None, metavar="N", help="rate of a serial device")
+    group.addoption(
+        "--framefray-yes", action="store_true", help="let tests make a board transmit damaged data"
     )
     group.addoption("--framefray-seed", type=int, default=1, metavar="N", help="seed of the traffic (1)")
 
@@ -85,18 +97,50 @@ def _settings(request: pytest.FixtureRequest) -> dict[str, Any]:
 
 
 @pytest.fixture
-def link(request: pytest.FixtureRequest) -> EmulatedLink:
-    """An emulated link of this test's own (monitor.harness.EmulatedLink)."""
+def link(request: pytest.FixtureRequest) -> Iterator[TestedLink]:
+    """An emulated link of this test's own (monitor.harness.EmulatedLink), or the board (BoardLink)."""
     source = request.config.getoption("framefray_source")
+    if _is_board(source):
+        if request.node.get_closest_marker("framefray") is not None:
+            pytest.skip(f"settings of a link cannot be given to the board at {source}")
+        yield request.getfixturevalue("board")
+        return
     if source not in _EMULATED:
-        pytest.skip(f"faults cannot be put into {source}: link needs emulated or emulated:pair")
+        pytest.skip(f"faults cannot be put into {source}: link needs emulated, emulated:pair or a board")
     from .errors import InputError
     from .harness import EmulatedLink
 
     try:
-        return EmulatedLink(**_settings(request))
+        made = EmulatedLink(**_settings(request))
     except InputError as error:
         raise pytest.UsageError(str(error)) from None
+    yield made
+
+
+def _is_board(source: str) -> bool:
+    if source in _EMULATED:
+        return False
+    from .opening import is_serial
+
+    return is_serial(source)
+
+
+@pytest.fixture
+def board(request: pytest.FixtureRequest) -> Iterator[BoardLink]:
+    """The board that --framefray-source names (monitor.harness.BoardLink), its link clean at the start."""
+    config = request.config
+    source = config.getoption("framefray_source")
+    if not _is_board(source):
+        pytest.skip("no board: give --framefray-source DEVICE or URL")
+    if not config.getoption("framefray_yes"):
+        pytest.skip(f"faults make the board at {source} transmit damaged data: give --framefray-yes")
+    from .harness import BoardLink
+
+    found = BoardLink(
+        source, option=config.getoption("framefray_option"), baud=config.getoption("framefray_baud")
+    )
+    yield found
+    found.close()
 
 
 @pytest.fixture

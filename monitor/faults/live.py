@@ -1,17 +1,11 @@
-"""A running board as the link that faults are put into: one source, a fresh receiver for each case.
-
-Nothing is stopped or begun anew. Before each case the link must be clean for a while; a fault that would go on
-for ever is given an end, for a board is not told to take one back. Frames that are good come and go as the board
-pleases, so their counters are not held to anything; every other counter is, as on the emulated link.
-"""
+"""The line data of a running board: where they stand, and a fresh receiver that leaves the board's own traffic out."""
 
 from __future__ import annotations
 
 import shlex
 import time
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections.abc import Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import Protocol
 
 from decoders.alignment import SyncState
@@ -20,33 +14,23 @@ from decoders.events import COUNTERS, FrameReceived, FrameStatus, OctetsChanged,
 from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_named
 from decoders.link import LinkDecoder, LinkSettings
 
-from ..errors import InputError, RefusedError
+from ..errors import InputError
 from ..pipeline import FaultySource
 from ..sources import Chunk, Source
-from .campaign import TRAFFIC, Case, CaseResult, Excerpt, conclude, frame_excerpt, stamp, unclean
-from .catalogue import Expectation, Fault, parse_fault
-from .declared import declare, length_for, together
-from .injector import check_fault, octet_position, reach
+from .campaign import Excerpt, frame_excerpt, stamp
+from .catalogue import parse_fault
+from .injector import octet_position
 from .kinds import Layer
 from .transmission import LEAD_HYPERFRAMES, PlacedFault, Transmission, around, tail_hyperframes
-from .verdict import GOOD_FRAMES, Declared, Finding, Observation, Timed, Verdict, judge, worst
+from .verdict import GOOD_FRAMES, Observation, Timed
 
-__all__ = ["LiveBench", "LiveConditions", "LiveLink", "LiveSource"]
+__all__ = ["TRAFFIC_COUNTERS", "LiveConditions", "LiveLink", "LiveSource", "Place", "Trial"]
 
 PATIENCE_S = 5.0
 """How long a board may send no line data."""
-CLEAN_WITHIN = 3000
-"""Hyperframes in which the link must have been clean for the lead of a case."""
-TRIES = 3
-"""How often a case is begun again when line data were lost on their way."""
-BASELINE_HYPERFRAMES = 600
-"""Four 10 ms frames: octets that change with the frame number change in them."""
-_AHEAD = (64, 4096)
-"""Hyperframes ahead, at first and at most, for which faults that belong together are asked."""
-_AFTERWARDS = 8
 _REACH = 16
 _GOOD = frozenset(GOOD_FRAMES.values())
-_TRAFFIC = {Plane.VENDOR: "vendor_changes", Plane.CTRL_AXC: "ctrl_axc_changes"}
+TRAFFIC_COUNTERS = {Plane.VENDOR: "vendor_changes", Plane.CTRL_AXC: "ctrl_axc_changes"}
 """Planes whose octets may change with what a board has to say, and their counters."""
 Place = tuple[str, int, int, int]
 """Plane, Ns, Xs, Y of a control octet."""
@@ -158,34 +142,62 @@ class LiveLink:
         raise InputError(f"{self.source.description}: the source has gone away")
 
 
-class _Trial:
-    """A fresh receiver on a running link; what it sees counts from `mark` on.
+class Trial:
+    """A fresh receiver on a running link; what it sees counts from `mark` on, but for changes of `own` octets.
 
-    `start` is the hyperframe of the stream with which it begins, `base_octet` the octet.
+    `start` is the hyperframe of the stream with which it begins, `timed` the events since the mark.
     """
 
-    def __init__(self, link: LiveLink) -> None:
+    def __init__(self, link: LiveLink, own: Set[Place] = frozenset()) -> None:
         self.link = link
+        self.own = own
         self.receiver = LinkDecoder(LinkSettings(option=link.option.name, form=link.form))
-        self.start, self.base_octet = link.hyperframe, link.octets
+        self.start = link.hyperframe
         self.timed: list[Timed] = []
-        self._marked = dict(self.receiver.counters)
+        self._dropped = dict.fromkeys(COUNTERS, 0)
+        self._marked = dict.fromkeys(COUNTERS, 0)
         self._kept: list[bytes] = []
         self._kept_from = 0
         self._fed = 0
         self._rest = b""
 
+    @property
+    def hyperframe(self) -> int:
+        """Number of the next hyperframe of the stream."""
+        return self.start + round(self._fed / self.link.hyperframe_octets)
+
     def feed(self, until: int | None = None) -> bool:
         """Take what comes next, up to hyperframe `until` of the stream; whether there is more before it."""
-        data = self._rest or self.link.next()
         end = None if until is None else (until - self.start) * self.link.hyperframe_octets
-        most = len(data) if end is None else max(0, end - self._fed)
+        if end is not None and self._fed >= end:
+            return False
+        data = self._rest or self.link.next()
+        most = len(data) if end is None else end - self._fed
         now, self._rest = data[:most], data[most:]
         self._fed += len(now)
         self._kept.append(now)
         missed = self.receiver.hyperframes_missed
-        stamp(self.timed, self.receiver.receive(now), missed, self.receiver)
+        timed: list[Timed] = []
+        stamp(timed, self.receiver.receive(now), missed, self.receiver)
+        self.timed += self._without_own(timed)
         return end is None or self._fed < end
+
+    def _without_own(self, timed: Iterable[Timed]) -> Iterator[Timed]:
+        for seen in timed:
+            event = seen.event
+            if isinstance(event, OctetsChanged) and event.plane in TRAFFIC_COUNTERS:
+                event, dropped = _beside(event, self.own)
+                self._dropped[TRAFFIC_COUNTERS[event.plane]] += dropped
+                if not len(event):
+                    continue
+                seen = Timed(seen.at, event)
+            yield seen
+
+    @property
+    def counters(self) -> dict[str, int]:
+        """Counters since the start."""
+        now = self.receiver.counters
+        return {name: now[name] - dropped for name, dropped in self._dropped.items()}
 
     @property
     def origin(self) -> int:
@@ -200,27 +212,17 @@ class _Trial:
 
     def mark(self) -> None:
         """Forget what was seen so far, but for the last hyperframe's octets."""
-        self._marked = dict(self.receiver.counters)
+        self._marked = self.counters
         self.timed.clear()
         last = b"".join(self._kept[-2:])[-self.link.hyperframe_octets :]
         self._kept, self._kept_from = [last], self._fed - len(last)
 
-    def observation(self, own: Set[Place] = frozenset(), *, frames: bool = False) -> Observation:
-        """What was seen since the mark, without the changes of the board's `own` octets; good frames if asked for."""
-        now = self.receiver.counters
-        counters = {name: now[name] - self._marked[name] for name in COUNTERS}
+    def observation(self, *, frames: bool = False) -> Observation:
+        """What was seen since the mark; good frames only if asked for."""
+        counters = {name: now - self._marked[name] for name, now in self.counters.items()}
         if not frames:
             counters |= dict.fromkeys(_GOOD, 0)
-        timed = []
-        for seen in self.timed:
-            event = seen.event
-            if isinstance(event, OctetsChanged) and event.plane in _TRAFFIC:
-                event, dropped = _beside(event, own)
-                counters[_TRAFFIC[event.plane]] -= dropped
-                if not len(event):
-                    continue
-            timed.append(Timed(seen.at, event))
-        return Observation(counters, timed, self.receiver.state is SyncState.HFNSYNC)
+        return Observation(counters, self.timed, self.receiver.state is SyncState.HFNSYNC)
 
     def changed(self) -> set[Place]:
         """Places of the planes of traffic that changed since the mark."""
@@ -228,7 +230,7 @@ class _Trial:
         return {
             (event.plane, change.ns, change.xs, change.y)
             for event in events
-            if isinstance(event, OctetsChanged) and event.plane in _TRAFFIC
+            if isinstance(event, OctetsChanged) and event.plane in TRAFFIC_COUNTERS
             for change in event.changes()
         }
 
@@ -258,169 +260,6 @@ class _Trial:
                 yield Excerpt(place.text, first, offset - first, tuple(octets), "octets as received")
 
 
-class LiveBench:
-    """A Bench on a running board; InputError where it is gone, sends no line data, or has no link in sync."""
-
-    def __init__(
-        self, source: LiveSource, name: str, *, hyperframes: int | None = None, baud: int | None = None
-    ) -> None:
-        self.link = LiveLink(source)
-        self._source = source
-        self._busy_until = 0
-        self._restless: Mapping[str, str] = {}
-        self._own: frozenset[Place] = frozenset()
-        planes = self._clean(patience=LEAD_HYPERFRAMES)[0].receiver.planes
-        if planes.pointer.accepted is None or planes.rate.accepted is None:
-            raise InputError(
-                f"{source.description}: no hyperframe sync within {2 * LEAD_HYPERFRAMES} hyperframes",
-                hint="watch SOURCE shows what is on the link",
-            )
-        self.conditions = LiveConditions(
-            name,
-            source.description,
-            source.option,
-            self.link.form,
-            planes.pointer.accepted,
-            planes.rate.accepted,
-            hyperframes,
-            baud,
-        )
-
-    # ------------------------------------------------------------------------------------------ the link
-
-    def _clean(self, patience: int = CLEAN_WITHIN) -> tuple[_Trial, Mapping[str, int]]:
-        """A receiver in sync for the lead with no counter moving; or when patience ends the last, and what moved."""
-        while self.link.hyperframe < self._busy_until:
-            self.link.next()
-        last = self.link.hyperframe + patience
-        while True:
-            trial = _Trial(self.link)
-            stirred: dict[str, int] = {}
-            while trial.receiver.hyperframes < LEAD_HYPERFRAMES and not stirred:
-                trial.feed()
-                counters = trial.observation(self._own).counters
-                stirred = {name: by for name, by in counters.items() if by and name not in self._restless}
-                if self.link.hyperframe >= last + LEAD_HYPERFRAMES:
-                    break
-            if not stirred or self.link.hyperframe >= last:
-                trial.mark()
-                return trial, stirred
-
-    def _place(self, faults: Sequence[Fault]) -> list[PlacedFault]:
-        """Ask the board for the faults, all in the same hyperframe; RefusedError where it will not."""
-        ahead, most = _AHEAD
-        when: int | None = None
-        placed: list[PlacedFault] = []
-        for fault in faults:
-            while True:
-                if len(faults) > 1 and fault.hyperframe is None:
-                    at = self.link.hyperframe + ahead if when is None else when
-                    fault = replace(fault, hyperframe=at)
-                try:
-                    when, text, _ = self._source.inject(fault.text)
-                    break
-                except RefusedError:
-                    # A board may be past that already: the first of them is asked for again, later.
-                    if when is not None or ahead >= most or len(faults) == 1:
-                        raise
-                    ahead *= 4
-                    fault = replace(fault, hyperframe=None)
-            placed.append(PlacedFault(replace(parse_fault(text), hyperframe=when).text, when, None))
-        return placed
-
-    # ------------------------------------------------------------------------------------------ cases
-
-    def baseline(self) -> CaseResult:
-        """The link as it is.
-
-        Vendor specific and Ctrl_AxC octets that change are the board's own traffic. Other counters that move by
-        themselves are named, and held to nothing afterwards.
-        """
-        self._restless, self._own = {}, frozenset()
-        trial, _ = self._clean(patience=0)
-        end = self.link.hyperframe + max(self.conditions.length, BASELINE_HYPERFRAMES)
-        while trial.feed(end):
-            pass
-        self._own = frozenset(trial.changed())
-        seen = trial.observation(self._own, frames=True)
-        findings = tuple(unclean(seen, None))
-        moved = {name: value for name, value in seen.counters.items() if value}
-        self._restless = dict.fromkeys(sorted(moved.keys() - _GOOD), "moves without a fault")
-        verdict = worst(findings, Verdict.CLEAN)
-        return CaseResult(Case(()), None, verdict, Declared(TRAFFIC), moved, findings)
-
-    def case(self, case: Case) -> CaseResult:
-        """One case; LEFT_OUT where a fault has no place in the link, or the board does not put it in."""
-        conditions = self.conditions
-        faults = [parse_fault(text) for text in case.faults]
-        try:
-            for fault in faults:
-                check_fault(fault, conditions.line, conditions.pointer_p, conditions.rate_code)
-                self._check_own(fault)
-        except InputError as reason:
-            return _without(case, Verdict.LEFT_OUT, str(reason))
-        strange: Set[Place] = frozenset()
-        for _ in range(TRIES):
-            lost = self.link.lost
-            try:
-                result, changed = self._once(case, faults)
-            except RefusedError as reason:
-                return _without(case, Verdict.LEFT_OUT, str(reason))
-            if self.link.lost != lost:
-                continue
-            # A slow counter of the board shows once in a while; what a fault does shows each time.
-            self._own |= strange - changed
-            strange = changed - strange if not result.passed else frozenset()
-            if not strange:
-                return result
-        if self.link.lost != lost:
-            return _without(case, Verdict.UNSEEN, f"line data were lost on their way here, {TRIES} times")
-        return result
-
-    def _check_own(self, fault: Fault) -> None:
-        values = fault.values
-        if "ns" in values and (fault.kind.plane, values["ns"], values["xs"], values["y"]) in self._own:
-            raise InputError(
-                f"fault {fault.kind.name}: ns={values['ns']}, xs={values['xs']}, y={values['y']} changes by itself"
-                " on this board"
-            )
-
-    def _once(self, case: Case, faults: Sequence[Fault]) -> tuple[CaseResult, set[Place]]:
-        """The result, and the places beside the faults' that changed."""
-        trial, stirred = self._clean()
-        if stirred or trial.receiver.state is not SyncState.HFNSYNC:
-            why = ", ".join(f"{name} {by:+d}" for name, by in stirred.items()) or "no hyperframe sync"
-            text = f"the link was not clean for {CLEAN_WITHIN} hyperframes before the fault: {why}"
-            return _without(case, Verdict.UNSYNCED, text), set()
-        conditions = replace(self.conditions, first_hfn=trial.first_hfn)
-        nominal = [replace(fault, hyperframe=LEAD_HYPERFRAMES) for fault in faults]
-        tail = length_for(nominal, conditions) - LEAD_HYPERFRAMES
-        placed = self._place([_ending(fault, tail) for fault in faults])
-        first = min(place.hyperframe for place in placed)
-        end = max(place.hyperframe for place in placed) + tail
-        while trial.feed(end):
-            pass
-        origin = trial.origin
-        local = [replace(parse_fault(p.text), hyperframe=p.hyperframe - origin) for p in placed]
-        lasts = max((reach(fault) or 0 for fault in local), default=0)
-        self._busy_until = max(end, first + lasts + _AFTERWARDS)
-        declared = declare(local, conditions, end - origin)
-        free = together(declared.expectation, Expectation(tolerated=self._restless, within_hyperframes=0))
-        declared = replace(declared, expectation=free)
-        seen = trial.observation(self._own)
-        still = Observation(dict.fromkeys(COUNTERS, 0), (), True)
-        findings = judge(declared, still, seen, first - origin)
-        excerpts = trial.excerpts(placed, conditions.line)
-        result = conclude(case, None, declared, still, seen, first - origin, findings, placed, excerpts)
-        return result, trial.changed() - self._own - _places(local)
-
-
-def _places(faults: Sequence[Fault]) -> set[Place]:
-    """Control octets that the faults name."""
-    values = ((fault.kind.plane, fault.values) for fault in faults if "ns" in fault.values)
-    return {(plane, v["ns"], v["xs"], v["y"]) for plane, v in values}
-
-
 def _beside(event: OctetsChanged, own: Set[Place]) -> tuple[OctetsChanged, int]:
     """The event without the changes of `own` octets, and how many those were."""
     plane = event.plane
@@ -430,16 +269,3 @@ def _beside(event: OctetsChanged, own: Set[Place]) -> tuple[OctetsChanged, int]:
         for part, size in ((event.places, 3), (event.old, 1), (event.new, 1))
     )
     return replace(event, places=places, old=old, new=new), len(event) - len(keep)
-
-
-def _ending(fault: Fault, tail: int) -> Fault:
-    """A fault that goes on for ever ends after what is looked at, where it can have an end."""
-    limits = {p.name: p.high for p in fault.kind.parameters}
-    if reach(fault) is None and "hyperframes" in limits:
-        lasts = min(tail + _AFTERWARDS, limits["hyperframes"])
-        return replace(fault, values=MappingProxyType({**fault.values, "hyperframes": lasts}))
-    return fault
-
-
-def _without(case: Case, verdict: Verdict, text: str) -> CaseResult:
-    return CaseResult(case, None, verdict, None, {}, (Finding(verdict, None, text),))
