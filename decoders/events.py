@@ -25,6 +25,7 @@ __all__ = [
     "FrameStatus",
     "HfnDiscontinuity",
     "HfnInvalid",
+    "HyperframesNotReceived",
     "L1Accepted",
     "L1Changed",
     "OctetChange",
@@ -138,6 +139,13 @@ class AlignmentChanged(Event):
 
     bit_offset: int
     slip_bits: int
+
+
+@dataclass(frozen=True, slots=True)
+class HyperframesNotReceived(Event):
+    """So many hyperframes before this one are missing on the way from the receiver, not on the link."""
+
+    count: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ the same. `LinkEncoder` builds hyperframes from what each plane wants to send.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -28,6 +29,7 @@ from .events import (
     AlignmentChanged,
     CodeErrors,
     Event,
+    HyperframesNotReceived,
     Origin,
     SyncByteMissed,
     SyncStateChanged,
@@ -88,7 +90,8 @@ class LinkDecoder:
         self._slip: int | None = None
         self._lost_at = 0
         self.losses = 0
-        self.hyperframes_missed = 0
+        self.hyperframes_missed = 0  # gone by while sync was lost, or not received
+        self.hyperframes_not_received = 0
         self.trailing_octets = 0  # after the last decoded hyperframe, or all if there is none
         self.now = 0
         self._on_block = on_block
@@ -100,6 +103,9 @@ class LinkDecoder:
         self._cursor = 0  # first character (in the buffer) that may be a candidate
         self._window = 0  # first character not yet counted in a window, while hunting
         self._taken = 0  # characters dropped from the buffer so far
+        self._gaps: deque[tuple[int, int]] = (
+            deque()
+        )  # (character of the stream, hyperframes missing before it)
         self._decoded_until = 0  # character of the stream after the last decoded hyperframe
         self._finished = False
 
@@ -120,6 +126,19 @@ class LinkDecoder:
         self._reader.own(len(self._buffer))
         self._buffer.own()
         return events
+
+    def skip(self, hyperframes: int) -> None:
+        """So many whole hyperframes of the link are missing here; the data to come begin with a hyperframe.
+
+        For boards that count hyperframes and leave some out or lose them. No counter moves for what is missing; a
+        C&M frame that it cuts counts nowhere, and a part of a hyperframe before it is left out. SettingsError for
+        symbols and bits, whose running disparity goes on.
+        """
+        if self.settings.form not in (LineForm.OCTETS, LineForm.FLAGGED):
+            raise SettingsError(f"nothing can be left out of a stream of {self.settings.form.value}")
+        if hyperframes < 1:
+            raise SettingsError(f"{hyperframes} hyperframes cannot be missing")
+        self._gaps.append((self._taken + len(self._buffer), hyperframes))
 
     def finish(self) -> list[Event]:
         """The stream has ended: decode whole hyperframes still held, count what is left over."""
@@ -251,9 +270,20 @@ class LinkDecoder:
         unknown = at >= len(data)
         hfn = data[np.minimum(at, len(data) - 1)].astype(np.int64)
         valid = (hfn < HYPERFRAMES_PER_FRAME) | unknown
-        runs = ((hfn[:, 1:] - hfn[:, :-1]) % HYPERFRAMES_PER_FRAME == 1) | unknown[:, 1:]
+        step = 1 + self._missing(starts[:, None] + np.arange(3) * octets)
+        runs = ((hfn[:, 1:] - hfn[:, :-1] - step) % HYPERFRAMES_PER_FRAME == 0) | unknown[:, 1:]
         result: NDArray[np.bool_] = valid.all(axis=1) & runs.all(axis=1)
         return result
+
+    def _missing(self, at: I64) -> I64 | int:
+        """Hyperframes missing between neighbours of the characters `at` (…, n) of the buffer: (…, n - 1)."""
+        if not self._gaps:
+            return 0
+        places, counts = (np.array(column, np.int64) for column in zip(*self._gaps, strict=True))
+        before: I64 = np.concatenate(([0], np.cumsum(counts)))[
+            np.searchsorted(places, at + self._taken, "right")
+        ]
+        return before[..., 1:] - before[..., :-1]
 
     def _short_run(self, candidates: I64) -> tuple[int | None, int]:
         """(first candidate with two or three sync bytes in its places up to the end, how many).
@@ -295,8 +325,29 @@ class LinkDecoder:
     def _drop(self, count: int) -> None:
         self._buffer.drop(count)
         self._taken += count
+        while not self._locked and self._gaps and self._gaps[0][0] < self._taken:
+            self._pass_gap()
         self._window = max(0, self._window - count)
         self._cursor = max(0, self._cursor - count)
+
+    def _pass_gap(self) -> int:
+        """Hyperframes that are missing at the first gap, which is done with."""
+        _, count = self._gaps.popleft()
+        self.hyperframes_not_received += count
+        if self.acquired_at_hyperframe is not None:
+            self.hyperframes_missed += count
+        return count
+
+    def _cross(self, at: int, events: list[Event]) -> bool:
+        """Go on behind the gap at character `at` of the buffer, where no whole hyperframe lies before it."""
+        self._drop(at)
+        count = self._pass_gap()
+        self.planes.skip(count, self.hyperframes)
+        events += self._notes  # what sync bytes of a hyperframe cut by the gap led to
+        self._notes.clear()
+        self._judged = 0
+        events.append(HyperframesNotReceived(self.hyperframes, count))
+        return True
 
     def _realign(self) -> bool:
         """Let the bit reader look anew from the end of the last window."""
@@ -311,6 +362,11 @@ class LinkDecoder:
     def _locked_step(self, events: list[Event]) -> bool:
         octets = self.option.hyperframe_octets
         n = len(self._buffer) // octets
+        gap = self._gaps[0][0] - self._taken if self._gaps else None
+        if gap is not None:
+            n = min(n, gap // octets)
+            if n == 0:
+                return len(self._buffer) >= gap and self._cross(gap, events)
         if n == 0:
             return False
         buffer = self._buffer
@@ -345,7 +401,7 @@ class LinkDecoder:
             return True
         self._judged = max(0, self._judged - n)
         self._drop(n * octets)
-        return False
+        return gap is not None
 
     def _step(self, good: bool, index: int, notes: list[Event]) -> SyncState:
         old = self.machine.state
@@ -376,6 +432,8 @@ class LinkDecoder:
                 line.append(UnexpectedK(first + row, number, x, w, y, int(self._buffer.octets[misplaced[i]])))
         if n:
             whole = len(self._buffer) // octets
+            if self._gaps:
+                whole = max(n, min(whole, (self._gaps[0][0] - self._taken) // octets))
             ahead = self._buffer.octets[: whole * octets].reshape(whole, 256, 16, -1)
             view = ahead[:n]
             if self._on_block is not None:

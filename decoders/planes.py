@@ -155,6 +155,20 @@ class HyperframePlanes:
         self.restart()
         return list(self._startup_now(hyperframe))
 
+    def skip(self, hyperframes: int, following: int) -> None:
+        """So many hyperframes were not received before number `following`: frames in progress are forgotten.
+
+        Nobody knows how they would have ended, so they count nowhere. HFN and BFN are expected to have gone on.
+        """
+        self._hdlc.reset()
+        self._ethernet.reset()
+        self._hdlc_origin = self._ethernet_origin = following
+        timing = self._timing
+        if timing.hfn is not None:
+            frames, timing.hfn = divmod(timing.hfn + hyperframes, HYPERFRAMES_PER_FRAME)
+            if timing.bfn is not None:
+                timing.bfn = (timing.bfn + frames) % BFN_MODULUS
+
     def _cut_hdlc(self) -> None:
         if self._hdlc.reset():
             self._counters["hdlc_lost_sync"] += 1
