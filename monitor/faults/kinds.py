@@ -65,7 +65,8 @@ class Context:
 
     `following` and `preceding` are the numbers of hyperframes sent after and before the fault's own; None for
     `following` stands for a stream without end. `hfn` is the right HFN of the fault's hyperframe. `flags`: the
-    receiver sees K characters and code errors. The last three are what the link announces.
+    receiver sees K characters and code errors. `bits`: it sees line bits and finds the word alignment itself;
+    else a deserialiser aligns the words at the next K28.5. Codes and version are what the link announces.
     """
 
     option: LineRateOption
@@ -76,6 +77,7 @@ class Context:
     pointer_p: int | None = None
     hdlc_rate_code: int | None = None
     version: int = 1
+    bits: bool = True
 
     def at_least(self, hyperframes: int) -> bool:
         """Whether that many hyperframes follow the fault's own."""

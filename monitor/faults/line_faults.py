@@ -141,43 +141,52 @@ def _without(tolerated: dict[str, str], names: Iterable[str]) -> dict[str, str]:
 
 
 def _moved_by(
-    bits: int, *, times: int = 1, every: int = 0, settled: bool, boundary: bool = False
+    bits: int, context: Context, *, times: int = 1, every: int = 0, settled: bool, boundary: bool = False
 ) -> Expectation:
     """The stream moves on by `bits`, `times` over, each time with sync found again in between.
 
     The alarms are this receiver's; what it reads out of step may also look like remote ones for a moment.
+    Behind a deserialiser it moves by whole words, and what is left of a word before K28.5 is dropped: bits more where
+    the hyperframe begins garble nothing, and fewer than a word of them are not seen at all.
     """
-    whole = bits % 10 == 0
+    garbled = bits % 10 != 0 and (context.bits or bits < 0 or not boundary)
+    signal_lost = garbled and (context.bits or context.flags)
+    if not context.bits and not signal_lost and bits // 10 == 0:
+        left = _without(GARBLED, ("missed_sync_bytes", *CODE_ERRORS)) if garbled else {}
+        return Expectation(tolerated=left, within_hyperframes=3 + SETTLE)
     exact = {"lof_events": times}
-    if whole:
-        exact["missed_sync_bytes"] = 3 * times
+    if signal_lost:
+        exact["los_events"] = times
+        if context.bits:
+            exact["realignments"] = times
+        if boundary or not context.bits:
+            exact["missed_sync_bytes"] = times * boundary
     else:
-        exact |= {"los_events": times, "realignments": times}
-        if boundary:
-            exact["missed_sync_bytes"] = times
+        exact["missed_sync_bytes"] = 3 * times
     ranges: tuple[Range, ...] = ()
     tolerated = _without(GARBLED, exact)
-    if whole:
+    if not signal_lost:
         ranges = (Range(CODE_ERRORS, 0, 2 * times),)
         tolerated = _without(tolerated, CODE_ERRORS)
     if not settled:
         # The stream may end before the loss shows, or before sync is back.
         ranges = tuple(Range((name,), max(0, by - by // times), by) for name, by in exact.items()) + ranges
         exact = {}
-    raised = () if not settled else (_LOF,) if whole else (_LOS, _LOF)
+    raised = () if not settled else (_LOS, _LOF) if signal_lost else (_LOF,)
     return Expectation(exact, ranges, tolerated, raised, raised, (times - 1) * every + 3 + SETTLE)
 
 
 def _slip(values: Values, context: Context) -> Expectation:
-    return _moved_by(values["bits"], settled=context.at_least(SETTLE + 1))
+    settled = context.at_least(SETTLE + 1 if context.bits else 3 + SETTLE)
+    return _moved_by(values["bits"], context, settled=settled)
 
 
 def _character(values: Values, context: Context) -> Expectation:
-    return _moved_by(10 * values["characters"], settled=context.at_least(3 + SETTLE))
+    return _moved_by(10 * values["characters"], context, settled=context.at_least(3 + SETTLE))
 
 
 def _step(values: Values, context: Context) -> Expectation:
-    return _moved_by(values["bits"], settled=context.at_least(3 + SETTLE), boundary=True)
+    return _moved_by(values["bits"], context, settled=context.at_least(3 + SETTLE), boundary=True)
 
 
 def _drift(values: Values, context: Context) -> Expectation:
@@ -185,7 +194,8 @@ def _drift(values: Values, context: Context) -> Expectation:
     if context.following is not None:
         times = min(times, context.following // every + 1)
         rest = context.following - (times - 1) * every
-    return _moved_by(values["bits"], times=times, every=every, settled=rest >= 3 + SETTLE, boundary=True)
+    settled = rest >= 3 + SETTLE
+    return _moved_by(values["bits"], context, times=times, every=every, settled=settled, boundary=True)
 
 
 def cut_bits(fault_name: str, values: Values, offset: int) -> int | None:
