@@ -17,19 +17,21 @@ from decoders.alignment import SyncState
 from decoders.characters import LineForm
 from decoders.code_8b10b import SymbolDecoder
 from decoders.delay import clock_bits, clock_period_ns
-from decoders.events import Alarm, AlarmCleared, AlarmRaised, Event, Origin, Plane, SyncStateChanged
+from decoders.events import Alarm, AlarmCleared, AlarmRaised, Event, Origin, SyncStateChanged
 from decoders.frames import ALARM_BITS
 from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
 from decoders.link import LinkDecoder, LinkSettings, SenderSettings
 
 from ..errors import InputError
-from ..faults.catalogue import Layer, parse_fault
+from ..faults.catalogue import parse_fault
 from ..forms import flagged_words
 from ..protocol import records as r
 from ..protocol.stream import RecordReader, RecordWriter
 from ..sources.emulated import DEFAULT_RATE_CODES
-from .sender import EmulatedSender, LineWriter
-from .traffic import VendorPattern
+from .board_sender import BoardSender
+from .cutter import HyperframeCutter, Piece
+from .deserialiser import Deserialiser
+from .sender import LineWriter, SentBatch, bit_cuts
 
 __all__ = ["BoardSetup", "RecordBoard"]
 
@@ -40,7 +42,7 @@ RESET_HYPERFRAMES = 4
 PIPELINE_BITS = 240
 _LOS = (Alarm.LOS, Origin.LOCAL)
 LINK_MAGIC = b"fflink1"
-"""Begins what goes from board to board, and one octet for the option; then symbols, hyperframe by hyperframe."""
+"""Begins what goes from board to board, and one octet for the option; then symbols, whole ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,55 +61,6 @@ class BoardSetup:
     bit_error_ratio: float = 0.0
 
 
-class _Sender(EmulatedSender):
-    """A sender whose planes can be filled one by one, in percent."""
-
-    def __init__(self, settings: SenderSettings, seed: int, load: float, *, uplink: bool) -> None:
-        super().__init__(settings, seed, uplink=uplink)
-        self._shares = {Plane.HDLC: load, Plane.ETHERNET: load}
-        self._credit = {Plane.HDLC: 0.0, Plane.ETHERNET: 0.0}
-        self._vendor_pattern = self._vendor
-        self._iq_octets = self._iq.octets
-
-    def set_traffic(self, plane: r.TrafficPlane, percent: int) -> None:
-        if plane is r.TrafficPlane.VENDOR:
-            self._vendor = self._vendor_pattern if percent else _Quiet(b"\0")
-        elif plane is r.TrafficPlane.IQ:
-            # The sender's plane of tones is silenced at its door.
-            octets = self._iq_octets if percent else self._silence
-            self._iq.octets = octets  # type: ignore[method-assign]
-        else:
-            channel = Plane.HDLC if plane is r.TrafficPlane.HDLC else Plane.ETHERNET
-            self._shares[channel], self._credit[channel] = percent / 100, 0.0
-
-    def _silence(self, first_hyperframe: int, n: int) -> NDArray[np.uint8]:
-        return np.zeros((n, 256, 15, self.option.word_octets), np.uint8)
-
-    def _feed(self, n: int) -> None:
-        encoder = self.encoder
-        for queue, traffic, octets, plane in (
-            (encoder.hdlc, self._hdlc, encoder.hdlc_octets, Plane.HDLC),
-            (encoder.ethernet, self._ethernet, encoder.ethernet_octets, Plane.ETHERNET),
-        ):
-            if not octets:
-                continue
-            # A channel earns its share as time passes and pays for each frame, so the share holds over time.
-            self._credit[plane] = min(
-                self._credit[plane] + n * octets * self._shares[plane], 2.0 * n * octets
-            )
-            while self._credit[plane] > 0 and queue.pending_octets < n * octets:
-                before = queue.pending_octets
-                queue.send(next(traffic))
-                self._credit[plane] -= queue.pending_octets - before
-
-
-class _Quiet(VendorPattern):
-    """Vendor octets that are all 0."""
-
-    def octets(self, first_hyperframe: int, n: int, n_octets: int) -> NDArray[np.uint8]:
-        return np.zeros((n, n_octets), np.uint8)
-
-
 class RecordBoard:
     """The board. What it sends to the host is what `advance`, `receive`, `status` and `from_link` return.
 
@@ -124,21 +77,23 @@ class RecordBoard:
             else setup.hdlc_rate_code
         )
         settings = SenderSettings(option=self.option.name, pointer_p=setup.pointer_p, hdlc_rate_code=code)
-        self.sender = _Sender(settings, setup.seed, setup.load, uplink=setup.name.startswith("RE-"))
+        self.sender = BoardSender(settings, setup.seed, setup.load, uplink=setup.name.startswith("RE-"))
         self.loopback = setup.loopback
         self.data_type: int = setup.data_type
         self.reader = RecordReader(r.MAX_COMMAND_PAYLOAD)
         self.writer = RecordWriter()
         self.decoder = LinkDecoder(LinkSettings(option=self.option.name, form=LineForm.FLAGGED))
-        self.received = 0
         self.resets = 0
         self.data_lost = 0
         self._symbols_out = LineWriter(LineForm.SYMBOLS, self.option)
+        self._deserialiser = Deserialiser()
         self._symbols_in = SymbolDecoder()
+        self._cutter = HyperframeCutter(self.option.hyperframe_octets)
         self._random = np.random.default_rng(setup.seed + 10)
         self._alignment = int(self._random.integers(0, clock_bits(self.option)))
-        self._dark = 0
-        self._deaf = 0
+        self._moved_bits = 0
+        self._dark = 0  # symbols
+        self._deaf = 0  # symbols
         self._flag = r.RecordFlag.FIRST
         self._answer: tuple[int, r.Acknowledge | r.Refuse] | None = None
         self._link_out: deque[bytes] = deque([self._link_head()])
@@ -151,6 +106,11 @@ class RecordBoard:
     def start(self) -> bytes:
         """What the board says first."""
         return self._event(r.EventCode.STARTED) + self.status()
+
+    @property
+    def received(self) -> int:
+        """Hyperframes received, those too that were not cut as such; the number of the next."""
+        return self._cutter.next
 
     @property
     def time_ns(self) -> int:
@@ -169,19 +129,25 @@ class RecordBoard:
         batches = self.sender.batch(n)
         self.sender.sent.clear()  # kept for those who write a truth file
         for batch in batches:
-            symbols = self._symbols_out.symbols(batch)
-            size = self.option.hyperframe_octets
-            if self._dark:
-                dark = min(self._dark, len(symbols) // size)
-                symbols[: dark * size] = 0
-                self._dark -= dark
+            symbols = self._on_the_line(batch)
             if self.loopback is r.Loopback.PAIR:
                 self._link_out.append(symbols.astype("<u2").tobytes())
             elif self.loopback is not r.Loopback.NONE:
-                if self.loopback is r.Loopback.CABLE and self.setup.bit_error_ratio:
-                    self._flip(symbols)
                 out += self._receive_line(symbols, room)
         return bytes(out)
+
+    def _on_the_line(self, batch: SentBatch) -> U16:
+        """The symbols that the receiver's deserialiser makes of a batch; the other board's is here too."""
+        symbols = self._symbols_out.symbols(batch)
+        if self._dark:
+            symbols[: self._dark] = 0
+            self._dark = max(0, self._dark - len(symbols))
+        if self.loopback is r.Loopback.CABLE and self.setup.bit_error_ratio:
+            self._flip(symbols)
+        moved = sum(cut.bits for cut in batch.cuts)
+        self._moved_bits += moved
+        self._alignment = (self._alignment + moved) % clock_bits(self.option)
+        return self._deserialiser.take(symbols, bit_cuts(batch, self.option))
 
     def _flip(self, symbols: U16) -> None:
         bits = 10 * len(symbols)
@@ -189,44 +155,47 @@ class RecordBoard:
         np.bitwise_xor.at(symbols, where // 10, (1 << (where % 10)).astype(np.uint16))
 
     def _receive_line(self, symbols: U16, room: bool) -> bytes:
-        size = self.option.hyperframe_octets
         if self._deaf:
-            deaf = min(self._deaf, len(symbols) // size)
-            symbols = symbols[deaf * size :]
-            self._deaf -= deaf
-            self.received += deaf
-            if not len(symbols):
-                return b""
+            size, before = self.option.hyperframe_octets, self._deaf
+            self._deaf = max(0, before - len(symbols))
+            symbols = symbols[before - self._deaf :]
+            self._cutter.skip(-(-before // size) - -(-self._deaf // size))
         coded = self._symbols_in.decode(symbols)
         words = flagged_words(
             coded.octets, coded.k_positions, coded.violations, coded.disparity_errors
         ).astype("<u2")
-        events = self.decoder.receive(words.view(np.uint8), self.time_ns)
-        return self._data(words.reshape(-1, size), room) + self._told(events)
+        out = b""
+        for piece in self._cutter.take(words):
+            events = self.decoder.receive(piece.words.view(np.uint8), self.time_ns)
+            out += self._data(piece, room) + self._told(events)
+        return out
 
-    def _data(self, words: U16, room: bool) -> bytes:
-        """Records of whole hyperframes, or of pieces of one where it is longer than a record."""
-        first, count = self.received, len(words)
-        self.received += count
-        if not self.data_type:
+    def _data(self, piece: Piece, room: bool) -> bytes:
+        """Records of whole hyperframes, of pieces of one where it is longer than a record, or of an uncut stream."""
+        size, words, uncut = self.option.hyperframe_octets, piece.words, piece.uncut
+        rows = len(words) // size
+        control = self.data_type == r.RecordType.CONTROL
+        if not self.data_type or (control and not rows):
             return b""
         if not room:
-            self.data_lost += count
+            self.data_lost += max(1, rows)
             self._flag |= r.RecordFlag.LOST
             return b""
-        if self.data_type == r.RecordType.CONTROL:
-            words = words.reshape(count, 256, 16, -1)[:, :, 0, :].reshape(count, -1)
+        if control:
+            # Control words must be cut: what there is, as if sync stood.
+            words, uncut = words[: rows * size].reshape(rows, 256, 16, -1)[:, :, 0, :].reshape(-1), False
         octets = words.astype(np.uint8) if self.data_type == r.RecordType.OCTETS else words
-        each = octets.shape[1] * octets.itemsize
-        step = max(1, RECORD_OCTETS // each)
-        out = []
-        for start in range(0, count, step):
-            data = octets[start : start + step].tobytes()
-            number = first + start
+        each = RECORD_OCTETS if uncut else octets.nbytes // rows
+        step = each * max(1, RECORD_OCTETS // each)
+        data, out = octets.tobytes(), []
+        for start in range(0, len(data), step):
+            number = piece.first + (0 if uncut else start // each)
             time_ns = number * 1_000_000_000 // HYPERFRAMES_PER_SECOND
-            for at in range(0, len(data), r.MAX_DATA):
-                piece = r.data_payload(number, at, self.option.name, data[at : at + r.MAX_DATA])
-                out.append(self.writer.encode(self.data_type, piece, flags=self._flag, time_ns=time_ns))
+            for at in range(start, min(start + step, len(data)), r.MAX_DATA):
+                part = data[at : min(at + r.MAX_DATA, start + step)]
+                payload = r.data_payload(number, 0 if uncut else at - start, self.option.name, part)
+                flags = self._flag | (r.RecordFlag.UNCUT if uncut else r.RecordFlag.NONE)
+                out.append(self.writer.encode(self.data_type, payload, flags=flags, time_ns=time_ns))
                 self._flag = r.RecordFlag.NONE
         return b"".join(out)
 
@@ -262,6 +231,7 @@ class RecordBoard:
         self._link_in = bytearray()
         self._link_head_seen = False
         self._symbols_in = SymbolDecoder()
+        self._cutter.drop()
 
     def from_link(self, data: bytes, *, room: bool = True) -> bytes:
         """Take what comes from the other board; records for the host. InputError where it is another option."""
@@ -274,8 +244,7 @@ class RecordBoard:
                 raise InputError(f"the other end of the link is not a board of option {self.option.name}")
             del self._link_in[: len(head)]
             self._link_head_seen = True
-        size = 2 * self.option.hyperframe_octets
-        whole = len(self._link_in) // size * size
+        whole = len(self._link_in) & ~1
         if not whole or self.loopback is not r.Loopback.PAIR:
             del self._link_in[:whole]
             return b""
@@ -310,7 +279,11 @@ class RecordBoard:
             flags |= r.StatusFlag.LOS
         if state.lof:
             flags |= r.StatusFlag.LOF
-        delay = PIPELINE_BITS + (self.setup.delay_bits if self.loopback is r.Loopback.CABLE else 0)
+        delay = (
+            self._moved_bits
+            + PIPELINE_BITS
+            + (self.setup.delay_bits if self.loopback is r.Loopback.CABLE else 0)
+        )
         known = self.loopback in (r.Loopback.CABLE, r.Loopback.INTERNAL)
         return self._send(
             r.Status(
@@ -320,7 +293,9 @@ class RecordBoard:
                 loopback=self.loopback,
                 flags=flags,
                 alignment_bits=None if state.lof or self._dark or self._deaf else self._alignment,
-                delay_clocks=round((delay - self._alignment) / clock_bits(self.option)) if known else 0,
+                delay_clocks=max(0, round((delay - self._alignment) / clock_bits(self.option)))
+                if known
+                else 0,
                 clock_period_ps=round(1000 * clock_period_ns(self.option)),
                 hyperframes=self.received,
                 code_violations=counters["code_violations"] & 0xFFFFFFFF,
@@ -359,10 +334,6 @@ class RecordBoard:
         if isinstance(command, r.InjectFault):
             try:
                 fault = parse_fault(command.text)
-                if fault.kind.layer is Layer.BITS:
-                    return refuse(
-                        r.Reason.NOT_SUPPORTED, f"{fault.kind.name} needs line bits, which this board has not"
-                    )
                 at = self.received if fault.hyperframe is None else fault.hyperframe
                 if at < self.received:
                     return refuse(r.Reason.OUT_OF_RANGE, f"hyperframe {at} is past; it is {self.received}")
@@ -375,6 +346,7 @@ class RecordBoard:
             event = self._happened(r.EventCode.FAULT_PLACED)
         elif isinstance(command, r.SetLoopback):
             self.loopback = command.loopback
+            self._cutter.drop()
             event = self._happened(r.EventCode.LOOPBACK_SET, command.loopback)
         elif isinstance(command, r.ResetTransceiver):
             if not 1 <= command.which <= 3:
@@ -395,11 +367,13 @@ class RecordBoard:
         return r.Acknowledge(record.sequence, record.type, hyperframe, text), event
 
     def _reset(self, which: r.Transceiver) -> r.BoardEvent:
+        size = self.option.hyperframe_octets
         self.resets += 1
         self._alignment = int(self._random.integers(0, clock_bits(self.option)))
         if which & r.Transceiver.TRANSMITTER:
-            self._dark = RESET_HYPERFRAMES
+            self._dark = RESET_HYPERFRAMES * size
         if which & r.Transceiver.RECEIVER:
-            self._deaf = RESET_HYPERFRAMES
+            # The hyperframe that has begun is one of them.
+            self._deaf = RESET_HYPERFRAMES * size + self._deaf % size - self._cutter.drop()
             self._symbols_in = SymbolDecoder()
         return self._happened(r.EventCode.TRANSCEIVER_RESET, int(which))

@@ -7,7 +7,7 @@ hyperframes; `LineWriter` turns them into one of the raw forms. Neither reads a 
 from __future__ import annotations
 
 import bisect
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -39,7 +39,7 @@ from ..faults.queues import CloseEthernetEncoder, as_received, queue_ethernet, q
 from ..forms import flagged_words
 from .traffic import RE_1, REC_A, EthernetTraffic, HdlcTraffic, IqTraffic, Tone, VendorPattern
 
-__all__ = ["EmulatedSender", "LineWriter", "PlacedFault", "SentBatch", "SentFrame", "iq_map_sent"]
+__all__ = ["EmulatedSender", "LineWriter", "PlacedFault", "SentBatch", "SentFrame", "bit_cuts", "iq_map_sent"]
 
 U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
@@ -98,6 +98,17 @@ class SentBatch:
     inversions: I64
     symbol_faults: list[tuple[int, Fault]] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
+
+
+def bit_cuts(batch: SentBatch, option: LineRateOption) -> Iterator[tuple[int, int]]:
+    """(line bit, bits more or fewer) of the cuts within characters; those before them in the batch are counted in."""
+    moved = least = 0
+    for cut in batch.cuts:
+        at = moved + (cut.hyperframe - batch.first) * option.hyperframe_line_bits + cut.at
+        at = least = max(at, least)
+        if not cut.whole:
+            yield at, cut.bits
+        moved += cut.bits
 
 
 def _when(fault: Fault) -> int:
@@ -356,11 +367,8 @@ class LineWriter:
             count = 10 * len(symbols)
             bits = np.unpackbits(pack_symbols(symbols), bitorder="little", count=count)
             bits = np.concatenate((self._bits, bits))
-            for cut in batch.cuts:
-                at = start + (cut.hyperframe - batch.first) * self.option.hyperframe_line_bits + cut.at
-                if not cut.whole:
-                    bits = move_bits(bits, at, cut.bits)
-                start += cut.bits
+            for at, change in bit_cuts(batch, self.option):
+                bits = move_bits(bits, start + at, change)
             whole = len(bits) & ~7
             self._bits = bits[whole:]
             return np.packbits(bits[:whole], bitorder="little").tobytes()

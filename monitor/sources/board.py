@@ -140,8 +140,7 @@ class BoardSource:
     def chunks(self) -> Iterator[Chunk]:
         """Line data until the line is closed; an empty chunk now and then while nothing comes."""
         offset = 0
-        size = OPTIONS[self.option].hyperframe_octets * (1 if self.form == Form.OCTETS else 2)
-        most = None if self._limit is None else self._limit * size
+        most = None if self._limit is None else self._limit * self._hyperframe_octets
         while most is None or offset < most:
             taken = self._queue.take(IDLE_S)
             if taken is None:
@@ -153,6 +152,10 @@ class BoardSource:
             offset += len(data)
         if self._failure:
             raise InputError(f"{self._line.description}: {self._failure}")
+
+    @property
+    def _hyperframe_octets(self) -> int:
+        return OPTIONS[self.option].hyperframe_octets * (1 if self.form == Form.OCTETS else 2)
 
     @property
     def hyperframes_missing(self) -> int:
@@ -256,7 +259,7 @@ class BoardSource:
         ahead = 0
         if self._frames is not None and self._frames.next is not None:
             # The board counts its own hyperframes, the stream those that came.
-            ahead = self._frames.next - self._delivered
+            ahead = self._frames.next - round(self._delivered / self._hyperframe_octets)
         full = fault.text
         if fault.hyperframe is not None:
             if fault.hyperframe + ahead < 0:
@@ -266,7 +269,8 @@ class BoardSource:
             answer = self.command(InjectFault(full))
         except PayloadError as error:
             raise InputError(str(error)) from None
-        expected = fault.expected(Context(OPTIONS[self.option]))
+        line, flags = OPTIONS[self.option], self.form != Form.OCTETS
+        expected = fault.expected(Context(line, flags=flags, bits=False))
         return max(answer.hyperframe - ahead, 0), fault.text, expected
 
     # ------------------------------------------------------------------------------------------ the line's thread
@@ -369,7 +373,6 @@ class BoardSource:
         if not octets or self._queue.closed:
             return
         if self._queue.put(octets, record.time_ns):
-            size = OPTIONS[self.option].hyperframe_octets * (1 if self.form == Form.OCTETS else 2)
-            self._delivered += len(octets) // size
+            self._delivered += len(octets)
         elif not self._queue.closed:
             self._say("octets of line data that were not taken in time", len(octets))

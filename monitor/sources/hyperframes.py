@@ -16,22 +16,34 @@ class Hyperframes:
     """Puts records of line data together into whole hyperframes of one form; pure.
 
     `take` gives octets that follow on those before except where hyperframes are missing; what is missing is
-    counted in `missing` (not sent or lost) and `cut` (came in part).
+    counted in `missing` (not sent or lost) and `cut` (came in part). Data that are not cut at hyperframes stand for
+    as many as they have room for, rounded.
     """
 
     def __init__(self, option: LineRateOption, form: Form) -> None:
         self._option = option
         self._form = form
-        self.next: int | None = None
         self.missing = 0
         self.cut = 0
         self._part = bytearray()
         self._part_of = -1
+        self._next: int | None = None
+        self._uncut = 0  # characters since the last hyperframe that was cut
+
+    @property
+    def next(self) -> int | None:
+        """The board's number of the hyperframe to come; None before the first."""
+        uncut = round(self._uncut / self._option.hyperframe_octets)
+        return None if self._next is None else self._next + uncut
 
     def take(self, data: LineData, *, uncut: bool = False) -> bytes:
         """Octets of the form that are complete with this record, none or more."""
         if uncut:
             self._drop_part()
+            if data.type is RecordType.CONTROL:
+                self.cut += 1  # no telling which words these are
+                return b""
+            self._uncut += len(data.data) // (1 if data.type is RecordType.OCTETS else 2)
             return self._converted(data.type, data.data)
         size = self._size(data.type)
         if data.offset:
@@ -67,9 +79,10 @@ class Hyperframes:
         self._part_of = -1
 
     def _count(self, first: int, count: int, octets: bytes) -> bytes:
-        if self.next is not None and first > self.next:
-            self.missing += first - self.next
-        self.next = first + count
+        due = self.next
+        if due is not None and first > due:
+            self.missing += first - due
+        self._next, self._uncut = first + count, 0
         return octets
 
     def _converted(self, kind: RecordType, data: bytes) -> bytes:
