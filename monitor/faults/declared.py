@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
+from decoders.characters import LineForm
 from decoders.controlwords import vendor_places
 
 from .catalogue import Context, Expectation, Fault, Range
@@ -27,15 +27,10 @@ def _context(fault: Fault, conditions: Conditions, length: int | None) -> Contex
         preceding=at,
         hfn=conditions.hfn_at(at),
         flags=conditions.form.has_flags,
+        bits=conditions.form is LineForm.BITS,
         pointer_p=conditions.pointer_p,
         hdlc_rate_code=conditions.rate_code,
     )
-
-
-def _within(fault: Fault, expectation: Expectation) -> int:
-    """Of a fault that comes again and again, the last time counts."""
-    again = (reach(fault) or 1) - 1 if fault.kind.name == "delay.drift" else 0
-    return expectation.within_hyperframes + again
 
 
 def length_for(faults: Sequence[Fault], conditions: Conditions) -> int:
@@ -45,7 +40,7 @@ def length_for(faults: Sequence[Fault], conditions: Conditions) -> int:
         for fault in faults:
             expectation = fault.expectation(_context(fault, conditions, None))
             # A fault that goes on for ever is watched for the usual time.
-            lasts = max(_within(fault, expectation), reach(fault) or 0)
+            lasts = max(expectation.within_hyperframes, reach(fault) or 0)
             least = max(least, (fault.hyperframe or 0) + lasts + _ROOM)
     return -(-least // 8) * 8
 
@@ -55,8 +50,7 @@ def declare(faults: Sequence[Fault], conditions: Conditions, length: int) -> Dec
     total = Expectation(within_hyperframes=0)
     places: set[tuple[int, int, int]] = set()
     for fault in faults:
-        one = fault.expectation(_context(fault, conditions, length))
-        total = together(total, replace(one, within_hyperframes=_within(fault, one)))
+        total = together(total, fault.expectation(_context(fault, conditions, length)))
         if fault.kind.plane == "vendor":
             places.add((fault.values["ns"], fault.values["xs"], fault.values["y"]))
     known = vendor_places(conditions.option, conditions.pointer_p).triples.tolist()

@@ -146,14 +146,14 @@ def _moved_by(
     """The stream moves on by `bits`, `times` over, each time with sync found again in between.
 
     The alarms are this receiver's; what it reads out of step may also look like remote ones for a moment.
-    Behind a deserialiser it moves by whole words, and what is left of a word before K28.5 is dropped: bits more where
-    the hyperframe begins garble nothing, and fewer than a word of them are not seen at all.
+    Behind a deserialiser it moves by whole words, what is left of a word before K28.5 being dropped; a receiver
+    without flags does not see that what it reads up to there is garbled.
     """
-    garbled = bits % 10 != 0 and (context.bits or bits < 0 or not boundary)
-    signal_lost = garbled and (context.bits or context.flags)
+    signal_lost = bits % 10 != 0 and context.flags
     if not context.bits and not signal_lost and bits // 10 == 0:
-        left = _without(GARBLED, ("missed_sync_bytes", *CODE_ERRORS)) if garbled else {}
-        return Expectation(tolerated=left, within_hyperframes=3 + SETTLE)
+        left = _without(GARBLED, ("missed_sync_bytes", *CODE_ERRORS))
+        missed = {"missed_sync_bytes": times} if boundary else {}
+        return Expectation(missed, tolerated=left, within_hyperframes=(times - 1) * every + 1)
     exact = {"lof_events": times}
     if signal_lost:
         exact["los_events"] = times

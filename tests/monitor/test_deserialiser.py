@@ -11,6 +11,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from encdec8b10b import EncDec8B10B
 from numpy.typing import NDArray
 
 from decoders.characters import LineForm
@@ -31,6 +32,14 @@ from monitor.sources.hyperframes import Hyperframes
 U16 = NDArray[np.uint16]
 COMMAS = ("0011111010", "1100000101")
 """K28.5 in both columns, a first (IEEE 802.3 table 36-2)."""
+K_OCTETS = (0x1C, 0x3C, 0x5C, 0x7C, 0x9C, 0xBC, 0xDC, 0xFC, 0xF7, 0xFB, 0xFD, 0xFE)
+VALID = {
+    EncDec8B10B.enc_8b10b(octet, column, k)[1]
+    for k, octets in ((0, range(256)), (1, K_OCTETS))
+    for octet in octets
+    for column in (0, 1)
+}
+"""Symbols of either column, by encdec8b10b (PyPI), whose bit a is bit 0."""
 AT, LENGTH, STEP = 12, 40, 7
 
 
@@ -40,7 +49,8 @@ AT, LENGTH, STEP = 12, 40, 7
 def shift_register(sent: U16, cuts: Sequence[tuple[int, int]]) -> list[int]:
     """Bit by bit: symbols as they come; where one is not the sender's, a K28.5 that begins within it begins anew.
 
-    `cuts` are bits of what is sent, whatever was moved before.
+    But for the first four invalid ones (in neither column of the table) after the sender's: within them none is
+    looked for. `cuts` are bits of what is sent, whatever was moved before.
     """
     line = [(bit, (n, i)) for n, s in enumerate(sent.tolist()) for i, bit in enumerate(f"{s:010b}"[::-1])]
     for at, change in reversed(cuts):
@@ -50,15 +60,22 @@ def shift_register(sent: U16, cuts: Sequence[tuple[int, int]]) -> list[int]:
             unlike = "10"[int(line[at][0])]
             line[at:at] = [(unlike if i % 2 == 0 else line[at][0], (-1, -1)) for i in range(change)]
     bits = "".join(bit for bit, _ in line)
-    out, here = [], 0
+    out, here, invalid = [], 0, 0
     while here + 10 <= len(bits):
         n = line[here][1][0]
         whole = [place for _, place in line[here : here + 10]] == [(n, i) for i in range(10)]
-        others = [] if whole else [i for i in range(here + 1, here + 10) if bits[i : i + 10] in COMMAS]
+        if whole:
+            invalid = 0
+        others = (
+            []
+            if whole or invalid < 4
+            else [i for i in range(here + 1, here + 10) if bits[i : i + 10] in COMMAS]
+        )
         if others:
             here = others[0]
             continue
         out.append(int(bits[here : here + 10][::-1], 2))
+        invalid += out[-1] not in VALID
         here += 10
     return out
 
@@ -197,7 +214,7 @@ class Host:
 
 
 def sliced(option: str, text: str) -> bytes:
-    """Flagged words of the line's bits, sliced from each place of a cut on at the next K28.5."""
+    """Flagged words of the line's bits, sliced from each place of a cut on at the next K28.5 after four invalid."""
     board = RecordBoard(BoardSetup(option=option))
     board.sender.schedule(parse_fault(text))
     batches: list[SentBatch] = []
@@ -207,14 +224,19 @@ def sliced(option: str, text: str) -> bytes:
     packed = writer.write(batches) + writer.finish()
     moved, places = 0, []
     for cut in (cut for batch in batches for cut in batch.cuts):
-        places.append(cut.hyperframe * board.option.hyperframe_line_bits + cut.at + moved)
+        if cut.bits % 10:  # whole characters leave the word boundary where it is
+            places.append(cut.hyperframe * board.option.hyperframe_line_bits + cut.at + moved)
         moved += cut.bits
     total = LENGTH * board.option.hyperframe_line_bits + moved
     bits = np.unpackbits(np.frombuffer(packed, np.uint8), bitorder="little", count=total)
     line, here, out = bits.tobytes(), 0, []
     for place in places:
         old = here + (place - here) // 10 * 10
-        found = [line.find(bytes(map(int, comma)), old) for comma in COMMAS]
+        after, invalid = old, 0
+        while invalid < 4:
+            invalid += int("".join(map(str, line[after : after + 10][::-1])), 2) not in VALID
+            after += 10
+        found = [line.find(bytes(map(int, comma)), after) for comma in COMMAS]
         comma = min(i for i in found if i >= 0)
         out.append(bits[here : here + (comma - here) // 10 * 10])
         here = comma
