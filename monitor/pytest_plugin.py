@@ -32,9 +32,10 @@ A board behind a serial line; `link` takes it, too, where --framefray-source nam
         board.expect(hdlc_fcs_errors=1, within=80, others=0)
 
 `--framefray-source` (emulated, emulated:pair, a board's device or URL, or a capture that `capture()` opens without a
-name), `--framefray-option`, `--framefray-baud` and `--framefray-seed` set what a test does not. Write a device with =,
-as `--framefray-source=/dev/ttyUSB0`, for pytest takes a path that stands alone for a place of tests. Faults are put
-into a board, which then transmits damaged data, only with `--framefray-yes`; without it those tests are skipped.
+name), `--framefray-option`, `--framefray-baud` and `--framefray-seed` set what a test does not. Write a device with
+an =, as `--framefray-source=/dev/ttyUSB0`, for pytest takes a path that stands alone for a place of tests. Faults
+are put into a board, which then transmits damaged data, only with `--framefray-yes`; without it those tests are
+skipped.
 """
 
 from __future__ import annotations

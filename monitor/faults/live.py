@@ -1,4 +1,4 @@
-"""The line data of a running board: where they stand, and a fresh receiver that leaves the board's own traffic out."""
+"""The line data of a running board: where they stand, and a fresh receiver that leaves its own traffic out."""
 
 from __future__ import annotations
 
@@ -137,7 +137,7 @@ class LiveLink:
             if time.monotonic() > until:
                 raise InputError(
                     f"{self.source.description}: no line data for {self._patience_s:g} s",
-                    hint="tell SOURCE status says what it sends",
+                    hint=next(reversed(self.source.warnings), "tell SOURCE status says what it sends"),
                 )
         raise InputError(f"{self.source.description}: the source has gone away")
 

@@ -10,6 +10,7 @@ from importlib.metadata import entry_points
 from pathlib import Path
 
 import pytest
+from boards import running_board
 
 import monitor.pytest_plugin as plugin
 from monitor.errors import InputError
@@ -48,14 +49,25 @@ def make_capture(path: Path) -> None:
     assert main(link) == 0
 
 
-def test_there_are_three_examples() -> None:
-    assert len(examples()) == 3
+def test_there_are_four_examples() -> None:
+    assert len(examples()) == 4
 
 
 def test_documented_examples_pass(inner: pytest.Pytester) -> None:
     make_capture(inner.path / "morning.bits")
     inner.makepyfile("import pytest\n\n\n" + "\n\n".join(examples()))
-    run(inner).assert_outcomes(passed=3)
+    run(inner).assert_outcomes(passed=3, skipped=1)
+
+
+def test_examples_pass_on_a_board(inner: pytest.Pytester) -> None:
+    pytest.importorskip("tty", reason="no pseudo-terminals on this system")
+    one, other, _, last = examples()
+    inner.makepyfile("import pytest\n\n\n" + "\n\n".join((one, other, last)))
+    with running_board("--pty", "--pace", "0") as (name, _process):
+        run(inner, f"--framefray-source={name}").assert_outcomes(skipped=3)
+        result = run(inner, "-rs", f"--framefray-source={name}", "--framefray-yes")
+    result.assert_outcomes(passed=2, skipped=1)
+    result.stdout.fnmatch_lines([f"*settings of a link cannot be given to the board at {name}"])
 
 
 def test_side_effects_and_counts_are_named(inner: pytest.Pytester) -> None:
