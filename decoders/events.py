@@ -143,9 +143,9 @@ class AlignmentChanged(Event):
 
 @dataclass(frozen=True, slots=True)
 class HyperframesNotReceived(Event):
-    """So many hyperframes before this one are missing on the way from the receiver, not on the link."""
+    """So many hyperframes (None: nobody knows) before this one are missing on the way here, not on the link."""
 
-    count: int
+    count: int | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -90,7 +90,7 @@ class LinkDecoder:
         self._slip: int | None = None
         self._lost_at = 0
         self.losses = 0
-        self.hyperframes_missed = 0  # gone by while sync was lost, or not received
+        self.hyperframes_missed = 0  # since the first in sync: gone by while it was lost, or not received
         self.hyperframes_not_received = 0
         self.trailing_octets = 0  # after the last decoded hyperframe, or all if there is none
         self.now = 0
@@ -103,9 +103,8 @@ class LinkDecoder:
         self._cursor = 0  # first character (in the buffer) that may be a candidate
         self._window = 0  # first character not yet counted in a window, while hunting
         self._taken = 0  # characters dropped from the buffer so far
-        self._gaps: deque[tuple[int, int]] = (
-            deque()
-        )  # (character of the stream, hyperframes missing before it)
+        # Character of the stream, and hyperframes missing before it.
+        self._gaps: deque[tuple[int, int | None]] = deque()
         self._decoded_until = 0  # character of the stream after the last decoded hyperframe
         self._finished = False
 
@@ -127,8 +126,8 @@ class LinkDecoder:
         self._buffer.own()
         return events
 
-    def skip(self, hyperframes: int) -> None:
-        """So many whole hyperframes of the link are missing here; the data to come begin with a hyperframe.
+    def skip(self, hyperframes: int | None) -> None:
+        """So many hyperframes of the link (None: nobody knows) are missing here; the data to come begin with one.
 
         For boards that count hyperframes and leave some out or lose them. No counter moves for what is missing; a
         C&M frame that it cuts counts nowhere, and a part of a hyperframe before it is left out. SettingsError for
@@ -136,7 +135,7 @@ class LinkDecoder:
         """
         if self.settings.form not in (LineForm.OCTETS, LineForm.FLAGGED):
             raise SettingsError(f"nothing can be left out of a stream of {self.settings.form.value}")
-        if hyperframes < 1:
+        if hyperframes is not None and hyperframes < 1:
             raise SettingsError(f"{hyperframes} hyperframes cannot be missing")
         self._gaps.append((self._taken + len(self._buffer), hyperframes))
 
@@ -279,7 +278,8 @@ class LinkDecoder:
         """Hyperframes missing between neighbours of the characters `at` (…, n) of the buffer: (…, n - 1)."""
         if not self._gaps:
             return 0
-        places, counts = (np.array(column, np.int64) for column in zip(*self._gaps, strict=True))
+        places = np.array([place for place, _ in self._gaps], np.int64)
+        counts = np.array([count or 0 for _, count in self._gaps], np.int64)
         before: I64 = np.concatenate(([0], np.cumsum(counts)))[
             np.searchsorted(places, at + self._taken, "right")
         ]
@@ -330,12 +330,12 @@ class LinkDecoder:
         self._window = max(0, self._window - count)
         self._cursor = max(0, self._cursor - count)
 
-    def _pass_gap(self) -> int:
+    def _pass_gap(self) -> int | None:
         """Hyperframes that are missing at the first gap, which is done with."""
         _, count = self._gaps.popleft()
-        self.hyperframes_not_received += count
         if self.acquired_at_hyperframe is not None:
-            self.hyperframes_missed += count
+            self.hyperframes_not_received += count or 0
+            self.hyperframes_missed += count or 0
         return count
 
     def _cross(self, at: int, events: list[Event]) -> bool:
@@ -343,9 +343,10 @@ class LinkDecoder:
         self._drop(at)
         count = self._pass_gap()
         self.planes.skip(count, self.hyperframes)
-        events += self._notes  # what sync bytes of a hyperframe cut by the gap led to
-        self._notes.clear()
-        self._judged = 0
+        if at:
+            events += self._notes  # what the sync byte of the hyperframe cut by the gap led to
+            self._notes.clear()
+            self._judged = 0
         events.append(HyperframesNotReceived(self.hyperframes, count))
         return True
 

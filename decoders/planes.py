@@ -155,16 +155,19 @@ class HyperframePlanes:
         self.restart()
         return list(self._startup_now(hyperframe))
 
-    def skip(self, hyperframes: int, following: int) -> None:
+    def skip(self, hyperframes: int | None, following: int) -> None:
         """So many hyperframes were not received before number `following`: frames in progress are forgotten.
 
-        Nobody knows how they would have ended, so they count nowhere. HFN and BFN are expected to have gone on.
+        Nobody knows how they would have ended, so they count nowhere. HFN and BFN are expected to have gone on;
+        with None they may be any.
         """
         self._hdlc.reset()
         self._ethernet.reset()
         self._hdlc_origin = self._ethernet_origin = following
         timing = self._timing
-        if timing.hfn is not None:
+        if hyperframes is None:
+            self._timing = _Timing()
+        elif timing.hfn is not None:
             frames, timing.hfn = divmod(timing.hfn + hyperframes, HYPERFRAMES_PER_FRAME)
             if timing.bfn is not None:
                 timing.bfn = (timing.bfn + frames) % BFN_MODULUS

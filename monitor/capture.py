@@ -18,7 +18,8 @@ All numbers are little-endian; every CRC-32 is that of IEEE 802.3 (zlib.crc32). 
 Then records without gaps, each of 32 octets and its payload:
 
      0      4   marker: A5 66 66 52
-     4      1   type: 1 octets, 2 flagged, 3 symbols, 4 bits, 16 board status, 17 mark, 18 fault, 19 note
+     4      1   type: 1 octets, 2 flagged, 3 symbols, 4 bits, 16 board status, 17 mark, 18 fault, 19 note,
+                20 gap
      5      1   flags: bit 0: line data were lost before this record
      6      2   reserved, 0
      8      4   payload length n, at most 16 777 216
@@ -29,8 +30,9 @@ Then records without gaps, each of 32 octets and its payload:
     28+n    4   CRC-32 of octets 0 to 27+n
 
 Payloads of types 1 to 4 are the raw form of that name, and follow one another as one stream. Faults are a
-JSON object, marks and notes UTF-8 text, status what the board sent. Unknown types are skipped. The file
-only ever grows. Nothing here decodes what it carries.
+JSON object, marks and notes UTF-8 text, status what the board sent. A gap is a signed number of 8 octets: so many
+hyperframes are missing before the line data to come, by the board's own count; -1 where it does not know. Unknown
+types are skipped. The file only ever grows. Nothing here decodes what it carries.
 """
 
 from __future__ import annotations
@@ -113,10 +115,24 @@ class RecordType(IntEnum):
     MARK = 17
     FAULT = 18
     NOTE = 19
+    GAP = 20
 
     @property
     def is_line_data(self) -> bool:
         return self <= RecordType.BITS
+
+
+_MOST_GAP = 1 << 40  # nine years of hyperframes
+
+
+def gap_payload(hyperframes: int) -> bytes:
+    return hyperframes.to_bytes(8, "little", signed=True)
+
+
+def parse_gap(payload: bytes) -> int:
+    """Hyperframes that are missing; -1 where nobody knows, or for a number that cannot be."""
+    gap = int.from_bytes(payload[:8], "little", signed=True)
+    return gap if 0 <= gap <= _MOST_GAP else -1
 
 
 _TYPES = frozenset(int(kind) for kind in RecordType)

@@ -20,7 +20,7 @@ from decoders.linerates import HYPERFRAMES_PER_SECOND
 from decoders.link import HyperframeBlock, LinkSettings
 
 from .errors import InputError
-from .sources import Chunk, Source
+from .sources import Chunk, Source, received
 from .sources.file import CaptureSource
 
 __all__ = ["CompareResult", "Latency", "compare_sources"]
@@ -129,7 +129,7 @@ class _Stream:
             if self._timed:
                 self._starts.append((8 * self._fed, chunk.time_ns))
             self._fed += len(chunk.data)
-            self.finder.receive(chunk.data, chunk.time_ns)
+            received(self.finder, chunk)
         if not self._pieces:
             return None
         pieces, self._held = list(self._pieces), 0

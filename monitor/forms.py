@@ -33,7 +33,9 @@ from .capture import MAGIC
 from .errors import InputError
 
 __all__ = [
+    "COUNTED_FORMS",
     "LINE_FORMS",
+    "WORD_FORMS",
     "Decision",
     "Form",
     "FormWriter",
@@ -67,6 +69,8 @@ class Form(StrEnum):
 LINE_FORMS = (Form.FLAGGED, Form.SYMBOLS, Form.OCTETS, Form.BITS)
 """The forms that a decoder takes, in the order in which they are tried."""
 WORD_FORMS = (Form.FLAGGED, Form.SYMBOLS)
+COUNTED_FORMS = (Form.OCTETS, Form.FLAGGED)
+"""Forms that boards give in counted hyperframes, and may leave some out of."""
 FILLERS = (0x50, 0xC5, 0xB0, 0x3A)
 """Z.0.1: D16.2 or D5.6, and how they read on a line pair that is swapped (computed)."""
 CLEAR_SPACINGS = 3

@@ -9,8 +9,8 @@ A test drives an emulated link hyperframe by hyperframe:
     link.expect(hdlc_fcs_errors=1, within=60, others=0)
 
 `BoardLink` is the same on a board behind a serial line. `DecodedCapture` looks into a capture.
-`measure_bit_errors` runs a link over a noisy cable and says how many bits arrived wrong. What is not as expected is an
-AssertionError with a line for each counter.
+`measure_bit_errors` runs a link over a noisy cable and says how many bits arrived wrong. What is not as expected is
+an AssertionError with a line for each counter.
 """
 
 from __future__ import annotations
@@ -313,6 +313,7 @@ class DecodedCapture:
         from decoders.characters import LineForm
         from decoders.link import LinkDecoder, LinkSettings
 
+        from .sources import received
         from .sources.file import open_file_source
 
         source = open_file_source(str(path), form, option)
@@ -320,7 +321,7 @@ class DecodedCapture:
         self.decoder = LinkDecoder(LinkSettings(source.option, LineForm(source.form)))
         self.events: list[Event] = []
         for chunk in source.chunks():
-            self.events += self.decoder.receive(chunk.data, chunk.time_ns)
+            self.events += received(self.decoder, chunk)
         self.events += self.decoder.finish()
         source.close()
         self.warnings = tuple(source.warnings)

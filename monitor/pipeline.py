@@ -6,14 +6,14 @@ The pipeline owns the lock between the decoding thread and whoever looks at it. 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Protocol, runtime_checkable
 
 from decoders.characters import LineForm
 from decoders.link import HyperframeBlock, LinkDecoder, LinkSettings
 
 from .counters import InjectedFault, LinkWatch, LogEntry, Snapshot
-from .sources import Chunk, Source
+from .sources import Chunk, Source, received
 
 __all__ = ["FaultySource", "Pipeline", "RestartingSource"]
 
@@ -31,7 +31,7 @@ class FaultySource(Protocol):
 class RestartingSource(Protocol):
     """A source that goes on elsewhere at times, and says so before the first chunk from there."""
 
-    on_restart: Callable[[int, bytes], None] | None
+    on_restart: Callable[[int, Sequence[Chunk]], None] | None
 
 
 class Pipeline:
@@ -65,10 +65,10 @@ class Pipeline:
                     self.watch.take(self.decoder.finish())
                     self.ended = True
                 return False
-            self.watch.take(self.decoder.receive(chunk.data, chunk.time_ns))
+            self.watch.take(received(self.decoder, chunk))
         return True
 
-    def restart(self, hyperframe: int = 0, run_in: bytes = b"") -> None:
+    def restart(self, hyperframe: int = 0, run_in: Sequence[Chunk] = ()) -> None:
         """Decode what comes from here on with a fresh decoder; counters and log start anew.
 
         `hyperframe` numbers the first hyperframe of the data to come. `run_in` is data from there on that only
@@ -86,8 +86,10 @@ class Pipeline:
 
             decoder = LinkDecoder(self.settings, on_block=on_block)
             decoder.hyperframes = hyperframe
-            decoder.receive(run_in)
+            for chunk in run_in:
+                received(decoder, chunk)
             decoder.counters.update(dict.fromkeys(decoder.counters, 0))
+            decoder.hyperframes_missed = decoder.hyperframes_not_received = 0
             decoder.planes.last.known = False  # so that the first one told is the first one counted
             events = self.watch.events
             self.decoder = decoder

@@ -14,7 +14,7 @@ import threading
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import BinaryIO, Protocol, cast
@@ -26,11 +26,11 @@ from decoders.characters import LineForm
 from decoders.framing import HyperframeFinder
 from decoders.link import HyperframeBlock, LinkSettings
 
-from .capture import CaptureHeader, CaptureWriter, Clock, RecordType
+from .capture import CaptureHeader, CaptureWriter, Clock, RecordFlag, RecordType, gap_payload
 from .errors import InputError, OutputError
 from .faults.catalogue import parse_fault
 from .forms import WORD_FORMS, Form, HexWriter, form_of_name, stream_octets, stream_time_ns
-from .sources import Chunk, Source
+from .sources import Chunk, Source, received
 from .sources.file import CaptureSource, HexSource, RawSource
 
 __all__ = ["FaultyTap", "Limit", "LimitUnit", "RecordingTap", "open_recording", "parse_limit"]
@@ -99,7 +99,11 @@ class _CaptureSink:
         self._kind = header.record_type
 
     def line_data(self, chunk: Chunk) -> None:
-        self._writer.append(self._kind, _view(chunk), chunk.time_ns)
+        flags = RecordFlag.NONE
+        if chunk.gap:
+            self._writer.append(RecordType.GAP, gap_payload(chunk.gap), chunk.time_ns)
+            flags = RecordFlag.GAP_BEFORE
+        self._writer.append(self._kind, _view(chunk), chunk.time_ns, flags)
 
     def beside(self, kind: RecordType, payload: bytes, time_ns: int) -> None:
         self._writer.append(kind, payload, time_ns)
@@ -206,6 +210,8 @@ class RecordingTap:
         for chunk in self.source.chunks():
             kept = self._within_limit(chunk)
             if kept is not None:
+                if kept.gap and not self.keeps_notes:
+                    self._say_gap()
                 self.writing = True
                 try:
                     with self._lock:
@@ -218,6 +224,11 @@ class RecordingTap:
                 yield kept
             if self.limit_reached or self._stopped:
                 return
+
+    def _say_gap(self) -> None:
+        text = "hyperframes are missing, which a raw file does not show: their HFN will seem to jump"
+        if text not in self.warnings:
+            self.warnings.append(text)
 
     def _within_limit(self, chunk: Chunk) -> Chunk | None:
         if self._first_ns is None:
@@ -238,7 +249,7 @@ class RecordingTap:
         self.limit_reached = rest <= len(chunk.data)
         if rest <= 0:
             return None
-        return chunk if rest >= len(chunk.data) else Chunk(chunk.data[:rest], chunk.time_ns, chunk.offset)
+        return chunk if rest >= len(chunk.data) else replace(chunk, data=chunk.data[:rest])
 
     def _first_hyperframe(self, chunk: Chunk) -> int:
         """Octets before the first hyperframe in sync, as far as it is found; a part octet counts whole."""
@@ -247,7 +258,7 @@ class RecordingTap:
                 LinkSettings(option=self.option, form=LineForm(self.form)), self._found
             )
         if self._lead is None:
-            self._finder.receive(chunk.data)
+            received(self._finder, chunk)
         return self._lead or 0
 
     def _found(self, block: HyperframeBlock) -> None:

@@ -17,6 +17,7 @@ from ..errors import inert
 from ..opening import link_settings, open_source
 from ..reports.records import decode_record, event_record, frame_record, vendor_records
 from ..reports.text import summary_lines
+from ..sources import received
 
 _encode = msgspec.json.Encoder().encode
 
@@ -51,7 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         tell()
         for chunk in source.chunks():
-            _print(lines, decoder.receive(chunk.data, chunk.time_ns))
+            _print(lines, received(decoder, chunk))
     except KeyboardInterrupt:
         interrupted = True
     finally:

@@ -30,7 +30,7 @@ from ..exports.tables import (
     rows_of,
 )
 from ..opening import link_settings, open_source
-from ..sources import Source
+from ..sources import Source, received
 
 _TABLES = (".csv", ".jsonl", ".parquet")
 _SIGMF = (".sigmf-meta", ".sigmf-data")
@@ -94,7 +94,7 @@ def _decode(
     """Events of the whole source, chunk by chunk; InputError at the end if it never was in sync."""
     decoder = decoder or LinkDecoder(link_settings(arguments, source))
     for chunk in source.chunks():
-        yield decoder.receive(chunk.data, chunk.time_ns)
+        yield received(decoder, chunk)
     yield decoder.finish()
     if decoder.acquired_at_hyperframe is None:
         raise InputError(

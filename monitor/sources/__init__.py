@@ -8,12 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Chunk", "Source"]
+if TYPE_CHECKING:
+    from decoders.events import Event
+    from decoders.link import LinkDecoder
+
+__all__ = ["UNKNOWN_GAP", "Chunk", "Source", "received"]
+
+UNKNOWN_GAP = -1
+"""Some hyperframes are missing, nobody knows how many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,12 +29,14 @@ class Chunk:
 
     `data` of `flagged` and `symbols` always holds whole 16-bit little-endian words. A view (memoryview,
     array) is good until the chunk after the next one is asked for: copy what is kept longer.
-    `time_ns` is the time of the first octet on the source's clock, `offset` its byte offset in the file.
+    `time_ns` is the time of the first octet on the source's clock, `offset` its byte offset in the file. `gap`
+    hyperframes are missing before it, by the source's own count (or UNKNOWN_GAP); it begins with one then.
     """
 
     data: bytes | memoryview | NDArray[np.uint8]
     time_ns: int
     offset: int
+    gap: int = 0
 
 
 class Source(Protocol):
@@ -54,3 +63,10 @@ class Source(Protocol):
         ...
 
     def close(self) -> None: ...
+
+
+def received(decoder: LinkDecoder, chunk: Chunk) -> list[Event]:
+    """What a decoder makes of a chunk, told of the gap before it."""
+    if chunk.gap:
+        decoder.skip(None if chunk.gap == UNKNOWN_GAP else chunk.gap)
+    return decoder.receive(chunk.data, chunk.time_ns)

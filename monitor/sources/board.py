@@ -42,7 +42,8 @@ from ..protocol.records import (
     parse_message,
 )
 from ..protocol.stream import Damage, DamageKind, RecordReader, RecordWriter, TextLine
-from . import Chunk
+from . import UNKNOWN_GAP, Chunk
+from .gaps import Gaps
 from .hyperframes import Hyperframes
 from .line import Line, OctetQueue
 
@@ -109,6 +110,7 @@ class BoardSource:
         self._ended = False
         self._frames: Hyperframes | None = None
         self._delivered = 0
+        self._gaps = Gaps()
         line.start(self)
         try:
             self._begin(None if option is None else checked_option(option))
@@ -148,8 +150,9 @@ class BoardSource:
             data = b"".join(taken[0])
             if most is not None:
                 data = data[: most - offset]
-            yield Chunk(data, taken[1], offset)
-            offset += len(data)
+            for piece, gap in self._gaps.cut(data, offset):
+                yield Chunk(piece, taken[1], offset, gap)
+                offset += len(piece)
         if self._failure:
             raise InputError(f"{self._line.description}: {self._failure}")
 
@@ -364,15 +367,23 @@ class BoardSource:
         if record.flags & RecordFlag.LOST:
             self.board_lost += 1
             self._say("hyperframes lost in the board", 1)
-        missing, cut = frames.missing, frames.cut
+        missing, cut, due = frames.missing, frames.cut, frames.next
         octets = frames.take(data, uncut=bool(record.flags & RecordFlag.UNCUT))
         if frames.missing > missing:
             self._say("hyperframes that did not come", frames.missing - missing)
         if frames.cut > cut:
             self._say("hyperframes that came in part", frames.cut - cut)
+        anew = due is not None and data.hyperframe < due and not data.offset
+        if anew and not record.flags & RecordFlag.UNCUT:
+            self._gaps.add(UNKNOWN_GAP)  # the board counts anew
+        else:
+            self._gaps.add(frames.missing - missing)
         if not octets or self._queue.closed:
             return
+        self._gaps.place(self._delivered)
         if self._queue.put(octets, record.time_ns):
             self._delivered += len(octets)
         elif not self._queue.closed:
+            self._gaps.take_back(self._delivered)
+            self._gaps.add(round(len(octets) / self._hyperframe_octets))
             self._say("octets of line data that were not taken in time", len(octets))

@@ -16,9 +16,10 @@ from io import FileIO
 
 import numpy as np
 
-from ..capture import CaptureReader, Record
+from ..capture import CaptureReader, Record, RecordType, parse_gap
 from ..errors import InputError
 from ..forms import (
+    COUNTED_FORMS,
     WORD_FORMS,
     Decision,
     Form,
@@ -198,6 +199,8 @@ class CaptureSource:
         self._problems = 0
         self._records = self._line_data()
         self._head: list[Record] = []
+        self._gap = 0
+        self._gaps: dict[int, int] = {}
         self.option = self._find_option(option)
 
     def _find_option(self, said: str | None) -> str:
@@ -236,7 +239,11 @@ class CaptureSource:
     def _line_data(self) -> Iterator[Record]:
         for record in self._reader.records():
             if record.type == self.header.record_type:
+                if self._gap:
+                    self._gaps[record.offset], self._gap = self._gap, 0
                 yield record
+            elif record.type is RecordType.GAP:
+                self._gap = parse_gap(record.payload)
             elif record.type.is_line_data:
                 self._left_out += 1
 
@@ -248,8 +255,9 @@ class CaptureSource:
             if self._form in WORD_FORMS and len(payload) & 1:
                 self.warnings.append(f"1 byte left over at offset {record.offset}")
                 payload = payload[:-1]
+            gap = self._gaps.pop(record.offset, 0)
             if payload:
-                yield Chunk(payload, record.time_ns, record.offset)
+                yield Chunk(payload, record.time_ns, record.offset, gap if self._form in COUNTED_FORMS else 0)
         self._note_problems()
         if self._left_out:
             self.warnings.append(f"records of another form than {self.form} left out: {self._left_out}")

@@ -29,7 +29,7 @@ import math
 import re
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from decoders.characters import LineForm
@@ -38,7 +38,7 @@ from decoders.linerates import HYPERFRAMES_PER_FRAME, HYPERFRAMES_PER_SECOND
 from decoders.link import LinkSettings
 
 from ..errors import InputError
-from . import Chunk
+from . import Chunk, received
 from .seekable import MOST_OCTETS, ReplayReader, open_replay
 from .timeline import Scan, Timeline
 
@@ -290,7 +290,7 @@ class ReplaySource:
         self.control = control
         self.form, self.option, self.description = reader.form, reader.option, reader.description
         self.warnings = reader.warnings
-        self.on_restart: Callable[[int, bytes], None] | None = None
+        self.on_restart: Callable[[int, Sequence[Chunk]], None] | None = None
         self._reader = reader
         self._stay = stay
         self._pacer = pacer or Pacer()
@@ -325,13 +325,15 @@ class ReplaySource:
                     control.wait(self._pacer.wait_s(piece.time_ns, control.speed))
                     control.played(timeline.number_at(8 * piece.end) - 1, at_end=piece.end >= size)
                     if piece.data:
-                        yield Chunk(piece.data, piece.time_ns, piece.at)
+                        yield piece.chunk
             else:  # at once, whatever the pieces of the capture
                 self._pacer.restart()
-                data = b"".join(piece.data for piece in self._reader.pieces(at, end))
+                pieces = [piece for piece in self._reader.pieces(at, end) if piece.data]
                 control.played(timeline.number_at(8 * end) - 1, at_end=end >= size)
-                if data:
-                    yield Chunk(data, self._reader.time_ns(at), at)
+                if any(piece.gap for piece in pieces):
+                    yield from (piece.chunk for piece in pieces)
+                elif pieces:
+                    yield Chunk(b"".join(piece.data for piece in pieces), self._reader.time_ns(at), at)
             at = end
             if at >= size:
                 control.played(max(timeline.number_at(8 * at) - 1, 0), at_end=True)
@@ -360,14 +362,15 @@ class ReplaySource:
             number = min(number, max(timeline.total - 1, 0))
         first, place = timeline.stretch_of(number)
         start = max(first, number - RUN_IN_HYPERFRAMES)
-        at, run_in = place // 8, b""
+        at, run_in = place // 8, list[Chunk]()
         if number - first >= CONFIRMING:
             begin, at = timeline.place_of(start) // 8, -(-timeline.place_of(number) // 8)
-            run_in = b"".join(piece.data for piece in self._reader.pieces(begin, at))
+            run_in = [piece.chunk for piece in self._reader.pieces(begin, at)]
             finder = HyperframeFinder(self.settings)
-            finder.receive(run_in)
+            for chunk in run_in:
+                received(finder, chunk)
             if finder.acquired_at_hyperframe is None:
-                start, at, run_in = number, timeline.place_of(number) // 8, b""
+                start, at, run_in = number, timeline.place_of(number) // 8, []
             else:
                 start += finder.acquired_at_hyperframe
         else:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import copy
 import os
 import tempfile
+import zlib
 from array import array
 from bisect import bisect_right
 from collections.abc import Iterator
@@ -21,15 +22,17 @@ from decoders.characters import LineForm
 from decoders.framing import hyperframe_bits
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 
-from ..capture import CaptureIndex, CaptureReader, RecordType
+from ..capture import CaptureIndex, CaptureReader, RecordType, parse_gap
 from ..errors import InputError
-from ..forms import WORD_FORMS, Form
-from . import Source
+from ..forms import COUNTED_FORMS, WORD_FORMS, Form
+from . import Chunk, Source
 from .file import CaptureSource, RawSource, open_file_source
 
 __all__ = ["Piece", "ReplayReader", "open_replay"]
 
 MOST_OCTETS = 2 << 20
+GAP_RECORD = 40
+"""Octets of a gap record: head, number, CRC-32."""
 
 
 class _Stream(Protocol):
@@ -39,6 +42,7 @@ class _Stream(Protocol):
 
     def read(self, at: int, count: int) -> bytes: ...
     def time_ns(self, at: int) -> int: ...
+    def gap(self, at: int) -> int: ...
     def at_time(self, time_ns: int) -> int: ...
     def copy(self) -> _Stream: ...
     def close(self) -> None: ...
@@ -62,6 +66,9 @@ class _RawStream:
     def time_ns(self, at: int) -> int:
         return at * 1_000_000_000 // self._per_second
 
+    def gap(self, at: int) -> int:
+        return 0
+
     def at_time(self, time_ns: int) -> int:
         return min(time_ns * self._per_second // 1_000_000_000, self.size)
 
@@ -81,14 +88,17 @@ class _CaptureStream:
         self._reader = CaptureReader(path)
         self._per_second = hyperframe_bits(option, LineForm(form.value)) * HYPERFRAMES_PER_SECOND // 8
         self._starts, self._offsets, self._times = array("Q"), array("Q"), array("Q")
+        self._gaps: dict[int, int] = {}
         self.size = 0
         self._told: set[int] = set()
         wanted = int(self._reader.header.record_type)
         index = CaptureIndex(path)
         with Path(path).open("rb") as file:
             for entry in (index[i] for i in range(len(index))):
-                head = os.pread(file.fileno(), 12, entry.offset)
+                head = os.pread(file.fileno(), GAP_RECORD, entry.offset)
                 length = int.from_bytes(head[8:12], "little")
+                if head[4] == RecordType.GAP and form in COUNTED_FORMS and _is_whole(head):
+                    self._gaps[self.size] = parse_gap(head[28:36])
                 if head[4] != wanted or not length:
                     continue
                 self._starts.append(self.size)
@@ -127,6 +137,9 @@ class _CaptureStream:
         number = bisect_right(self._starts, at)
         return self._starts[number] if number < len(self._starts) else self.size
 
+    def gap(self, at: int) -> int:
+        return self._gaps.get(at, 0)
+
     def time_ns(self, at: int) -> int:
         if not self._starts:
             return 0
@@ -152,12 +165,22 @@ class _CaptureStream:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Octets of the stream: those read, where they begin, where reading goes on, and their time."""
+    """Octets of the stream: those read, where they begin, where reading goes on, their time, and as Chunk the gap."""
 
     data: bytes
     at: int
     end: int
     time_ns: int
+    gap: int
+
+    @property
+    def chunk(self) -> Chunk:
+        return Chunk(self.data, self.time_ns, self.at, self.gap)
+
+
+def _is_whole(gap: bytes) -> bool:
+    """Whether a gap record's CRC-32 holds."""
+    return zlib.crc32(gap[:-4]) == int.from_bytes(gap[-4:], "little")
 
 
 class ReplayReader:
@@ -182,7 +205,7 @@ class ReplayReader:
             following = at + len(data)
             if not data:
                 following = self._stream.record_end(at) if isinstance(self._stream, _CaptureStream) else end
-            yield Piece(data, at, following, self._stream.time_ns(at))
+            yield Piece(data, at, following, self._stream.time_ns(at), self._stream.gap(at))
             at = following
 
     def time_ns(self, at: int) -> int:

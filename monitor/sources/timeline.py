@@ -19,6 +19,7 @@ from decoders.framing import NUMBER_MODULUS, PlacedDecoder
 from decoders.link import HyperframeBlock, LinkSettings
 
 from ..errors import InputError
+from . import received
 from .seekable import ReplayReader
 
 __all__ = ["MAX_ERRORS", "Scan", "Timeline", "is_error"]
@@ -214,7 +215,7 @@ class Scan:
                 if stop.is_set():
                     return
                 if piece.data:
-                    self._take(decoder.receive(piece.data, piece.time_ns))
+                    self._take(received(decoder, piece.chunk))
                 else:
                     self._left_out += piece.end - piece.at
                 timeline.progress(piece.end, decoder.hyperframes)

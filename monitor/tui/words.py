@@ -27,6 +27,7 @@ _PLANES: dict[type[ev.Event], ev.Plane] = {
     ev.AlignmentChanged: ev.Plane.LINE,
     ev.PossibleInversion: ev.Plane.LINE,
     ev.UnexpectedK: ev.Plane.LINE,
+    ev.HyperframesNotReceived: ev.Plane.LINE,
     ev.SyncStateChanged: ev.Plane.SYNC,
     ev.SyncByteMissed: ev.Plane.SYNC,
     ev.FillerMismatch: ev.Plane.SYNC,
@@ -112,6 +113,10 @@ def saying(event: ev.Event) -> Saying:
     return teller(event)
 
 
+def _some(count: int | None) -> str:
+    return "some" if count is None else str(count)
+
+
 def _frame(event: ev.FrameReceived) -> Saying:
     good = event.status is ev.FrameStatus.GOOD
     if event.plane is ev.Plane.ETHERNET:
@@ -189,6 +194,9 @@ _TELLERS: dict[type[ev.Event], Callable[[Any], Saying]] = {
     ev.StartupStateChanged: _startup,
     ev.AlignmentChanged: lambda e: Saying(
         NOTE, "aligned", f"bit {e.bit_offset} of the stream, slip {e.slip_bits} of 10 bits"
+    ),
+    ev.HyperframesNotReceived: lambda e: Saying(
+        NOTE, "missing", f"{_some(e.count)} hyperframes, left out or lost between the board and here"
     ),
     ev.SyncByteMissed: lambda e: Saying(BAD, "missed", f"sync byte: 0x{e.octet:02X} instead of K28.5"),
     ev.FillerMismatch: lambda e: Saying(BAD, "filler", f"beside the sync byte: {e.octets.hex(' ').upper()}"),

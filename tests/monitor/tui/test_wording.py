@@ -19,6 +19,7 @@ SAMPLES: list[tuple[ev.Event, ev.Plane, bool]] = [
     (ev.CodeErrors(3, 1, 2, 77), ev.Plane.LINE, True),
     (ev.AlignmentChanged(None, 13, 3), ev.Plane.LINE, False),
     (ev.UnexpectedK(3, 1, 2, 3, 0, 0xBC), ev.Plane.LINE, True),
+    (ev.HyperframesNotReceived(3, 40), ev.Plane.LINE, False),
     (ev.PossibleInversion(0), ev.Plane.LINE, True),
     (ev.SyncStateChanged(None, "XACQ1", "XACQ2"), ev.Plane.SYNC, False),
     (ev.SyncStateChanged(9, "HFNSYNC", "XSYNC2"), ev.Plane.SYNC, True),
