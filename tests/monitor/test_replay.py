@@ -24,6 +24,7 @@ from monitor.errors import InputError
 from monitor.faults.catalogue import parse_fault
 from monitor.forms import HexWriter
 from monitor.pipeline import Pipeline
+from monitor.sources import Chunk
 from monitor.sources.file import open_file_source
 from monitor.sources.replay import Pacer, ReplayControl, ReplaySource, open_replay
 from monitor.sources.timeline import MAX_ERRORS, Timeline, is_error
@@ -352,7 +353,7 @@ def test_a_pipeline_restarts_by_itself(captures: dict[str, Path]) -> None:
     pipeline = Pipeline(open_file_source(captures["octets"], option="1"))
     pipeline.step()
     assert pipeline.snapshot().counters["hdlc_frames"] > 0
-    pipeline.restart(30, data[30 * 4096 : 50 * 4096])
+    pipeline.restart(30, [Chunk(data[30 * 4096 : 50 * 4096], 0, 0)])
     snapshot = pipeline.snapshot()
     assert snapshot.hyperframes == 50
     assert sum(snapshot.counters.values()) == 0
