@@ -16,7 +16,7 @@ from decoders.link import LinkDecoder, LinkSettings
 
 from ..errors import InputError
 from ..pipeline import FaultySource
-from ..sources import Chunk, Source
+from ..sources import Chunk, Source, received
 from .campaign import Excerpt, frame_excerpt, stamp
 from .catalogue import parse_fault
 from .injector import octet_position
@@ -126,14 +126,13 @@ class LiveLink:
         """Grows when line data were lost on their way here."""
         return self.source.hyperframes_missing + self.source.octets_dropped
 
-    def next(self) -> bytes:
+    def next(self) -> Chunk:
         """What comes next, one or more octets of it."""
         until = time.monotonic() + self._patience_s
         for chunk in self._chunks:
-            data = bytes(chunk.data)
-            if data:
-                self.octets += len(data)
-                return data
+            if len(chunk.data):
+                self.octets += len(chunk.data)
+                return chunk
             if time.monotonic() > until:
                 raise InputError(
                     f"{self.source.description}: no line data for {self._patience_s:g} s",
@@ -159,7 +158,7 @@ class Trial:
         self._kept: list[bytes] = []
         self._kept_from = 0
         self._fed = 0
-        self._rest = b""
+        self._rest: Chunk | None = None
 
     @property
     def hyperframe(self) -> int:
@@ -171,14 +170,17 @@ class Trial:
         end = None if until is None else (until - self.start) * self.link.hyperframe_octets
         if end is not None and self._fed >= end:
             return False
-        data = self._rest or self.link.next()
+        chunk = self.link.next() if self._rest is None else self._rest
+        data = bytes(chunk.data)
         most = len(data) if end is None else end - self._fed
-        now, self._rest = data[:most], data[most:]
-        self._fed += len(now)
-        self._kept.append(now)
+        now, self._rest = replace(chunk, data=data[:most]), None
+        if most < len(data):
+            self._rest = Chunk(data[most:], chunk.time_ns, chunk.offset + most)
+        self._fed += len(now.data)
+        self._kept.append(bytes(now.data))
         missed = self.receiver.hyperframes_missed
         timed: list[Timed] = []
-        stamp(timed, self.receiver.receive(now), missed, self.receiver)
+        stamp(timed, received(self.receiver, now), missed, self.receiver)
         self.timed += self._without_own(timed)
         return end is None or self._fed < end
 

@@ -168,7 +168,9 @@ class LiveBench:
             if not strange:
                 return result
         if self.link.lost != lost:
-            return _without(case, Verdict.UNSEEN, f"line data were lost on their way here, {TRIES} times")
+            return _without(
+                case, Verdict.UNSEEN, f"line data did not come {TRIES} times: the line is too slow or broken"
+            )
         return result
 
     def _check_own(self, fault: Fault) -> None:
