@@ -16,6 +16,7 @@ from typing import Any
 
 from . import __version__
 from .errors import MonitorError, inert
+from .interrupts import discard_output
 
 EXIT_OK, EXIT_FAIL, EXIT_BAD_INPUT, EXIT_INTERRUPTED = 0, 1, 2, 130
 
@@ -462,19 +463,8 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; the exit status."""
-    parser = build_parser()
-    words = list(sys.argv[1:] if argv is None else argv)
-    if words[:1] == ["craft"] and "--faults" in words and len(words) == 2:
-        words.insert(1, "-")
-    arguments = parser.parse_args(words)
-    if arguments.command == "completion":
-        import shtab
-
-        print(shtab.complete(parser, arguments.shell))
-        return EXIT_OK
     try:
-        command = importlib.import_module(f".commands.{arguments.command}", __package__)
-        status: int = command.run(arguments)
+        status = _run(list(sys.argv[1:] if argv is None else argv))
         sys.stdout.flush()
     except MonitorError as error:
         print(f"framefray: {inert(str(error))}", file=sys.stderr)
@@ -484,7 +474,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         # Whoever read the output has enough; the interpreter must not complain about it at its end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        discard_output()
         return EXIT_OK
     except OSError as error:
         print(f"framefray: {inert(str(error))}", file=sys.stderr)
@@ -492,8 +482,27 @@ def main(argv: Sequence[str] | None = None) -> int:
     return status
 
 
+def _run(words: list[str]) -> int:
+    parser = build_parser()
+    if words[:1] == ["craft"] and "--faults" in words and len(words) == 2:
+        words.insert(1, "-")
+    arguments = parser.parse_args(words)
+    if arguments.command == "completion":
+        import shtab
+
+        print(shtab.complete(parser, arguments.shell))
+        return EXIT_OK
+    command = importlib.import_module(f".commands.{arguments.command}", __package__)
+    status: int = command.run(arguments)
+    return status
+
+
 def run() -> None:
     """Entry point of the console script."""
     if hasattr(signal, "SIGTERM"):
         signal.signal(signal.SIGTERM, lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
-    sys.exit(main())
+    try:
+        status = main()
+    except KeyboardInterrupt:  # once more, while the first one was told
+        status = EXIT_INTERRUPTED
+    sys.exit(status)

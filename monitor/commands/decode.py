@@ -14,6 +14,7 @@ from decoders.link import LinkDecoder
 
 from ..counters import ERROR_COUNTERS
 from ..errors import inert
+from ..interrupts import Interrupts, write_output
 from ..opening import link_settings, open_source
 from ..reports.records import decode_record, event_record, frame_record, vendor_records
 from ..reports.text import summary_lines
@@ -35,6 +36,11 @@ def _events(events: Iterable[Event]) -> Iterable[dict[str, Any]]:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    with Interrupts() as interrupts:
+        return _run(arguments, interrupts)
+
+
+def _run(arguments: argparse.Namespace, interrupts: Interrupts) -> int:
     source = open_source(arguments)
     told = 0
 
@@ -48,22 +54,25 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.frames or arguments.vendor or arguments.events:
         lines = _frames if arguments.frames else _vendor if arguments.vendor else _events
     decoder = LinkDecoder(link_settings(arguments, source))
-    interrupted = False
     try:
         tell()
         for chunk in source.chunks():
-            _print(lines, received(decoder, chunk))
+            with interrupts.held():
+                _print(lines, received(decoder, chunk))
     except KeyboardInterrupt:
-        interrupted = True
+        if interrupts.insisted:
+            raise
     finally:
         source.close()
-    _print(lines, decoder.finish())
-    tell()
-    if arguments.json:
-        sys.stdout.write(_encode(decode_record(decoder)).decode() + "\n")
-    elif lines is None:
-        print("\n".join(summary_lines(decoder, source.description)))
-    sys.stdout.flush()
+    interrupted = interrupts.seen > 0
+    with interrupts.held():
+        _print(lines, decoder.finish())
+        tell()
+        if arguments.json:
+            write_output(_encode(decode_record(decoder)) + b"\n")
+        elif lines is None:
+            print("\n".join(summary_lines(decoder, source.description)))
+        sys.stdout.flush()
     if interrupted:
         print("framefray: interrupted; the result covers what was read", file=sys.stderr)
         return 130
@@ -82,4 +91,4 @@ def _print(
     lines: Callable[[Iterable[Event]], Iterable[dict[str, Any]]] | None, events: Iterable[Event]
 ) -> None:
     if lines is not None:
-        sys.stdout.write("".join(_encode(line).decode() + "\n" for line in lines(events)))
+        write_output(b"".join(_encode(line) + b"\n" for line in lines(events)))
