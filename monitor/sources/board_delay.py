@@ -24,17 +24,21 @@ POLL_S = 0.02
 
 
 class BoardDelay:
-    """A ResettableBoard over `source`, which must be allowed to command. Line data are switched off meanwhile."""
+    """A ResettableBoard over `source`, which must be allowed to command.
+
+    Line data are switched off meanwhile, unless they `keep` coming for whoever else takes them.
+    """
 
     names = ("board",)
 
-    def __init__(self, source: BoardSource, settle_s: float = SETTLE_S) -> None:
+    def __init__(self, source: BoardSource, settle_s: float = SETTLE_S, *, keep: bool = False) -> None:
         self.description = source.description
         self.option = source.option
         self._source = source
         self._settle_s = settle_s
-        self._data_type = source.ask_status().data_type
-        source.command(SelectData(0))
+        self._data_type = 0 if keep else source.ask_status().data_type
+        if not keep:
+            source.command(SelectData(0))
 
     def reset(self) -> None:
         """Reset transmitter and receiver; InputError where the board refuses."""

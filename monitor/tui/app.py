@@ -36,7 +36,7 @@ from .pages import EventPage, Page, help_lines, told_keys
 from .palette import Look
 from .repeating import Repeater
 from .replaying import REPLAY_BINDINGS, REPLAY_KEYS, ReplayBar, Replayed, SeekPage
-from .resets import Resets, settings_of
+from .resets import Resets, live_board_of, settings_of
 from .saving import event_text, save_event
 from .status import KeyLine, Status
 from .text import inert, wrapped
@@ -176,7 +176,7 @@ class FrayApp(App[int], inherit_bindings=False):
         self.tally = Tally(look)
         self.fault_list = FaultList(look, faults)
         self.verdicts = Verdicts(look, id="verdicts")
-        self.resets = Resets(settings_of(pipeline.source))
+        self.resets = Resets(settings_of(pipeline.source), live=live_board_of(pipeline.source))
         self.delay_pane = DelayPane(look, self.resets)
 
     def compose(self) -> ComposeResult:

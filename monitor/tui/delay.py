@@ -30,7 +30,20 @@ _LABEL = 16
 _NO_BOARD = (
     "Whether the delay stays the same is seen by resetting a board's transceiver again and again. "
     "Resets need a board: this source brings what it has, and nothing behind it can be reset. "
-    "Open emulated or emulated:pair to see it."
+    "Open emulated or emulated:pair to see it, or a board with --yes."
+)
+
+_K = (
+    " After each reset the receiver's word boundary lands on one of ten positions, k = 0 to 9 bits after the one"
+    " before. A board that does not allow for k has a delay that jumps."
+)
+_EMULATED = (
+    "enter resets the transceiver of an emulated board of this kind, again and again; the link above goes on."
+    f"{_K} c makes REC-A do it wrongly."
+)
+_LIVE = (
+    "enter resets the transceiver of this board, again and again: its link is lost each time and comes back. What did"
+    f" not come meanwhile is counted above.{_K}"
 )
 
 
@@ -129,7 +142,10 @@ class DelayPane(LinePane, can_focus=True):
         text = f" {done} of {wanted} resets"
         if wanted != resets.wanted:
             text += f" (next {resets.wanted})"
-        text += f"  REC-A compensates k: {_WAYS[resets.compensation.value]}"
+        if resets.live is None:
+            text += f"  REC-A compensates k: {_WAYS[resets.compensation.value]}"
+        else:
+            text += "  the board's own count, k allowed for"
         line: list[Segment] = [Segment(f" {state} ", style)]
         line.append(Segment(fit(text, max(width - len(state) - 2, 0)), look.strong))
         lines: list[Line] = [tuple(line)]
@@ -139,11 +155,7 @@ class DelayPane(LinePane, can_focus=True):
         return lines
 
     def _before(self, width: int) -> list[Line]:
-        text = (
-            "enter resets the transceiver of an emulated board of this kind, again and again; the link above goes on."
-            " After each reset the receiver's word boundary lands on one of ten positions, k = 0 to 9 bits after"
-            " the one before. A board that does not allow for k has a delay that jumps. c makes REC-A do it wrongly."
-        )
+        text = _LIVE if self.resets.live is not None else _EMULATED
         return [(), *((Segment(" " + part, self.look.text),) for part in wrapped(text, width - 2))]
 
     def _table(self, status: DelayStatus, width: int, rows: int) -> list[Line]:

@@ -1,4 +1,4 @@
-"""The board that is reset for the screen: one emulated board of the source's kind, apart from what is decoded.
+"""The board that is reset for the screen: the one behind the source, or else an emulated one of its kind, apart.
 
 Whoever draws reads `status`; a thread, or a test, calls `step`. A run that was stopped goes on where it was; one
 that is done begins anew with the same seed, so it shows the same again. Draws nothing, reads no clock.
@@ -7,14 +7,15 @@ that is done begins anew with the same seed, so it shows the same again. Draws n
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 
 from decoders.delay import Compensation
-from monitor.delays import DelayRun, DelayStatus, judge
+from monitor.delays import DelayRun, DelayStatus, ResettableBoard, judge
 from monitor.emulation.transceiver import BoardSettings, EmulatedBoard
 from monitor.errors import InputError
 from monitor.sources.emulated import EmulatedSource
 
-__all__ = ["RESET_COUNTS", "Resets", "settings_of"]
+__all__ = ["RESET_COUNTS", "Resets", "live_board_of", "settings_of"]
 
 RESET_COUNTS = (10, 30, 100, 300, 1000)
 _COMPENSATIONS = tuple(Compensation)
@@ -27,10 +28,29 @@ def settings_of(source: object) -> BoardSettings | None:
     return BoardSettings(option=source.option, pair=source.pair, seed=source.seed)
 
 
-class Resets:
-    """A run of resets that can be started, stopped and looked at; `settings` None cannot be started."""
+def live_board_of(source: object) -> Callable[[], ResettableBoard] | None:
+    """Makes the board behind `source` one to reset, its line data going on; None where it may not be reset."""
+    if type(source).__name__ in ("RecordingTap", "FaultyTap"):
+        source = getattr(source, "source", None)
+    if not getattr(source, "allow", False):
+        return None
+    from monitor.sources.board import BoardSource
+    from monitor.sources.board_delay import BoardDelay
 
-    def __init__(self, settings: BoardSettings | None, wanted: int = 100) -> None:
+    board = source
+    return (lambda: BoardDelay(board, keep=True)) if isinstance(board, BoardSource) else None
+
+
+class Resets:
+    """A run of resets that can be started, stopped and looked at; with neither `settings` nor `live` it cannot be."""
+
+    def __init__(
+        self,
+        settings: BoardSettings | None,
+        wanted: int = 100,
+        live: Callable[[], ResettableBoard] | None = None,
+    ) -> None:
+        self.live = live
         self.wanted = wanted
         self.compensation = Compensation.CORRECT
         self.failure: Exception | None = None
@@ -42,7 +62,7 @@ class Resets:
 
     @property
     def can_reset(self) -> bool:
-        return self._settings is not None
+        return self._settings is not None or self.live is not None
 
     @property
     def pair(self) -> bool:
@@ -54,21 +74,28 @@ class Resets:
 
     def start(self) -> bool:
         """Go on, or begin; False where it goes already, or cannot."""
-        settings = self._settings
-        if settings is None or self.going:
+        if not self.can_reset or self.going:
             return False
-        if self._run is None or self._run.done:
-            chosen = BoardSettings(
-                option=settings.option, pair=settings.pair, seed=settings.seed, compensation=self.compensation
-            )
+        if self._run is None or self._run.done or self.failure is not None:
             self.failure = self.status = None
             try:
-                self._run = DelayRun(EmulatedBoard(chosen), self.wanted)
+                self._run = DelayRun(self._board(), self.wanted)
             except InputError as problem:
                 self.failure = problem
                 return False
         self._going.set()
         return True
+
+    def _board(self) -> ResettableBoard:
+        if self.live is not None:
+            return self.live()
+        settings = self._settings
+        assert settings is not None
+        return EmulatedBoard(
+            BoardSettings(
+                option=settings.option, pair=settings.pair, seed=settings.seed, compensation=self.compensation
+            )
+        )
 
     def stop(self) -> None:
         self._going.clear()
@@ -85,7 +112,9 @@ class Resets:
         self._choose(1)
 
     def next_compensation(self) -> None:
-        """Another way for REC-A to compensate its offset; the run so far is left."""
+        """Another way for REC-A to compensate its offset; the run so far is left. A real board has its own way."""
+        if self.live is not None:
+            return
         at = (_COMPENSATIONS.index(self.compensation) + 1) % len(_COMPENSATIONS)
         self.compensation = _COMPENSATIONS[at]
         self.forget()

@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -39,6 +40,7 @@ from monitor.sources.file import open_file_source
 from monitor.sources.hyperframes import Hyperframes
 from monitor.sources.line import LineSink
 from monitor.sources.serial_port import SerialLine
+from monitor.tui.resets import Resets, live_board_of
 
 ROOT = Path(__file__).parents[2]
 
@@ -673,6 +675,37 @@ def test_a_board_is_told_from_the_command_line(start_board: Callable[..., str]) 
     assert json.loads(tell(name, "data", "octets", "--json").stdout)["data"] == "octets"
     assert "is no command" in tell(name, "reset", "everything", "--yes").stderr
     assert tell("capture.bits", "status").returncode == 2
+
+
+def test_the_screen_resets_a_board_while_its_line_data_come(start_board: Callable[..., str]) -> None:
+    name = start_board("--pty", "--loopback", "cable")
+    assert live_board_of(object()) is None
+    source = BoardSource(SerialLine(name), allow=True)
+    pipeline, ended = Pipeline(source), threading.Event()
+    reader = threading.Thread(target=pipeline.run, args=(ended,))
+    reader.start()
+    try:
+        resets = Resets(None, wanted=10, live=live_board_of(source))
+        assert resets.can_reset and resets.start()
+        steps = 0
+        while resets.step() and steps < 4:
+            steps += 1
+        assert resets.failure is None
+        status = resets.look()
+        assert status is not None and status.resets == 5 and status.verdict == "pass"
+        before = pipeline.decoder.hyperframes
+        status_now = source.ask_status()
+        assert status_now.resets == 5 and status_now.data_type == r.RecordType.FLAGGED
+        while pipeline.decoder.hyperframes == before:
+            time.sleep(0.01)
+    finally:
+        ended.set()
+        reader.join(30)
+        source.close()
+    assert pipeline.failure is None
+    # Each reset holds four hyperframes back, which is no fault of the link.
+    assert pipeline.decoder.hyperframes_not_received >= 4 * 4
+    assert pipeline.decoder.counters["hfn_discontinuities"] == 0
 
 
 def test_the_delay_of_a_board_through_resets(start_board: Callable[..., str]) -> None:
