@@ -53,6 +53,7 @@ IDLE_S = 0.25
 ANSWER_S = 0.6
 TRIES = 4
 LOG_LINES = 2000
+_ELSEWHERE = "this board receives what another one sends: its faults show at that one"
 _GUARDED = (SetLoopback, ResetTransceiver, SetTraffic, InjectFault)
 _TAKEN = {
     str(Form.OCTETS): (RecordType.OCTETS, RecordType.FLAGGED),
@@ -272,6 +273,9 @@ class BoardSource:
             answer = self.command(InjectFault(full))
         except PayloadError as error:
             raise InputError(str(error)) from None
+        status = self.status
+        if status is not None and status.loopback is Loopback.PAIR and _ELSEWHERE not in self.warnings:
+            self.warnings.append(_ELSEWHERE)
         line, flags = OPTIONS[self.option], self.form != Form.OCTETS
         expected = fault.expected(Context(line, flags=flags, bits=False))
         return max(answer.hyperframe - ahead, 0), fault.text, expected

@@ -644,7 +644,9 @@ def test_two_processes_make_a_pair(start_board: Callable[..., str], tmp_path: Pa
     two = start_board(
         "--tcp", "0", "--link", link, "--option", "1", "--pace", "1500", "--name", "RE-1", "--seed", "4"
     )
-    sources = [BoardSource(SerialLine(name), allow=True, limit=300) for name in (one, two)]
+    sources = [BoardSource(SerialLine(name), allow=True, limit=900) for name in (one, two)]
+    sources[0].inject("line.violation:count=3")
+    assert "this board receives what another one sends: its faults show at that one" in sources[0].warnings
     decoders = []
     for source in sources:
         decoder = LinkDecoder(LinkSettings("1", LineForm.FLAGGED))
@@ -653,7 +655,7 @@ def test_two_processes_make_a_pair(start_board: Callable[..., str], tmp_path: Pa
         decoders.append(decoder)
         source.close()
     assert [d.state.value for d in decoders] == ["HFNSYNC", "HFNSYNC"]
-    assert all(d.counters["code_violations"] == 0 for d in decoders)
+    assert [d.counters["code_violations"] for d in decoders] == [0, 3]
 
 
 def tell(*words: str) -> subprocess.CompletedProcess[str]:
