@@ -70,6 +70,7 @@ class Snapshot:
 
     `control` uint8 (256, T/8) is the last hyperframe's control words, `change_counts` int64 (256, T/8) how often
     each octet has changed, `changed_at` int64 (256, T/8) the hyperframe of its last change (-1 never).
+    `hyperframes_not_received` are those of the missed that the link carried: left out or lost on their way here.
     `last_change` gives the hyperframe at which a counter last moved. `iq_octets` uint8 (256, 15*T/8) are the
     IQ data blocks of one recent hyperframe, or None.
     """
@@ -84,6 +85,7 @@ class Snapshot:
     remote_alarms: int
     hyperframes: int
     hyperframes_missed: int
+    hyperframes_not_received: int
     bfn: int
     hfn: int
     version: int
@@ -255,6 +257,7 @@ class LinkWatch:
             remote_alarms=planes.remote.octet,
             hyperframes=decoder.hyperframes,
             hyperframes_missed=decoder.hyperframes_missed,
+            hyperframes_not_received=decoder.hyperframes_not_received,
             bfn=last.bfn,
             hfn=last.hfn,
             version=last.version,

@@ -61,9 +61,12 @@ def summary_lines(decoder: LinkDecoder, description: str) -> list[str]:
         last = planes.last
         first = last.first or (0, 0)
         slip = decoder.alignment_slip_bits
+        missed = f"{decoder.hyperframes_missed} missed"
+        if decoder.hyperframes_not_received:
+            missed += f" ({decoder.hyperframes_not_received} of them not received here)"
         lines += [
             f"  in sync   {decoder.state.value}, {decoder.hyperframes} hyperframes ({seconds * 1e3:.2f} ms of line),"
-            f" {decoder.acquired_at_hyperframe} skipped before, {decoder.hyperframes_missed} missed,"
+            f" {decoder.acquired_at_hyperframe} skipped before, {missed},"
             f" {decoder.losses} losses of sync",
             f"  position  BFN {first[0]} HFN {first[1]} to BFN {last.bfn} HFN {last.hfn}"
             + ("" if slip is None else f", word alignment offset {slip} bits"),

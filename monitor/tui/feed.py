@@ -73,7 +73,8 @@ def judge(fault: InjectedFault, snapshot: Snapshot) -> Judged:
     short = [name for name, by in fault.expected.items() if moved[name] < by]
     open_ended = _depends_on_traffic(fault.text)
     nothing_yet = short or (open_ended and not any(moved.values()))
-    passed = snapshot.hyperframes + snapshot.hyperframes_missed - fault.hyperframe
+    came = snapshot.hyperframes + snapshot.hyperframes_missed - snapshot.hyperframes_not_received
+    passed = came - fault.hyperframe
     if passed < (PATIENCE_HYPERFRAMES if nothing_yet else SETTLE_HYPERFRAMES):
         if not snapshot.ended:
             return Judged(fault, moved, Verdict.WAITING)

@@ -103,7 +103,11 @@ class Status(LinePane):
         if state:
             line.append(Segment(f"[{state}]", look.alarm))
             at += len(state) + 2
-        right = f" seen {snapshot.hyperframes} missed {snapshot.hyperframes_missed} "
+        missed, away = snapshot.hyperframes_missed, snapshot.hyperframes_not_received
+        right = f" seen {snapshot.hyperframes} missed {missed} "
+        if away:
+            longer = f" seen {snapshot.hyperframes} missed {missed - away} not received {away} "
+            right = longer if at + len(longer) <= width else right
         room = width - at - len(right)
         if len(note) >= room:  # a note passes, and is read whole
             right, room = "", width - at

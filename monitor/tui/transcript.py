@@ -15,7 +15,7 @@ from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
-from decoders.events import FrameReceived, Plane
+from decoders.events import Event, FrameReceived, HyperframesNotReceived, Plane
 from monitor.counters import LogEntry
 
 from .feed import Link
@@ -105,9 +105,25 @@ class Transcript(LinePane, can_focus=True):
         if fresh:
             self._lost += fresh[0].number - self._next
             self._next = fresh[-1].number + 1
+            fresh = self._folded(fresh)
             self._entries += fresh
             self._rows += [entry for entry in fresh if self._wanted(entry)]
             self._trim()
+
+    def _folded(self, fresh: list[LogEntry]) -> list[LogEntry]:
+        """Gaps with nothing said between them become the last of them: a slow line leaves out all the time."""
+        out: list[LogEntry] = []
+        before = self._entries[-1] if self._entries else None
+        for entry in fresh:
+            now = entry
+            if before is not None and (together := _together(before.event, entry.event)):
+                now = LogEntry(entry.number, together)
+                for lines in (out,) if out else (self._entries, self._rows):
+                    if lines and lines[-1] is before:
+                        lines.pop()
+            out.append(now)
+            before = now
+        return out
 
     def update(self) -> None:
         """Draw."""
@@ -314,3 +330,13 @@ class Transcript(LinePane, can_focus=True):
             Segment(word, judged),
             Segment(" " + text, look.text if said.glyph != BAD else look.bad),
         )
+
+
+def _together(one: Event, other: Event) -> HyperframesNotReceived | None:
+    """Two gaps as one; None where they are not both gaps."""
+    if not (isinstance(one, HyperframesNotReceived) and isinstance(other, HyperframesNotReceived)):
+        return None
+    unknown = one.count is None or other.count is None
+    return HyperframesNotReceived(
+        other.hyperframe, None if unknown else (one.count or 0) + (other.count or 0)
+    )

@@ -196,7 +196,7 @@ _TELLERS: dict[type[ev.Event], Callable[[Any], Saying]] = {
         NOTE, "aligned", f"bit {e.bit_offset} of the stream, slip {e.slip_bits} of 10 bits"
     ),
     ev.HyperframesNotReceived: lambda e: Saying(
-        NOTE, "missing", f"{_some(e.count)} hyperframes, left out or lost between the board and here"
+        NOTE, "missing", f"{_some(e.count)} hyperframes in board or serial line"
     ),
     ev.SyncByteMissed: lambda e: Saying(BAD, "missed", f"sync byte: 0x{e.octet:02X} instead of K28.5"),
     ev.FillerMismatch: lambda e: Saying(BAD, "filler", f"beside the sync byte: {e.octets.hex(' ').upper()}"),

@@ -84,11 +84,14 @@ def test_no_counter_moves_for_what_is_missing(option: str, form: LineForm, seed:
     assert decoder.counters["hdlc_frames"] + decoder.counters["ethernet_frames"] == len(whole) > 0
 
 
+@pytest.mark.parametrize("run", [22, 3, 1])
 @pytest.mark.parametrize("form", [LineForm.OCTETS, LineForm.FLAGGED])
-def test_events_do_not_hang_on_the_cut(form: LineForm) -> None:
+def test_events_do_not_hang_on_the_cut(form: LineForm, run: int) -> None:
     data, size = stream("1", form)
-    pieces = [(3 * (i > 0), data[i * 25 * size : (i * 25 + 22) * size]) for i in range(9)]
+    pieces = [((25 - run) * (i > 0), data[i * 25 * size : (i * 25 + run) * size]) for i in range(9)]
     whole = decode(pieces, "1", form)
+    at = [event.hyperframe or 0 for event in whole[1]]
+    assert at == sorted(at) and len(at) > 9
     for cut in (900, 3 * size):
         again = decode(pieces, "1", form, cut)
         assert again[1] == whole[1] and again[0].counters == whole[0].counters
