@@ -255,7 +255,9 @@ def build_parser() -> argparse.ArgumentParser:
         metavar="N",
         help="stop after 1500hf hyperframes, 64MiB or 10MB of data, or 500ms, 30s, 5min of the source's time",
     )
-    record.add_argument("--overwrite", action="store_true", help="replace OUT where it is there already")
+    record.add_argument(
+        "--overwrite", "--force", action="store_true", help="replace OUT where it is there already"
+    )
     record.add_argument(
         "--note", action="append", default=[], metavar="TEXT", help="write a note at the start"
     )
@@ -321,7 +323,9 @@ def build_parser() -> argparse.ArgumentParser:
     export.epilog = _EXPORT_EPILOG
     _source_arguments(export)
     export.add_argument("out", metavar="OUT", help="file; its suffix chooses what is written, see below")
-    export.add_argument("--force", action="store_true", help="write over a file that is there already")
+    export.add_argument(
+        "--force", "--overwrite", action="store_true", help="write over a file that is there already"
+    )
     export.add_argument(
         "--direction", choices=("inbound", "outbound", "unknown"), help="of the packets in .pcapng (inbound)"
     )
@@ -469,8 +473,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except MonitorError as error:
         print(f"framefray: {inert(str(error))}", file=sys.stderr)
         return EXIT_BAD_INPUT
-    except KeyboardInterrupt:
-        print("framefray: interrupted", file=sys.stderr)
+    except KeyboardInterrupt as interrupt:
+        print(f"framefray: {inert('; '.join(['interrupted', *map(str, interrupt.args)]))}", file=sys.stderr)
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         # Whoever read the output has enough; the interpreter must not complain about it at its end.

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 import sys
+from contextlib import ExitStack
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO, cast
 
 import msgspec.json
 import numpy as np
@@ -17,11 +18,13 @@ from decoders.link import SenderSettings
 
 from ..capture import CaptureHeader, CaptureWriter, RecordType
 from ..emulation.crafting import Crafted, craft
-from ..errors import InputError, OutputError, inert
+from ..errors import InputError, inert
+from ..exports.output import OutputFile
 from ..faults.catalogue import CATALOGUE, Fault, parse_fault
 from ..faults.injector import check_fault
 from ..faults.plan import read_plan
 from ..forms import Form, HexWriter, form_of_name
+from ..interrupts import write_output
 from ..sources.emulated import DEFAULT_RATE_CODES
 
 
@@ -61,15 +64,9 @@ def run(arguments: argparse.Namespace) -> int:
                 check_fault(fault, option, settings.pointer_p, settings.hdlc_rate_code)
 
             faults += read_plan(arguments.plan).faults(option, arguments.hyperframes, check)
-        made = _make(arguments, form, settings, faults)
+        made = _write(arguments, form, settings, faults)
     except DecodersError as error:
         raise InputError(str(error)) from None
-    if arguments.truth:
-        text = msgspec.json.format(msgspec.json.encode(made.truth), indent=1) + b"\n"
-        try:
-            Path(arguments.truth).write_bytes(text)
-        except OSError as error:
-            raise OutputError(f"{arguments.truth}: {error.strerror}") from None
     print(
         f"framefray: {inert(arguments.out)}: {made.hyperframes} hyperframes of option {arguments.option}"
         f" as {form.value}, {len(made.truth['frames'])} C&M frames, {len(faults)} faults, seed {arguments.seed}",
@@ -82,8 +79,32 @@ def _same(one: str, other: str) -> bool:
     return other != "-" and Path(one).resolve() == Path(other).resolve()
 
 
-def _make(
+class _StandardOutput:
+    write = staticmethod(write_output)
+
+
+def _write(
     arguments: argparse.Namespace, form: Form, settings: SenderSettings, faults: list[Fault]
+) -> Crafted:
+    """The capture and its truth, both or none."""
+    with ExitStack() as files:
+        truth = files.enter_context(OutputFile(Path(arguments.truth))) if arguments.truth else None
+        if arguments.out == "-":
+            made = _make(arguments, form, settings, faults, _StandardOutput())
+        else:
+            file = files.enter_context(OutputFile(Path(arguments.out)))
+            made = _make(arguments, form, settings, faults, file)
+        if truth is not None:
+            truth.write(msgspec.json.format(msgspec.json.encode(made.truth), indent=1) + b"\n")
+    return made
+
+
+def _make(
+    arguments: argparse.Namespace,
+    form: Form,
+    settings: SenderSettings,
+    faults: list[Fault],
+    out: OutputFile | _StandardOutput,
 ) -> Crafted:
     line_form = {Form.HEX: LineForm.OCTETS, Form.FFCAP: LineForm.FLAGGED}.get(form)
     if line_form is None:
@@ -97,47 +118,46 @@ def _make(
     if arguments.lead_bits and line_form is not LineForm.BITS:
         raise InputError(f"--lead-bits goes with the bits form, not with {form.value}")
     if form is Form.FFCAP:
-        if arguments.out == "-":
-            raise InputError("an .ffcap capture needs a file, not standard output")
-        header = CaptureHeader(option=settings.option, form=Form.FLAGGED)
-        sent = 0
-        Path(arguments.out).unlink(missing_ok=True)
-        with CaptureWriter(arguments.out, header) as writer:
+        return _make_capture(arguments, settings, out, common)
+    if form is not Form.HEX:
+        return craft(settings, arguments.hyperframes, line_form, out.write, **common)
+    text = HexWriter(cast(BinaryIO, out))
+    made = craft(
+        settings,
+        arguments.hyperframes,
+        line_form,
+        lambda data: text.write(np.frombuffer(data, np.uint8)),
+        **common,
+    )
+    text.close()
+    return made
 
-            def append(data: bytes) -> None:
-                if data:
-                    writer.append(RecordType.FLAGGED, data, sent * 1_000_000_000 // HYPERFRAMES_PER_SECOND)
 
-            def after(total: int) -> None:
-                nonlocal sent
-                sent = total
+def _make_capture(
+    arguments: argparse.Namespace,
+    settings: SenderSettings,
+    out: OutputFile | _StandardOutput,
+    common: dict[str, Any],
+) -> Crafted:
+    if not isinstance(out, OutputFile) or not out.part.is_file():
+        raise InputError(f"{arguments.out}: an .ffcap capture needs a file, not a stream or a device")
+    header = CaptureHeader(option=settings.option, form=Form.FLAGGED)
+    sent = 0
+    with CaptureWriter(out.part, header) as writer:
+        writer.path = out.path  # the name in its messages
 
-            made = craft(settings, arguments.hyperframes, line_form, append, after_batch=after, **common)
-            for fault in made.truth["faults"]:
-                at = fault["hyperframe"] * 1_000_000_000 // HYPERFRAMES_PER_SECOND
-                writer.append(RecordType.FAULT, msgspec.json.encode(fault), at)
-        return made
-    try:
-        stream: BinaryIO = sys.stdout.buffer if arguments.out == "-" else Path(arguments.out).open("wb")  # noqa: SIM115
-    except OSError as error:
-        raise OutputError(f"{arguments.out}: {error.strerror}") from None
-    try:
-        if form is Form.HEX:
-            text = HexWriter(stream)
-            made = craft(
-                settings,
-                arguments.hyperframes,
-                line_form,
-                lambda data: text.write(np.frombuffer(data, np.uint8)),
-                **common,
-            )
-            text.close()
-        else:
-            made = craft(settings, arguments.hyperframes, line_form, stream.write, **common)
-        stream.flush()
-    finally:
-        if arguments.out != "-":
-            stream.close()
+        def append(data: bytes) -> None:
+            if data:
+                writer.append(RecordType.FLAGGED, data, sent * 1_000_000_000 // HYPERFRAMES_PER_SECOND)
+
+        def after(total: int) -> None:
+            nonlocal sent
+            sent = total
+
+        made = craft(settings, arguments.hyperframes, LineForm.FLAGGED, append, after_batch=after, **common)
+        for fault in made.truth["faults"]:
+            at = fault["hyperframe"] * 1_000_000_000 // HYPERFRAMES_PER_SECOND
+            writer.append(RecordType.FAULT, msgspec.json.encode(fault), at)
     return made
 
 

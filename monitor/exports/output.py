@@ -5,6 +5,9 @@ Nothing here knows what is written.
 
 from __future__ import annotations
 
+import os
+import shutil
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Self
@@ -31,31 +34,69 @@ def check_output(path: Path, source: str, *, force: bool) -> None:
 class OutputFile:
     """`stream` takes the octets; leaving without an exception puts the file at `path`, with one removes it.
 
-    OutputError where the system refuses to open or place the file.
+    Until then they are in `part`, beside its place. A device, a pipe, and a file in a folder that takes no new one
+    are written where they are (`in_place`). OutputError where the system refuses; a KeyboardInterrupt says what is
+    there now.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._part = path.with_name(path.name + ".part")
+        self.in_place = _in_place(path)
+        target = path if self.in_place else Path(os.path.realpath(path))
+        self._target = target
+        self.part = target if self.in_place else target.with_name(target.name + ".part")
         try:
-            self.stream: BinaryIO = self._part.open("w+b")
+            self.stream: BinaryIO = self.part.open("wb" if self.in_place else "w+b")
         except OSError as error:
             raise OutputError(f"{path}: {error.strerror}") from None
 
+    @property
+    def left(self) -> str:
+        """What is there after a failure."""
+        return "what was written is cut short" if self.in_place else "nothing was written"
+
     def __enter__(self) -> Self:
         return self
+
+    def write(self, octets: bytes | memoryview) -> None:
+        """Write through to the system."""
+        try:
+            self.stream.write(octets)
+            self.stream.flush()
+        except OSError as error:
+            raise self._failed(error) from None
+
+    def _failed(self, error: OSError) -> OutputError:
+        return OutputError(f"{self.path}: {error.strerror or error}", hint=self.left)
 
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
         try:
             self.stream.close()
-            if kind is None:
-                self._part.replace(self.path)
+            if kind is None and not self.in_place:
+                with suppress(OSError):
+                    shutil.copymode(self._target, self.part)
+                self.part.replace(self._target)
         except OSError as error:
             if kind is None:
-                raise OutputError(f"{self.path}: {error.strerror}") from None
+                raise self._failed(error) from None
         finally:
-            self._part.unlink(missing_ok=True)
+            if not self.in_place:
+                self.part.unlink(missing_ok=True)
+        if isinstance(value, BrokenPipeError):
+            return
         if isinstance(value, OSError) and value.filename is None:
-            raise OutputError(f"{self.path}: {value.strerror}") from None
+            raise self._failed(value) from None
+        if isinstance(value, KeyboardInterrupt) and not value.args:
+            value.args = (f"{self.path}: {self.left}",)
+
+
+def _in_place(path: Path) -> bool:
+    """Whether nothing can be put in the place of `path`, only written into it."""
+    if not path.exists():
+        return False
+    streams = ("/dev/std", "/dev/fd/", "/proc/")
+    return (
+        not path.is_file() or str(path).startswith(streams) or not os.access(path.resolve().parent, os.W_OK)
+    )

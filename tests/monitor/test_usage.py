@@ -1,0 +1,98 @@
+"""What a new user meets: files that cannot be written or read, values that cannot be, and what is said then."""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor import cli
+from monitor.commands import craft
+
+Said = tuple[int, str, str]
+"""Exit status, standard output, standard error."""
+
+
+@pytest.fixture
+def run(capfd: pytest.CaptureFixture[str]) -> Callable[..., Said]:
+    def one(*words: str | Path) -> Said:
+        capfd.readouterr()
+        try:
+            status = cli.main([str(word) for word in words])
+        except SystemExit as end:  # argparse
+            assert isinstance(end.code, int)
+            status = end.code
+        return status, *capfd.readouterr()
+
+    return one
+
+
+# ---- craft: whole or not there ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("suffix", ["bits", "hex", "ffcap"])
+def test_a_craft_that_breaks_off_leaves_what_was_there(
+    run: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, suffix: str
+) -> None:
+    out, truth = tmp_path / f"x.{suffix}", tmp_path / "x.json"
+    words = ("craft", out, "--hyperframes", "4", "--truth", truth)
+    assert run(*words)[0] == 0
+    assert run(*words)[0] == 0  # it writes over its own file, unasked
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    real = craft.craft
+
+    for failure, status, said in (
+        (KeyboardInterrupt(), 130, f"interrupted; {out}: nothing was written"),
+        (OSError(errno.ENOSPC, "No space left on device"), 2, "No space left on device; nothing was written"),
+    ):
+
+        def broken(*arguments: Any, failure: BaseException = failure, **more: Any) -> None:
+            real(*arguments, **more)
+            raise failure
+
+        monkeypatch.setattr(craft, "craft", broken)
+        got, _, err = run(*words)
+        assert got == status
+        assert err.splitlines() == [f"framefray: {said}" if status == 130 else f"framefray: {out}: {said}"]
+        assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_craft_writes_into_pipes_and_devices(run: Any, tmp_path: Path) -> None:
+    status, _, err = run("craft", "/dev/full", "--form", "bits", "--hyperframes", "4")
+    assert (status, err) == (
+        2, "framefray: /dev/full: No space left on device; what was written is cut short\n",
+    )  # fmt: skip
+    fifo = tmp_path / "fifo.ffcap"
+    os.mkfifo(fifo)
+    reader = os.open(fifo, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        assert run("craft", fifo, "--hyperframes", "4")[0] == 2  # a capture needs to be sought in
+        assert run("craft", fifo, "--form", "octets", "--hyperframes", "1", "--option", "1")[0] == 0
+        assert len(os.read(reader, 1 << 16)) == 4096
+    finally:
+        os.close(reader)
+    assert fifo.is_fifo()
+
+
+def test_a_linked_file_keeps_its_link_and_its_mode(run: Any, tmp_path: Path) -> None:
+    (tmp_path / "real.bits").write_bytes(b"old")
+    (tmp_path / "real.bits").chmod(0o640)
+    (tmp_path / "link.bits").symlink_to("real.bits")
+    assert run("craft", tmp_path / "link.bits", "--hyperframes", "4")[0] == 0
+    assert (tmp_path / "link.bits").is_symlink()
+    assert (tmp_path / "real.bits").stat().st_size > 3
+    assert (tmp_path / "real.bits").stat().st_mode & 0o777 == 0o640
+
+
+def test_export_and_record_know_both_words(run: Any, tmp_path: Path) -> None:
+    capture, out = tmp_path / "x.octets", tmp_path / "x.csv"
+    assert run("craft", capture, "--hyperframes", "4")[0] == 0
+    for words in (("export", capture, out), ("record", capture, tmp_path / "y.octets")):
+        assert run(*words)[0] == 0
+        assert run(*words)[0] == 2
+        assert run(*words, "--overwrite")[0] == 0
+        assert run(*words, "--force")[0] == 0
