@@ -8,6 +8,7 @@ open throws away what the peer has already sent and whose `in_waiting` never say
 from __future__ import annotations
 
 import os
+import re
 import socket
 import sys
 import threading
@@ -235,10 +236,16 @@ def _find_again(place: tuple[Any, ...] | None) -> str | None:
     return None
 
 
+_ERRNO = re.compile(r".*\[Errno -?\d+\] ([^:]+)(: '.*')?", re.DOTALL)
+"""The words of the last error in a text; pyserial puts number and name before it, sometimes twice."""
+
+
 def _reason(error: BaseException) -> str:
     text = str(error.args[-1]) if error.args and type(error).__name__ == "error" else str(error)
     if "returned no data" in text:
         return "the device is gone, or another program reads it too"
+    if (found := _ERRNO.fullmatch(text)) is not None:
+        text = found[1]
     return text or type(error).__name__
 
 
@@ -251,8 +258,12 @@ def _hint(url: str, error: BaseException) -> str | None:
         return "another program holds it; a modem manager may for some seconds after it is plugged in"
     if number == 2 or "no such file" in text or "could not find" in text:
         return "`framefray watch --ports` lists what is there"
-    if url.startswith("socket://") and number == 111:
+    if "://" in url and "refused" in text:
         return "nothing listens there"
+    if isinstance(error, socket.gaierror):
+        return "check the name of the host"
+    if "protocol" in text and "not known" in text:
+        return "there are socket://HOST:PORT, rfc2217://HOST:PORT and loop://"
     return None
 
 
