@@ -14,6 +14,7 @@ from decoders.linerates import option_named
 from decoders.link import HyperframeBlock, LinkDecoder
 
 from ..errors import InputError
+from ..exports import SIGMF, STIMULI, SUFFIXES, TABLES
 from ..exports.iqfiles import AxcSamples, NpyFile, SigmfData, choose_axc, sigmf_meta
 from ..exports.line import Words, line_words
 from ..exports.output import OutputFile, check_output
@@ -32,17 +33,12 @@ from ..exports.tables import (
 from ..opening import link_settings, open_source
 from ..sources import Source, received
 
-_TABLES = (".csv", ".jsonl", ".parquet")
-_SIGMF = (".sigmf-meta", ".sigmf-data")
-_STIMULI = (".vcd", ".hex", ".mem")
-SUFFIXES = (".pcapng", ".npy", *_SIGMF, *_TABLES, *_STIMULI)
-
 _USES = {
-    "iq": (".npy", *_SIGMF),
-    "axc": (".npy", *_SIGMF),
-    "table": _TABLES,
-    "words": _STIMULI,
-    "limit": _STIMULI,
+    "iq": (".npy", *SIGMF),
+    "axc": (".npy", *SIGMF),
+    "table": TABLES,
+    "words": STIMULI,
+    "limit": STIMULI,
     "data_name": (".vcd",),
     "k_name": (".vcd",),
     "clock_name": (".vcd",),
@@ -60,10 +56,10 @@ def run(arguments: argparse.Namespace) -> int:
     for name, suffixes in _USES.items():
         if getattr(arguments, name) is not None and suffix not in suffixes:
             raise InputError(f"--{name.replace('_', '-')} goes with {' '.join(suffixes)}, not with {suffix}")
-    outputs = [out.with_suffix(s) for s in _SIGMF] if suffix in _SIGMF else [out]
+    outputs = [out.with_suffix(s) for s in SIGMF] if suffix in SIGMF else [out]
     for path in outputs:
         check_output(path, arguments.source, force=arguments.force)
-    if suffix in (".npy", *_SIGMF) and arguments.iq is None:
+    if suffix in (".npy", *SIGMF) and arguments.iq is None:
         raise InputError(
             f"{suffix} needs to know where the samples lie", hint='say it with --iq, as "M=15,fs=15.36,n=2"'
         )
@@ -74,9 +70,9 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         if suffix == ".pcapng":
             told = _packets(arguments, source, out)
-        elif suffix in _TABLES:
+        elif suffix in TABLES:
             told = _table(arguments, source, out, suffix)
-        elif suffix in _STIMULI:
+        elif suffix in STIMULI:
             told = _stimulus(arguments, source, out, suffix)
         else:
             told = _samples(arguments, source, outputs, suffix)
@@ -140,7 +136,7 @@ def _samples(arguments: argparse.Namespace, source: Source, outputs: list[Path],
     except DecodersError as error:
         raise InputError(str(error)) from None
     samples = AxcSamples(iq_map, choose_axc(iq_map, arguments.axc))
-    meta, data = outputs if suffix in _SIGMF else (None, outputs[0])
+    meta, data = outputs if suffix in SIGMF else (None, outputs[0])
     with OutputFile(data) as file:
         writer: NpyFile | SigmfData
         if meta is None:

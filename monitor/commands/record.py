@@ -11,9 +11,12 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from pathlib import Path
 from types import FrameType
 
-from ..errors import InputError, OutputError
+from ..errors import InputError, OutputError, inert
+from ..exports import SUFFIXES
+from ..forms import Form, form_of_name
 from ..opening import open_source
 from ..recording import FaultyTap, RecordingTap, open_recording, parse_limit
 
@@ -22,12 +25,18 @@ _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 
 def run(arguments: argparse.Namespace) -> int:
     limit = parse_limit(arguments.limit) if arguments.limit else None
+    _check_suffix(arguments.out)
     source = open_source(arguments)
     try:
         tap = open_recording(source, arguments.out, limit=limit, overwrite=arguments.overwrite)
     except BaseException:
         source.close()
         raise
+    if form_of_name(Path(arguments.out).name) is None:
+        raw = " ".join(f".{form}" for form in Form if form is not Form.FFCAP)
+        _say(
+            f"{arguments.out}: its suffix names no form, so it becomes an .ffcap capture ({raw} hold raw data)"
+        )
     if (arguments.note or arguments.fault) and not tap.keeps_notes:
         _say(f"{arguments.out}: notes and faults have no place in this form; only the line data are recorded")
     signals: list[str] = []
@@ -47,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
             failure = failure or error
     for warning in tap.warnings:
         _say(warning)
-    print(_summary(tap, arguments.out))
+    print(inert(_summary(tap, arguments.out)))
     sys.stdout.flush()
     if failure is not None:
         _say(f"{failure}; what was recorded before is kept")
@@ -56,6 +65,16 @@ def run(arguments: argparse.Namespace) -> int:
         _say(f"stopped by {signals[0]}; what was recorded is kept")
         return 130
     return 0
+
+
+def _check_suffix(out: str) -> None:
+    """InputError for a suffix that names what only `export` writes."""
+    suffix = Path(out).suffix.lower()
+    if suffix in SUFFIXES and form_of_name(out) is None:
+        raise InputError(
+            f"{out}: a recording holds line data",
+            hint=f"record to .ffcap, and make the {suffix} from it with framefray export",
+        )
 
 
 def _begin(tap: RecordingTap, arguments: argparse.Namespace) -> None:
@@ -144,4 +163,4 @@ def _summary(tap: RecordingTap, out: str) -> str:
 
 
 def _say(text: str) -> None:
-    print(f"framefray: {text}", file=sys.stderr)
+    print(f"framefray: {inert(text)}", file=sys.stderr)

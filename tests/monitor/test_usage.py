@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 import os
+import signal
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,7 +13,7 @@ from typing import Any
 import pytest
 
 from monitor import cli
-from monitor.commands import craft
+from monitor.commands import craft, decode
 
 Said = tuple[int, str, str]
 """Exit status, standard output, standard error."""
@@ -96,3 +98,45 @@ def test_export_and_record_know_both_words(run: Any, tmp_path: Path) -> None:
         assert run(*words)[0] == 2
         assert run(*words, "--overwrite")[0] == 0
         assert run(*words, "--force")[0] == 0
+
+
+# ---- what is said in time --------------------------------------------------------------------------------
+
+
+def test_record_says_what_an_unknown_suffix_gives(run: Any, tmp_path: Path) -> None:
+    words = ("--pace", "0", "--limit", "2hf")
+    status, _, err = run("record", "emulated", tmp_path / "morning.dat", *words)
+    assert status == 0
+    assert err.startswith(f"framefray: {tmp_path}/morning.dat: its suffix names no form")
+    assert run("decode", tmp_path / "morning.dat", "--json")[0] == 0
+    assert run("record", "emulated", tmp_path / "morning.FFCAP", *words)[2] == ""
+    status, _, err = run("record", "emulated", tmp_path / "morning.csv", *words)
+    assert status == 2
+    assert "framefray export" in err
+    assert not (tmp_path / "morning.csv").exists()
+
+
+def test_a_decode_without_end_says_so_on_a_terminal(run: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    def received(*arguments: Any) -> Any:
+        signal.raise_signal(signal.SIGINT)
+        return real(*arguments)
+
+    real = decode.received
+    said = "framefray: runs until Ctrl-C; --hyperframes N ends it by itself\n"
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    assert said not in run("decode", "emulated", "--pace", "0", "--hyperframes", "4")[2]
+    monkeypatch.setattr(decode, "received", received)
+    status, _, err = run("decode", "emulated", "--pace", "0")
+    assert status == 130
+    assert err.startswith(said)
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("/dev/ttyNOPE", "No such file or directory; `framefray watch --ports` lists what is there"),
+        ("socket://127.0.0.1:1", "Connection refused; nothing listens there"),
+    ],
+)
+def test_a_line_that_is_not_there_is_said_once(run: Any, name: str, said: str) -> None:
+    assert run("decode", name) == (2, "", f"framefray: {name}: {said}\n")
