@@ -54,6 +54,8 @@ def _run(arguments: argparse.Namespace, interrupts: Interrupts) -> int:
     if arguments.frames or arguments.vendor or arguments.events:
         lines = _frames if arguments.frames else _vendor if arguments.vendor else _events
     decoder = LinkDecoder(link_settings(arguments, source))
+    if arguments.source.startswith("emulated") and arguments.hyperframes is None and sys.stderr.isatty():
+        print("framefray: runs until Ctrl-C; --hyperframes N ends it by itself", file=sys.stderr)
     try:
         tell()
         for chunk in source.chunks():
