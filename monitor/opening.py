@@ -148,7 +148,7 @@ def open_board(name: str, *, option: str | None = None, baud: int | None = None)
     from .sources.serial_port import DEFAULT_BAUD, SerialLine
 
     line = SerialLine(name, baud or DEFAULT_BAUD, reconnect=False)
-    source = BoardSource(line, option=option, allow=True)
+    source = BoardSource(line, option=option, allow=True, gather_s=0.0)
     if source.status is not None and source.status.loopback is Loopback.PAIR:
         source.close()
         raise InputError(

@@ -50,6 +50,8 @@ from .line import Line, OctetQueue
 __all__ = ["BoardSource", "LogLine"]
 
 IDLE_S = 0.25
+GATHER_S = 0.04
+"""Line data of a slow line wait so long for each other; the screen paints less often."""
 ANSWER_S = 0.6
 TRIES = 4
 LOG_LINES = 2000
@@ -86,6 +88,7 @@ class BoardSource:
         first_sequence: int | None = None,
         answer_s: float = ANSWER_S,
         queue: OctetQueue | None = None,
+        gather_s: float = GATHER_S,
     ) -> None:
         self.warnings: list[str] = []
         self.log: deque[LogLine] = deque(maxlen=LOG_LINES)
@@ -99,6 +102,7 @@ class BoardSource:
         self._line = line
         self._limit = limit
         self._answer_s = answer_s
+        self._gather_s = gather_s
         self._queue = OctetQueue() if queue is None else queue
         # A board remembers the last command's number, so a new session must begin somewhere else.
         self._writer = RecordWriter(time.time_ns() // 1000 if first_sequence is None else first_sequence)
@@ -145,7 +149,7 @@ class BoardSource:
         offset = 0
         most = None if self._limit is None else self._limit * self._hyperframe_octets
         while most is None or offset < most:
-            taken = self._queue.take(IDLE_S)
+            taken = self._queue.take(IDLE_S, gather_s=self._gather_s)
             if taken is None:
                 break
             data = b"".join(taken[0])

@@ -13,6 +13,7 @@ __all__ = ["APART", "READ_OCTETS", "Line", "LineSink", "OctetQueue"]
 
 READ_OCTETS = 1 << 20
 QUEUE_OCTETS = 32 << 20
+GATHER_OCTETS = 1 << 20
 APART = -1
 """Tag of octets that do not follow those before."""
 
@@ -80,13 +81,18 @@ class OctetQueue:
     def _has_room(self) -> bool:
         return self._closed or self.held < (2 * self.limit if self._elastic else self.limit)
 
-    def take(self, timeout_s: float, most: int = READ_OCTETS) -> tuple[list[bytes], int] | None:
+    def take(
+        self, timeout_s: float, most: int = READ_OCTETS, *, gather_s: float = 0.0
+    ) -> tuple[list[bytes], int] | None:
         """What is there, about `most` octets of it, and the first tag; empty after the timeout, None at the end.
 
-        An item with tag APART is the first of what is taken, or is left for the next time.
+        An item with tag APART is the first of what is taken, or is left for the next time. `gather_s` is how long to
+        wait for more where little is there: a slow line would else be decoded in many small pieces.
         """
         with self._changed:
             self._changed.wait_for(lambda: self._items or self._closed, timeout_s)
+            if gather_s and self._items:
+                self._changed.wait_for(lambda: self.held >= GATHER_OCTETS or self._closed, gather_s)
             if not self._items:
                 return None if self._closed else ([], 0)
             out: list[bytes] = []

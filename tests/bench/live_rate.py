@@ -26,38 +26,48 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 RATES = {"3 Mbit/s": 300_000, "12 Mbit/s": 1_200_000}
 MOST_SHARE = 1 / 3
-SETTLE_S = 3.0
+SETTLE_S = 5.0
 READ_OCTETS = 1 << 16
 
 
-def send(master: int, rate: int, data: str) -> None:
-    """The board: hyperframes without end, as many as the line takes at its rate."""
+def made(rate: int, data: str, seconds: float) -> list[bytes]:
+    """What a board sends in that time at that rate, made beforehand: whole records, a status each second."""
     from monitor.emulation.board import BoardSetup, RecordBoard
     from monitor.protocol.records import RecordType
 
     board = RecordBoard(BoardSetup(data_type=RecordType[data], load=0.5))
-    waiting = bytearray(board.start())
+    out = [board.start()]
+    octets = since = 0
+    while octets < rate * seconds:
+        piece = board.advance(20 if data == "CONTROL" else 1)
+        octets, since = octets + len(piece), since + len(piece)
+        out.append(piece)
+        if since >= rate:
+            since = 0
+            out.append(board.status())
+    return out
+
+
+def send(master: int, rate: int, records: list[bytes]) -> None:
+    """The board: says what it has at its rate, and hears nothing."""
     os.set_blocking(master, False)
-    began, written, status_at = time.monotonic(), 0, 0.0
-    while True:
+    waiting = memoryview(b"".join(records))
+    began, written = time.monotonic(), 0
+    while waiting:
+        if select.select([master], [], [], 0.002)[0]:
+            os.read(master, 4096)
         now = time.monotonic()
         allowed = int((now - began) * rate) - written
         if allowed > rate // 10:  # a line does not catch up
             began, written, allowed = now - 0.02, 0, rate // 50
-        if now >= status_at:
-            status_at = now + 1.0
-            waiting += board.status()
-        while len(waiting) < allowed:
-            waiting += board.advance(20 if data == "CONTROL" else 1)
-        if select.select([master], [], [], 0.005)[0]:
-            waiting += board.receive(os.read(master, 4096))
-        if allowed > 0 and waiting:
+        if allowed > 0:
             try:
                 done = os.write(master, waiting[:allowed])
             except BlockingIOError:
                 continue
-            del waiting[:done]
+            waiting = waiting[done:]
             written += done
+    time.sleep(3600.0)
 
 
 def watch(name: str, report: int) -> None:
@@ -72,10 +82,12 @@ def watch(name: str, report: int) -> None:
     source = BoardSource(SerialLine(name))
     at_first = source.reader.counters.bad_records  # the line was opened in the middle of a record
     pipeline = Pipeline(source, LinkSettings(option=source.option, form=LineForm(source.form)))
+    began, octets = time.monotonic(), source.reader.counters.octets
     run_screen(pipeline)
+    seconds = time.monotonic() - began
     stream, counters = source.reader.counters, pipeline.decoder.counters
     seen = {
-        "octets": stream.octets,
+        "octets_per_s": round((stream.octets - octets) / seconds),
         "records_lost": stream.records_lost,
         "bad_records": stream.bad_records - at_first,
         "hyperframes_missing": source.hyperframes_missing,
@@ -115,7 +127,10 @@ def measure(rate: int, data: str, view: str, seconds: float) -> tuple[dict[str, 
     """What came, the share of a core, MiB at the end, and octets to the terminal."""
     master, slave = os.openpty()
     tty.setraw(slave)
-    board = multiprocessing.get_context("fork").Process(target=send, args=(master, rate, data), daemon=True)
+    records = made(rate, data, seconds + 2 * SETTLE_S + 4.0)
+    board = multiprocessing.get_context("fork").Process(
+        target=send, args=(master, rate, records), daemon=True
+    )
     board.start()
     ours, theirs = os.pipe()
     pid, terminal = pty.fork()
@@ -152,9 +167,8 @@ def main(seconds: float) -> int:
                 lost = [key for key in ("records_lost", "bad_records", "hyperframes_missing", "octets_dropped",
                                         "discontinuities", "frames_in_error") if seen[key]]  # fmt: skip
                 held &= not lost and share < MOST_SHARE
-                total = seconds + SETTLE_S + 1.0
                 print(
-                    f"{name}, {data.lower()}, view {view}: about {seen['octets'] / total / 1000:.0f} kB/s,"
+                    f"{name}, {data.lower()}, view {view}: {seen['octets_per_s'] / 1000:.0f} kB/s,"
                     f" {seen['hyperframes']} hyperframes, {seen['frames']} frames,"
                     f" lost: {', '.join(f'{key} {seen[key]}' for key in lost) or 'nothing'};"
                     f" {100 * share:.0f} % of a core, {memory:.0f} MiB, {shown / seconds / 1000:.1f} kB/s shown",
