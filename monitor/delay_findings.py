@@ -13,6 +13,7 @@ from decoders.delay_diagnosis import Diagnosis, Series
 from decoders.linerates import LineRateOption
 
 from .delay_samples import DelaySample, Finding
+from .wording import counted
 
 __all__ = ["all_well", "findings_of", "series_of"]
 
@@ -78,7 +79,7 @@ def findings_of(
     if found.drift_ui_per_reset:
         text = (
             f"slow drift of {found.drift_ui / clock_ui:+.2f} clocks ({found.drift_ui * interval:+.3f} ns) over"
-            f" {n} resets, {found.drift_ui_per_reset * interval * 1000:+.2f} ps a reset;"
+            f" {counted(n, 'reset')}, {found.drift_ui_per_reset * interval * 1000:+.2f} ps a reset;"
             f" without it the delay varies by {found.residual_ui * interval:.3f} ns (standard deviation)"
         )
         # Less than one UI over the run is what any fibre does when the room warms up.
@@ -143,7 +144,7 @@ def _against_the_line(
             yield Finding(
                 "register-disagrees",
                 name,
-                f"{name}: its alignment offset register disagrees with the line at {len(differ)} resets,"
+                f"{name}: its alignment offset register disagrees with the line at {counted(len(differ), 'reset')},"
                 f" first at reset {number}: {told}, on the line {seen}",
             )
     first = samples[0]

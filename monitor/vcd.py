@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from .errors import InputError
 from .forms import Form, checked_option
 from .sources import Chunk
+from .wording import counted
 
 __all__ = ["VcdHeader", "VcdReader", "VcdSignals", "VcdSource", "VcdVariable", "parse_vcd_signals"]
 
@@ -311,7 +312,7 @@ class VcdSource:
         if self.unknown:
             self.warnings.append(f"samples with x or z: {self.unknown}")
         if self._reader.dump_pauses:
-            self.warnings.append(f"the dump was switched off {self._reader.dump_pauses} times")
+            self.warnings.append(f"the dump was switched off {counted(self._reader.dump_pauses, 'time')}")
 
     def _steps(self) -> Iterator[None]:
         """Go through the time steps and sample where it is time to."""

@@ -26,6 +26,7 @@ from ..faults.plan import read_plan
 from ..forms import Form, HexWriter, form_of_name
 from ..interrupts import write_output
 from ..sources.emulated import DEFAULT_RATE_CODES
+from ..wording import counted
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -68,8 +69,9 @@ def run(arguments: argparse.Namespace) -> int:
     except DecodersError as error:
         raise InputError(str(error)) from None
     print(
-        f"framefray: {inert(arguments.out)}: {made.hyperframes} hyperframes of option {arguments.option}"
-        f" as {form.value}, {len(made.truth['frames'])} C&M frames, {len(faults)} faults, seed {arguments.seed}",
+        f"framefray: {inert(arguments.out)}: {counted(made.hyperframes, 'hyperframe')} of option {arguments.option}"
+        f" as {form.value}, {counted(len(made.truth['frames']), 'C&M frame')}, {counted(len(faults), 'fault')},"
+        f" seed {arguments.seed}",
         file=sys.stderr,
     )
     return 0

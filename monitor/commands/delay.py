@@ -15,6 +15,7 @@ from decoders.linerates import option_named
 from ..delays import DelayRun, DelayStatus, loop_delay_bits, read_line
 from ..errors import InputError, MonitorError, OutputError
 from ..opening import is_serial
+from ..wording import counted
 
 Measured = tuple[DelayStatus, BaseException | None]
 
@@ -50,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
     if trouble is not None:
         done = len(status.samples)
         print(
-            f"framefray: stopped after {done} of {arguments.resets} resets; the report covers those",
+            f"framefray: stopped after {done} of {counted(arguments.resets, 'reset')}; the report covers those",
             file=sys.stderr,
         )
         raise trouble
@@ -124,7 +125,10 @@ def _run(delays: DelayRun, arguments: argparse.Namespace) -> Measured:
             done = len(delays.samples)
             if progress and (done % 50 == 0 or delays.done):
                 print(
-                    f"\rframefray: {done} of {arguments.resets} resets", end="", file=sys.stderr, flush=True
+                    f"\rframefray: {done} of {counted(arguments.resets, 'reset')}",
+                    end="",
+                    file=sys.stderr,
+                    flush=True,
                 )
     except (MonitorError, KeyboardInterrupt) as stopped:
         if len(delays.samples) < 2:
@@ -183,7 +187,7 @@ def _two_captures(arguments: argparse.Namespace) -> int:
         print(json.dumps(record))
     else:
         print(
-            f"delay {bits} bits = {delay_ns:.3f} ns by the sync markers; word alignment offset"
+            f"delay {counted(bits, 'bit')} = {delay_ns:.3f} ns by the sync markers; word alignment offset"
             f" {sent_offset} sent, {offset} received; if both captures began at the same bit"
         )
     return 0

@@ -32,6 +32,7 @@ from ..exports.tables import (
 )
 from ..opening import link_settings, open_source
 from ..sources import Source, received
+from ..wording import counted
 
 _USES = {
     "iq": (".npy", *SIGMF),
@@ -108,7 +109,7 @@ def _packets(arguments: argparse.Namespace, source: Source, out: Path) -> str:
             for event in events:
                 if isinstance(event, FrameReceived):
                     writer.write(event)
-    return f"{writer.frames} C&M frames, {writer.bad} of them bad"
+    return f"{counted(writer.frames, 'C&M frame')}, {writer.bad} of them bad"
 
 
 def _table(arguments: argparse.Namespace, source: Source, out: Path, suffix: str) -> str:
@@ -127,7 +128,7 @@ def _table(arguments: argparse.Namespace, source: Source, out: Path, suffix: str
         if table is Table.COUNTERS:
             rows.write(counter_rows(decoder.counters))
         rows.close()
-    return f"{rows.rows} rows of {table.value}"
+    return f"{counted(rows.rows, 'row')} of {table.value}"
 
 
 def _samples(arguments: argparse.Namespace, source: Source, outputs: list[Path], suffix: str) -> str:
@@ -156,10 +157,10 @@ def _samples(arguments: argparse.Namespace, source: Source, outputs: list[Path],
     if meta is not None and isinstance(writer, SigmfData):
         with OutputFile(meta) as file:
             file.stream.write(sigmf_meta(samples, writer, source.description))
-    told = f"{samples.count} samples of AxC {samples.name}"
+    told = f"{counted(samples.count, 'sample')} of AxC {samples.name}"
     if samples.gaps:
         where = ", ".join(str(gap.sample) for gap in samples.gaps[:5])
-        told += f"; frame sync was lost {len(samples.gaps)} times, before sample {where}"
+        told += f"; frame sync was lost {counted(len(samples.gaps), 'time')}, before sample {where}"
     return told
 
 
@@ -187,4 +188,5 @@ def _stimulus(arguments: argparse.Namespace, source: Source, out: Path, suffix: 
         for part in line_words(source, words, arguments.limit):
             writer.write(part)
         writer.close()
-    return f"{writer.count} {words.value} words, {writer.count / option.hyperframe_octets:g} hyperframes"
+    held = writer.count / option.hyperframe_octets
+    return f"{counted(writer.count, f'{words.value} word')}, {held:g} hyperframe{'s' * (held != 1)}"

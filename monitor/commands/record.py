@@ -19,6 +19,7 @@ from ..exports import SUFFIXES
 from ..forms import Form, form_of_name
 from ..opening import open_source
 from ..recording import FaultyTap, RecordingTap, open_recording, parse_limit
+from ..wording import counted
 
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 
@@ -157,8 +158,8 @@ def read_marks(fd: int, tap: RecordingTap, done: threading.Event) -> None:
 def _summary(tap: RecordingTap, out: str) -> str:
     end = ", limit reached" if tap.limit_reached else ""
     return (
-        f"{out}: {tap.octets} octets of {tap.form}, option {tap.option}: "
-        f"{tap.hyperframes:.2f} hyperframes' worth in {tap.chunk_count} pieces{end}"
+        f"{out}: {counted(tap.octets, 'octet')} of {tap.form}, option {tap.option}: "
+        f"{tap.hyperframes:.2f} hyperframes' worth in {counted(tap.chunk_count, 'piece')}{end}"
     )
 
 

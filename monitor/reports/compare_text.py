@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..comparing import CompareResult, Side, position
+from ..wording import counted
 from .compare_record import address
 
 __all__ = ["compare_lines"]
@@ -20,7 +21,7 @@ def compare_lines(result: CompareResult, *, passed: bool, max_ber: float) -> lis
         + (f" (allowed: bit error ratio {max_ber:g})" if max_ber else ""),
         f"  sent      {_side(result.sent)}",
         f"  received  {_side(result.received)}",
-        f"  compared  {comparison.hyperframes} hyperframes, {position(comparison.first_number or 0)} to "
+        f"  compared  {counted(comparison.hyperframes, 'hyperframe')}, {position(comparison.first_number or 0)} to "
         f"{position(comparison.last_number or 0)} (BFN.HFN), of option {comparison.option.name};"
         f" {comparison.differing_hyperframes} differ",
         f"  bit error ratio {ratio.errors / ratio.bits:.3g}, below {ratio.upper:.3g} with {ratio.confidence:.4g}"
@@ -56,16 +57,19 @@ def compare_lines(result: CompareResult, *, passed: bool, max_ber: float) -> lis
 
 
 def _side(side: Side) -> str:
-    text = f"{side.source}: {side.hyperframes} hyperframes, {position(side.first)} to {position(side.last)}"
-    text += f", as {side.form}"
+    text = f"{side.source}: {counted(side.hyperframes, 'hyperframe')},"
+    text += f" {position(side.first)} to {position(side.last)}, as {side.form}"
     for count, what in (
-        (side.losses, "losses of sync"),
-        (side.code_violations, "code violations"),
-        (side.disparity_errors, "disparity errors"),
-        (side.numbers_corrected, "hyperframe numbers taken from the count"),
+        (side.losses, ("loss of sync", "losses of sync")),
+        (side.code_violations, ("code violation",)),
+        (side.disparity_errors, ("disparity error",)),
+        (
+            side.numbers_corrected,
+            ("hyperframe number taken from the count", "hyperframe numbers taken from the count"),
+        ),
     ):
         if count:
-            text += f", {count} {what}"
+            text += f", {counted(count, *what)}"
     return text
 
 
@@ -74,7 +78,7 @@ def _alone(result: CompareResult) -> list[str]:
     for name, side in (("sent", result.sent), ("received", result.received)):
         if side.alone:
             lines.append(
-                f"  only {name}: {side.alone} hyperframes, {side.alone_inside} of them between common ones"
+                f"  only {name}: {counted(side.alone, 'hyperframe')}, {side.alone_inside} of them between common ones"
             )
     runs = result.pairing.runs
     for run in runs[:_RUNS_SHOWN]:
@@ -83,5 +87,5 @@ def _alone(result: CompareResult) -> list[str]:
             f"    {('sent', 'received')[run.side]}: {run.hyperframes} from {position(run.number)}, {where}"
         )
     if len(runs) > _RUNS_SHOWN:
-        lines.append(f"    and {len(runs) - _RUNS_SHOWN} more stretches")
+        lines.append(f"    and {counted(len(runs) - _RUNS_SHOWN, 'more stretch', 'more stretches')}")
     return ["", *lines] if lines else []

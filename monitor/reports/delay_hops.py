@@ -9,6 +9,7 @@ from decoders.delay import TC_NS
 from decoders.hops import ChainDelays, RadioHead
 
 from ..hop_plans import HopPlan
+from ..wording import counted
 
 __all__ = ["hop_lines", "hop_record", "picture"]
 
@@ -36,7 +37,11 @@ def hop_lines(plan: HopPlan, changed: HopPlan | None = None, *, ascii_only: bool
     """The whole report; `changed` is the plan with replaced cables."""
     found = plan.delays()
     plus = "+-" if ascii_only else "±"
-    lines = [f"{plan.name}: {len(plan.heads)} radio heads", *picture(plan, ascii_only=ascii_only), ""]
+    lines = [
+        f"{plan.name}: {counted(len(plan.heads), 'radio head')}",
+        *picture(plan, ascii_only=ascii_only),
+        "",
+    ]
     lines.append(
         f"  {'head':10} {'hops':>4} {'one way ns':>12} {plus}k=2 ns {'round trip ns':>14} {'T14 ns':>12}"
         f" {'buffer ns':>12} {'in Tc':>8}"

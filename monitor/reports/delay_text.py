@@ -8,6 +8,7 @@ from decoders.delay import ONE_WAY_LIMIT_NS, ROUND_TRIP_LIMIT_NS
 from decoders.linerates import option_named
 
 from ..delays import DelaySample, DelayStatus
+from ..wording import counted
 
 __all__ = ["delay_lines", "strip_chart", "verdict_line"]
 
@@ -53,7 +54,7 @@ def _charts(status: DelayStatus, ascii_only: bool) -> list[str]:
     per = max(1, len(samples) // min(_WIDTH, len(samples)))
     lines = []
     for title, values in (("raw count", raw), ("compensated", delay)):
-        lines.append(f"  {title}: ns from the first measurement, about {per} reset{'s' * (per > 1)} a column")
+        lines.append(f"  {title}: ns from the first measurement, about {counted(per, 'reset')} a column")
         lines += strip_chart(values, -edge, edge, ascii_only=ascii_only)
     return lines
 
@@ -88,8 +89,8 @@ def _coverage(status: DelayStatus) -> list[str]:
         never = ", ".join(map(str, covered.never_seen)) or "none"
         lines += [
             f"  {name}: word alignment offsets seen (k:times) {seen}; never seen: {never}",
-            f"    {status.resets} even draws show all {len(covered.counts)} with probability"
-            f" {covered.chance_of_all:.4f}; 99 % needs {covered.resets_for_99_percent} resets",
+            f"    all {len(covered.counts)} are seen in {counted(status.resets, 'even draw')} with probability"
+            f" {covered.chance_of_all:.4f}; 99 % needs {counted(covered.resets_for_99_percent, 'reset')}",
         ]
     return lines
 
@@ -103,7 +104,7 @@ def delay_lines(status: DelayStatus, *, ascii_only: bool = False) -> list[str]:
     option = option_named(status.option)
     lines = [
         f"{status.description}; option {option.name}, {option.line_rate_bps / 1e6:g} Mbit/s",
-        f"  {status.resets} transceiver resets; one parallel clock = one character ="
+        f"  {counted(status.resets, 'transceiver reset')}; one parallel clock = one character ="
         f" {status.clock_period_ns / status.unit_interval_ns:.0f} UI = {status.clock_period_ns:.3f} ns",
         *_table(status),
         *_charts(status, ascii_only),

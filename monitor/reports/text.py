@@ -9,6 +9,7 @@ from decoders.link import LinkDecoder
 from decoders.startup import StartupState
 
 from ..errors import inert
+from ..wording import counted
 
 __all__ = ["counter_lines", "summary_lines"]
 
@@ -65,16 +66,19 @@ def summary_lines(decoder: LinkDecoder, description: str) -> list[str]:
         if decoder.hyperframes_not_received:
             missed += f" ({decoder.hyperframes_not_received} of them not received here)"
         lines += [
-            f"  in sync   {decoder.state.value}, {decoder.hyperframes} hyperframes ({seconds * 1e3:.2f} ms of line),"
+            f"  in sync   {decoder.state.value}, {counted(decoder.hyperframes, 'hyperframe')}"
+            f" ({seconds * 1e3:.2f} ms of line),"
             f" {decoder.acquired_at_hyperframe} skipped before, {missed},"
-            f" {decoder.losses} losses of sync",
+            f" {counted(decoder.losses, 'loss of sync', 'losses of sync')}",
             f"  position  BFN {first[0]} HFN {first[1]} to BFN {last.bfn} HFN {last.hfn}"
-            + ("" if slip is None else f", word alignment offset {slip} bits"),
+            + ("" if slip is None else f", word alignment offset {counted(slip, 'bit')}"),
             f"  L1        version {planes.version.accepted}, HDLC rate code {planes.rate.accepted},"
             f" pointer p {planes.pointer.accepted}; start-up state {planes.startup_state.value}"
             f" ({StartupState(planes.startup_state).meaning})",
         ]
     lines += counter_lines(decoder.counters)
     if decoder.trailing_octets:
-        lines.append(f"  left over {decoder.trailing_octets} octets at the end that are no whole hyperframe")
+        lines.append(
+            f"  left over {counted(decoder.trailing_octets, 'octet')} at the end, no whole hyperframe"
+        )
     return lines

@@ -13,6 +13,7 @@ from decoders import events as ev
 from decoders.packets import describe, printable
 from decoders.startup import StartupState
 
+from ..wording import counted
 from .palette import BAD, GOOD, MOVED, NOTE
 from .text import inert
 
@@ -113,8 +114,8 @@ def saying(event: ev.Event) -> Saying:
     return teller(event)
 
 
-def _some(count: int | None) -> str:
-    return "some" if count is None else str(count)
+def _some(count: int | None, noun: str) -> str:
+    return f"some {noun}s" if count is None else counted(count, noun)
 
 
 def _frame(event: ev.FrameReceived) -> Saying:
@@ -156,7 +157,7 @@ def _code(event: ev.CodeErrors) -> Saying:
     return Saying(
         BAD,
         "code",
-        f"{event.code_violations} violations, {event.disparity_errors} disparity errors, "
+        f"{counted(event.code_violations, 'violation')}, {counted(event.disparity_errors, 'disparity error')}, "
         f"first at octet {event.first_octet} of the hyperframe",
     )
 
@@ -196,7 +197,7 @@ _TELLERS: dict[type[ev.Event], Callable[[Any], Saying]] = {
         NOTE, "aligned", f"bit {e.bit_offset} of the stream, slip {e.slip_bits} of 10 bits"
     ),
     ev.HyperframesNotReceived: lambda e: Saying(
-        NOTE, "missing", f"{_some(e.count)} hyperframes in board or serial line"
+        NOTE, "missing", f"{_some(e.count, 'hyperframe')} in board or serial line"
     ),
     ev.SyncByteMissed: lambda e: Saying(BAD, "missed", f"sync byte: 0x{e.octet:02X} instead of K28.5"),
     ev.FillerMismatch: lambda e: Saying(BAD, "filler", f"beside the sync byte: {e.octets.hex(' ').upper()}"),

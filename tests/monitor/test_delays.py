@@ -194,7 +194,7 @@ def test_register_against_the_line():
 
     status = run_on(BoardOfNumbers(wrong))
     assert kinds(status) == [("register-disagrees", "REC-A")]
-    assert "1 resets, first at reset 7" in status.findings[0].text
+    assert "1 reset, first at reset 7" in status.findings[0].text
 
 
 def test_constant_error_shows_against_the_marker():

@@ -14,6 +14,7 @@ import pytest
 
 from monitor import cli
 from monitor.commands import craft, decode
+from monitor.wording import counted
 
 Said = tuple[int, str, str]
 """Exit status, standard output, standard error."""
@@ -140,3 +141,15 @@ def test_a_decode_without_end_says_so_on_a_terminal(run: Any, monkeypatch: pytes
 )
 def test_a_line_that_is_not_there_is_said_once(run: Any, name: str, said: str) -> None:
     assert run("decode", name) == (2, "", f"framefray: {name}: {said}\n")
+
+
+def test_one_of_a_kind_is_no_plural(run: Any, tmp_path: Path) -> None:
+    capture = tmp_path / "x.octets"
+    words = ("--option", "1", "--hyperframes", "6", "--fault", "hdlc.fcs@4")
+    assert ", 1 fault, " in run("craft", capture, *words)[2]
+    _, out, _ = run("compare", capture, capture, "--form", "octets", "--option", "1")
+    assert "compared  6 hyperframes, " in out
+    assert counted(1, "loss of sync", "losses of sync") == "1 loss of sync"
+    assert [counted(n, "piece") for n in (0, 1, 2)] == ["0 pieces", "1 piece", "2 pieces"]
+    _, out, _ = run("record", capture, tmp_path / "y.octets", "--limit", "1hf", "--option", "1")
+    assert " 1.00 hyperframes' worth in 1 piece," in out

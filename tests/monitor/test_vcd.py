@@ -103,7 +103,7 @@ def test_unknown_values_become_no_code_and_are_counted(tmp_path: Path) -> None:
     source = VcdSource(write(tmp_path / "a.vcd", body), parse_vcd_signals("data=top.data,k=k,clock=clk"), "1")
     assert words(source) == [0x200, 0x001, 0x200]
     assert source.unknown == 2
-    assert source.warnings == ["samples with x or z: 2", "the dump was switched off 1 times"]
+    assert source.warnings == ["samples with x or z: 2", "the dump was switched off 1 time"]
 
 
 def test_wide_buses_are_taken_apart_lowest_first(tmp_path: Path) -> None:

@@ -1,0 +1,10 @@
+"""Words that reports, commands and the screen have in common."""
+
+from __future__ import annotations
+
+__all__ = ["counted"]
+
+
+def counted(count: int, noun: str, plural: str = "") -> str:
+    """A number and its noun: `1 fault`, `2 faults`, `0 losses of sync`; `plural` where an s does not make it."""
+    return f"{count} {noun if count == 1 else plural or noun + 's'}"
