@@ -41,7 +41,7 @@ __all__ = [
 
 U8 = NDArray[np.uint8]
 I64 = NDArray[np.int64]
-Outcome = tuple[FrameStatus, bytes, bytes]
+Outcome = tuple[FrameStatus, bytes, bytes, int]
 
 FCS16_GOOD = 0xF0B8
 """`fcs16_register` over a frame and its own FCS (RFC 1662 app. C)."""
@@ -80,31 +80,48 @@ class HdlcFrame:
     """A frame as received, under the one heading that holds.
 
     `data` is without the FCS, `fcs` the two octets as sent on the line. Where no FCS can be told from the
-    data (abort, unaligned, too long, a single octet) `fcs` is empty and `data` has the whole octets received,
-    at most `max_octets` of them. `end_octet` is the control octet, counted from 0 since
-    construction or reset, that holds the last bit of the closing flag, or the seventh one of an abort.
+    data (abort, unaligned, a single octet) `fcs` is empty and `data` has the whole octets received. Of a frame
+    longer than twice `max_octets` only so much is kept as `data`; `fcs` is the last two octets all the same, and
+    `left_out` counts those between. `end_octet` is the control octet, counted from 0 since construction or
+    reset, that holds the last bit of the closing flag, or the seventh one of an abort.
     """
 
     status: FrameStatus
     data: bytes
     fcs: bytes
     end_octet: int
+    left_out: int = 0
+
+    @property
+    def length(self) -> int:
+        """Whole octets between the delimiters, FCS included, kept or not."""
+        return len(self.data) + len(self.fcs) + self.left_out
 
 
-def _settle(reversed_octets: bytes, bits: int, max_octets: int) -> Outcome:
-    """Heading, data and FCS of `bits` bits between two flags; the octets come with their bits reversed."""
-    if bits & 7:
-        return FrameStatus.UNALIGNED, reversed_octets.translate(_REVERSED), b""
-    if bits > 8 * max_octets:
-        return FrameStatus.TOO_LONG, reversed_octets.translate(_REVERSED), b""
-    if bits < 8 * MIN_OCTETS:
-        status = FrameStatus.TOO_SHORT
-    elif crc_hqx(reversed_octets, 0xFFFF) == _GOOD_MSB_FIRST:
-        status = FrameStatus.GOOD
+def _kept_octets(max_octets: int) -> int:
+    return 2 * max_octets
+
+
+def _settle(octets: bytes, last: bytes, bits: int, max_octets: int, abort: bool = False) -> Outcome:
+    """Heading, data, FCS and octets left out of `bits` bits between two flags, or a flag and an abort.
+
+    `octets` are the first of them, at most as many as are kept, `last` the last two, with their bits reversed.
+    """
+    total = bits >> 3
+    if abort or bits & 7:
+        status, fcs = FrameStatus.ABORT if abort else FrameStatus.UNALIGNED, b""
+    elif bits > 8 * max_octets:
+        status, fcs = FrameStatus.TOO_LONG, last
     else:
-        status = FrameStatus.FCS
-    octets = reversed_octets.translate(_REVERSED)
-    return (status, octets[:-2], octets[-2:]) if bits >= 16 else (status, octets, b"")
+        fcs = last if total >= 2 else b""
+        if total < MIN_OCTETS:
+            status = FrameStatus.TOO_SHORT
+        elif crc_hqx(octets, 0xFFFF) == _GOOD_MSB_FIRST:
+            status = FrameStatus.GOOD
+        else:
+            status = FrameStatus.FCS
+    data = octets[: total - len(fcs)].translate(_REVERSED)
+    return status, data, fcs.translate(_REVERSED), total - len(fcs) - len(data)
 
 
 def _checked_max(max_octets: int) -> int:
@@ -138,12 +155,13 @@ class HdlcDecoder:
     seven ones it hunts again.
 
     `lsb_first`: the first bit in time is bit 0 of a control octet (from memory; CPRI sends bit 0 first).
-    `max_octets`: longest frame, FCS included; SettingsError under 4. Memory stays within it.
+    `max_octets`: longest frame, FCS included; SettingsError under 4. Memory stays within twice that.
     """
 
     def __init__(self, *, lsb_first: bool = True, max_octets: int = MAX_OCTETS) -> None:
         self._order: Literal["little", "big"] = "little" if lsb_first else "big"
         self._max_octets = _checked_max(max_octets)
+        self._kept_octets = _kept_octets(max_octets)
         self._forget()
 
     def _forget(self) -> None:
@@ -151,7 +169,8 @@ class HdlcDecoder:
         self._received = 0
         self._start: int | None = None  # first bit behind the last flag, counted from the tail's first bit
         self._bits = 0  # frame bits taken over so far, stuffing removed
-        self._octets = b""  # the whole octets of them, bits reversed, at most max_octets
+        self._octets = b""  # the whole octets of them, bits reversed, at most _kept_octets
+        self._last = b""  # the last two of them
         self._rest = _NO_BITS  # the bits after these octets
 
     @property
@@ -221,9 +240,9 @@ class HdlcDecoder:
         and one packing serve the whole block.
         """
         begin, end, delimiters = stretches.begin, stretches.end, stretches.delimiters
-        held_bits, held_octets, rest = 0, b"", _NO_BITS
+        held_bits, held_octets, held_last, rest = 0, b"", b"", _NO_BITS
         if stretches.carried:
-            held_bits, held_octets, rest = self._bits, self._octets, self._rest
+            held_bits, held_octets, held_last, rest = self._bits, self._octets, self._last, self._rest
         kept = end - begin - (np.searchsorted(stuffed, end) - np.searchsorted(stuffed, begin))
         kept[0] += rest.size
         fill = -kept & 7
@@ -239,27 +258,28 @@ class HdlcDecoder:
         packed = np.packbits(stream).tobytes()
 
         frames: list[HdlcFrame] = []
-        limit = self._max_octets
+        limit = self._kept_octets
         base = self._received - _TAIL_OCTETS
         at = 0
         counts = kept.tolist()
         for count, place, abort in zip(counts, delimiters.tolist(), bits[delimiters].tolist(), strict=False):
-            octets = packed[at : at + min(count >> 3, limit)]
+            whole = at + (count >> 3)
+            octets = packed[at : min(whole, at + limit)]
+            last = packed[max(at, whole - 2) : whole]
             at += (count + 7) >> 3
             total = count
             if held_bits:
                 octets = (held_octets + octets)[:limit]
+                last = (held_last + last)[-2:]
                 total += held_bits - rest.size
-                held_bits, held_octets, rest = 0, b"", _NO_BITS
-            if abort:
-                frame = HdlcFrame(FrameStatus.ABORT, octets.translate(_REVERSED), b"", base + (place >> 3))
-            else:
-                frame = HdlcFrame(*_settle(octets, total, limit), base + (place >> 3))
-            frames.append(frame)
+                held_bits, held_octets, held_last, rest = 0, b"", b"", _NO_BITS
+            status, data, fcs, left_out = _settle(octets, last, total, self._max_octets, bool(abort))
+            frames.append(HdlcFrame(status, data, fcs, base + (place >> 3), left_out))
         if len(counts) > delimiters.size:
             whole = at + (counts[-1] >> 3)
             self._bits = held_bits + counts[-1] - rest.size
             self._octets = (held_octets + packed[at:whole])[:limit]
+            self._last = (held_last + packed[max(at, whole - 2) : whole])[-2:]
             self._rest = stream[8 * whole :].copy()
         return frames
 
@@ -339,6 +359,7 @@ class SentHdlcFrame:
     data: bytes
     fcs: bytes
     end_octet: int
+    left_out: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -423,18 +444,19 @@ class HdlcEncoder:
                 )
             line = _stuff(bits[: 8 * damage.abort_after_octets])
             ones = len(line) - len(line.rstrip("1"))  # they count towards the seven
-            received = _whole_octets(bits[: 8 * damage.abort_after_octets - ones])[: self._max_octets]
-            return line + _ABORT, len(line) + 6 - ones, (FrameStatus.ABORT, received, b"")
+            outcome = self._outcome(bits[: 8 * damage.abort_after_octets - ones], abort=True)
+            return line + _ABORT, len(line) + 6 - ones, outcome
         if damage.skip_stuffing:
             return self._without_a_zero(bits)
         if damage.drop_bits:
             bits = bits[: -damage.drop_bits]
-            octets = octets[:-1]
         line = _stuff(bits)
-        return line + _FLAG, len(line) + 7, self._outcome(octets, len(bits))
+        return line + _FLAG, len(line) + 7, self._outcome(bits)
 
-    def _outcome(self, octets: bytes, bits: int) -> Outcome:
-        return _settle(octets[: self._max_octets].translate(_REVERSED), bits, self._max_octets)
+    def _outcome(self, bits: str, *, abort: bool = False) -> Outcome:
+        octets = _whole_octets(bits).translate(_REVERSED)
+        first = octets[: _kept_octets(self._max_octets)]
+        return _settle(first, octets[-2:], len(bits), self._max_octets, abort)
 
     def _without_a_zero(self, bits: str) -> tuple[str, int, Outcome]:
         for five in _FIVE_ONES.finditer(bits):
@@ -443,10 +465,9 @@ class HdlcEncoder:
             line = before + _stuff(bits[place:]) + _FLAG
             if bits.startswith("0", place):  # taken for the stuffing
                 left = bits[:place] + bits[place + 1 :]
-                return line, len(line) - 1, self._outcome(_whole_octets(left), len(left))
+                return line, len(line) - 1, self._outcome(left)
             if bits.startswith("11", place) and len(before) - 5 >= _FRAME_BITS:
-                received = _whole_octets(bits[: five.start()])[: self._max_octets]
-                return line, len(before) + 1, (FrameStatus.ABORT, received, b"")
+                return line, len(before) + 1, self._outcome(bits[: five.start()], abort=True)
         raise LayoutError("this frame has no stuffing zero whose loss would show as one bad frame")
 
     def take(self, n_octets: int) -> bytes:
@@ -476,7 +497,8 @@ class HdlcEncoder:
         elif self._after_flag and self._join is FlagJoin.SHARED_ZERO:
             opening = _FLAG[1:]
         end_octet = (position + len(opening) + frame.end) // 8
-        self._leaving.append(SentHdlcFrame(frame.sequence, *frame.outcome, end_octet))
+        status, data, fcs, left_out = frame.outcome
+        self._leaving.append(SentHdlcFrame(frame.sequence, status, data, fcs, end_octet, left_out))
         self._after_flag = frame.bits.endswith(_FLAG)
         self._after_ones = False
         self._join = frame.join

@@ -145,7 +145,8 @@ class HdlcReceiver:
         if len(bits) % 8:
             return FrameStatus.UNALIGNED, octets, b""
         if len(octets) > self._max_octets:
-            return FrameStatus.TOO_LONG, octets[: self._max_octets], b""
+            # Of a very long frame only so much is told.
+            return FrameStatus.TOO_LONG, octets[:-2][: 2 * self._max_octets], octets[-2:]
         if len(bits) < 16:
             return FrameStatus.TOO_SHORT, octets, b""
         if len(bits) < 32:

@@ -75,7 +75,7 @@ def reference(bits: str, max_octets: int) -> list[HdlcFrame]:
             if ones == 7 and zero_seen:
                 if content is not None and raw - 7 >= 8:
                     body = content[:-7]
-                    frames.append(HdlcFrame(FrameStatus.ABORT, to_octets(body)[:max_octets], b"", place // 8))
+                    frames.append(kept(FrameStatus.ABORT, to_octets(body), b"", place // 8, max_octets))
                 content = None
             continue
         if ones == 6 and zero_seen:
@@ -94,15 +94,20 @@ def to_octets(bits: str) -> bytes:
     return bytes(int(bits[i : i + 8][::-1], 2) for i in range(0, len(bits) - 7, 8))
 
 
+def kept(status: FrameStatus, data: bytes, fcs: bytes, end_octet: int, max_octets: int) -> HdlcFrame:
+    data, left_out = data[: 2 * max_octets], data[2 * max_octets :]
+    return HdlcFrame(status, data, fcs, end_octet, len(left_out))
+
+
 def judged(bits: str, max_octets: int, end_octet: int) -> HdlcFrame:
     octets = to_octets(bits)
     if len(bits) % 8:
-        return HdlcFrame(FrameStatus.UNALIGNED, octets[:max_octets], b"", end_octet)
+        return kept(FrameStatus.UNALIGNED, octets, b"", end_octet, max_octets)
     if len(octets) < 4:
         data, fcs = (octets[:-2], octets[-2:]) if len(octets) > 1 else (octets, b"")
         return HdlcFrame(FrameStatus.TOO_SHORT, data, fcs, end_octet)
     if len(octets) > max_octets:
-        return HdlcFrame(FrameStatus.TOO_LONG, octets[:max_octets], b"", end_octet)
+        return kept(FrameStatus.TOO_LONG, octets[:-2], octets[-2:], end_octet, max_octets)
     good = with_fcs(octets[:-2]) == octets
     return HdlcFrame(GOOD if good else FrameStatus.FCS, octets[:-2], octets[-2:], end_octet)
 
@@ -122,8 +127,8 @@ def decoded(
     return [frame for part in chunks(octets, sizes) for frame in decoder.receive(part)]
 
 
-def outcomes(frames: Iterable[HdlcFrame | SentHdlcFrame]) -> list[tuple[FrameStatus, bytes, bytes, int]]:
-    return [(frame.status, frame.data, frame.fcs, frame.end_octet) for frame in frames]
+def outcomes(frames: Iterable[HdlcFrame | SentHdlcFrame]) -> list[tuple[FrameStatus, bytes, bytes, int, int]]:
+    return [(frame.status, frame.data, frame.fcs, frame.end_octet, frame.left_out) for frame in frames]
 
 
 def statuses(bits: str, max_octets: int = 2048) -> list[str]:
@@ -418,9 +423,10 @@ def test_a_frame_without_end_keeps_memory_bounded() -> None:
         assert tracemalloc.get_traced_memory()[0] - before < 16_384
     finally:
         tracemalloc.stop()
-    (frame,) = decoder.receive(b"\x7e")
-    assert (frame.status, frame.fcs) == (FrameStatus.TOO_LONG, b"")
-    assert frame.data == bytes(range(31)) + bytes(33)
+    (frame,) = decoder.receive(b"\x12\x34\x7e")
+    assert (frame.status, frame.fcs) == (FrameStatus.TOO_LONG, b"\x12\x34")
+    assert frame.data == bytes(range(31)) + bytes(97)
+    assert frame.length == 31 + 101 * 65536 + 2
     assert [frame.data for frame in decoder.receive(pack(FLAG + frame_bits(b"ab") + FLAG))] == [b"ab"]
 
 
