@@ -149,20 +149,27 @@ def test_a_link_with_bit_errors_has_no_clean_baseline() -> None:
     assert all(r.declared is not None and "code_violations" in r.declared.expectation.allowed for r in others)
 
 
+class Losing(PumpedBoard):
+    """Each time it is asked, more hyperframes are missing."""
+
+    losing = False
+    lost = 0
+
+    @property
+    def hyperframes_missing(self) -> int:
+        self.lost += self.losing
+        return self.lost
+
+
 def test_line_data_that_are_lost_are_no_verdict() -> None:
-    board = PumpedBoard()
+    board = Losing()
     bench = LiveBench(board, "board")
     bench.baseline()
-    whole = board._pumped.change
-
-    def losing(data: bytes) -> bytes:
-        return data if len(data) < 60_000 else data[: len(data) // 2] + data[len(data) // 2 + 40_000 :]
-
-    board._pumped.change = losing
+    board.losing = True
     unseen = bench.case(Case(("iq.flip",)))
     assert unseen.verdict is Verdict.UNSEEN and not unseen.passed
     assert "the line is too slow or broken" in unseen.findings[0].text
-    board._pumped.change = whole
+    board.losing = False
     assert bench.case(Case(("iq.flip",))).verdict is Verdict.SILENT
 
 
@@ -202,8 +209,9 @@ def test_a_board_that_goes_away_leaves_a_report(tmp_path: Path, capsys: pytest.C
     ],
 )
 def test_what_cannot_be_is_said_in_one_line(
-    words: tuple[str, ...], text: str, capsys: pytest.CaptureFixture[str]
+    words: tuple[str, ...], text: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setitem(live.LiveLink.__init__.__kwdefaults__, "patience_s", 0.5)
     with running_board("--pty", "--pace", "0") as (name, _):
         assert main([word.format(name) for word in words]) == 2
     error = capsys.readouterr().err
