@@ -438,6 +438,10 @@ def dc_offset(samples: Samples) -> tuple[float, float]:
     return float(mean_i), float(mean_q)
 
 
+_MOST_ALIKE = 10_000
+"""More containers than a basic frame of any option has bits for."""
+
+
 def _parse_item(item: str, first: int) -> list[AxcContainer]:
     """AxCs of one ';' part of `IqMap.parse`; the first without a name is A<first>."""
     fields: dict[str, str] = {}
@@ -449,7 +453,7 @@ def _parse_item(item: str, first: int) -> list[AxcContainer]:
             )
         fields[key] = value
     try:
-        rate = Fraction(fields["fs"]) * 1_000_000
+        rate = _rate_hz(fields["fs"])
         count = int(fields.get("n", 1))
         start = int(fields["b"]) if "b" in fields else None
         method = MappingMethod(int(fields.get("method", 1)))
@@ -458,8 +462,8 @@ def _parse_item(item: str, first: int) -> list[AxcContainer]:
         raise SettingsError(f"IQ map {item!r} lacks {problem.args[0]}=") from problem
     except (ValueError, ZeroDivisionError) as problem:
         raise SettingsError(f"IQ map {item!r}: {problem}") from problem
-    if rate.denominator != 1 or count < 1:
-        raise SettingsError(f"IQ map {item!r}: fs is whole Hz and n at least 1")
+    if rate.denominator != 1 or not 1 <= count <= _MOST_ALIKE:
+        raise SettingsError(f"IQ map {item!r}: fs is whole Hz and n is 1 to {_MOST_ALIKE}")
     if count > 1 and start is not None:
         raise SettingsError(f"IQ map {item!r}: n= and b= exclude each other")
     if "name" in fields:
@@ -467,6 +471,15 @@ def _parse_item(item: str, first: int) -> list[AxcContainer]:
     else:
         names = [f"A{first + index}" for index in range(count)]
     return [AxcContainer(name, width, int(rate), method, start, group) for name in names]
+
+
+def _rate_hz(text: str) -> Fraction:
+    try:
+        if "/" in text or 0 < float(text) < 1e6:  # no exponent that would take for ever
+            return Fraction(text) * 1_000_000
+    except (ValueError, ZeroDivisionError):
+        pass
+    raise ValueError(f"fs={text} is no sample rate in MHz, as 15.36")
 
 
 def _block_count(axc: AxcContainer, basic_frames: int, first_basic_frame: int) -> int:
