@@ -12,11 +12,23 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Any
 
 from . import __version__
+from .arguments import (
+    Parser,
+    at_least_one,
+    bit_error_ratio,
+    file_name,
+    number,
+    pace,
+    paints,
+    share,
+    whole,
+)
 from .errors import MonitorError, inert
-from .interrupts import discard_output
+from .streams import complete_streams, discard_output
 
 EXIT_OK, EXIT_FAIL, EXIT_BAD_INPUT, EXIT_INTERRUPTED = 0, 1, 2, 130
 
@@ -51,30 +63,12 @@ def _formatter() -> Any:
     return argparse.RawDescriptionHelpFormatter
 
 
-def _whole(text: str) -> int:
-    value = int(text, 0)
-    if value < 0:
-        raise argparse.ArgumentTypeError(f"{text} is negative")
-    return value
-
-
-def _at_least_one(text: str) -> int:
-    value = _whole(text)
-    if value < 1:
-        raise argparse.ArgumentTypeError(f"{text} is less than 1")
-    return value
-
-
-def _share(text: str) -> float:
-    value = float(text)
-    if not 0.0 <= value <= 1.0:
-        raise argparse.ArgumentTypeError(f"{text} is outside 0 to 1")
-    return value
-
-
 def _source_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "source", metavar="SOURCE", help="file, -, emulated, emulated:pair, serial device or URL"
+        "source",
+        type=file_name,
+        metavar="SOURCE",
+        help="file, -, emulated, emulated:pair, serial device or URL",
     )
     parser.add_argument(
         "--form", choices=_FORMS, help="raw form of the data; found from the data if left out"
@@ -83,9 +77,9 @@ def _source_arguments(parser: argparse.ArgumentParser) -> None:
         "--option", choices=_OPTIONS, help="line bit rate option; found from the data if left out"
     )
     parser.add_argument(
-        "--pointer", type=_whole, metavar="P", help="take p for the pointer, whatever the link says"
+        "--pointer", type=whole, metavar="P", help="take p for the pointer, whatever the link says"
     )
-    parser.add_argument("--hdlc-rate", type=_whole, metavar="CODE", help="take this HDLC rate code, likewise")
+    parser.add_argument("--hdlc-rate", type=whole, metavar="CODE", help="take this HDLC rate code, likewise")
     parser.add_argument(
         "--hdlc-msb-first", action="store_true", help="first HDLC bit is bit 7 of a control octet"
     )
@@ -99,7 +93,7 @@ def _source_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _line_arguments(parser: argparse.ArgumentParser, *, reconnect: bool = True) -> None:
     parser.add_argument(
-        "--baud", type=_at_least_one, default=3_000_000, metavar="N", help="rate of a serial device (3000000)"
+        "--baud", type=at_least_one, default=3_000_000, metavar="N", help="rate of a serial device (3000000)"
     )
     if reconnect:
         parser.add_argument(
@@ -123,25 +117,25 @@ class _ListPorts(argparse.Action):
 
 
 def _screen_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--fps", type=float, help="paints a second (10; 4 over ssh)")
+    parser.add_argument("--fps", type=paints, help="paints a second (10; 4 over ssh)")
     parser.add_argument("--headless", action="store_true", help="no screen: a text summary at the end")
     parser.add_argument(
         "--iq", metavar="MAP", help='where samples lie, as "M=15,fs=15.36,n=2" (M=15,fs=3.84 is assumed)'
     )
 
 
-def _emulation_arguments(parser: argparse.ArgumentParser, *, pace: float = 750.0) -> None:
-    parser.add_argument("--seed", type=_whole, default=1, help="seed of the emulated traffic (1)")
+def _emulation_arguments(parser: argparse.ArgumentParser, *, usual: float = 750.0) -> None:
+    parser.add_argument("--seed", type=whole, default=1, help="seed of the emulated traffic (1)")
     parser.add_argument(
         "--pace",
-        type=float,
-        default=pace,
+        type=pace,
+        default=usual,
         metavar="N",
-        help=f"hyperframes a second; 0 = as fast as it goes ({pace:g})",
+        help=f"hyperframes a second; 0 = as fast as it goes ({usual:g})",
     )
-    parser.add_argument("--hyperframes", type=_at_least_one, metavar="N", help="stop after so many")
+    parser.add_argument("--hyperframes", type=at_least_one, metavar="N", help="stop after so many")
     parser.add_argument(
-        "--ber", type=float, default=0.0, metavar="RATIO", help="bit error ratio of the cable (0)"
+        "--ber", type=bit_error_ratio, default=0.0, metavar="RATIO", help="bit error ratio of the cable (0)"
     )
 
 
@@ -151,14 +145,14 @@ def _emulated_arguments(parser: argparse.ArgumentParser) -> None:
         "source", metavar="SOURCE", help="emulated, emulated:pair, serial device or URL of a board"
     )
     parser.add_argument("--option", choices=_OPTIONS[:7], help="line bit rate option (2; what a board says)")
-    parser.add_argument("--pointer", type=_whole, metavar="P", help="pointer p: 0 or 20 to 63 (40)")
+    parser.add_argument("--pointer", type=whole, metavar="P", help="pointer p: 0 or 20 to 63 (40)")
     parser.add_argument(
-        "--hdlc-rate", type=_whole, metavar="CODE", help="HDLC rate code (highest of the option)"
+        "--hdlc-rate", type=whole, metavar="CODE", help="HDLC rate code (highest of the option)"
     )
-    parser.add_argument("--seed", type=_whole, default=1, help="seed of the emulated traffic (1)")
+    parser.add_argument("--seed", type=whole, default=1, help="seed of the emulated traffic (1)")
     parser.add_argument(
         "--hyperframes",
-        type=_at_least_one,
+        type=at_least_one,
         metavar="N",
         help="how many after the fault (as many as it needs)",
     )
@@ -168,7 +162,7 @@ def _emulated_arguments(parser: argparse.ArgumentParser) -> None:
 def build_parser() -> argparse.ArgumentParser:
     """The whole command line."""
     formatter = _formatter()
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="framefray",
         description="Watch, break and prove the serial link between radio equipment control and radio equipment.",
         epilog=_EPILOG,
@@ -207,27 +201,26 @@ def build_parser() -> argparse.ArgumentParser:
 
     craft = add("craft", "make a capture with traffic and faults, and the truth about it")
     craft.add_argument(
-        "out", metavar="OUT", help="file; its suffix gives the form (.octets .bits .ffcap …); - for stdout"
+        "out",
+        type=file_name,
+        metavar="OUT",
+        help="file; its suffix gives the form (.octets .bits .ffcap …); - for stdout",
     )
     craft.add_argument(
         "--form", choices=(*_FORMS, "ffcap"), help="raw form, where the suffix does not give it"
     )
     craft.add_argument("--option", choices=_OPTIONS, default="2", help="line bit rate option (2)")
-    craft.add_argument("--hyperframes", type=_at_least_one, default=300, metavar="N", help="how many (300)")
-    craft.add_argument("--seed", type=_whole, default=1, help="seed of the traffic (1)")
+    craft.add_argument("--hyperframes", type=at_least_one, default=300, metavar="N", help="how many (300)")
+    craft.add_argument("--seed", type=whole, default=1, help="seed of the traffic (1)")
+    craft.add_argument("--pointer", type=whole, default=40, metavar="P", help="pointer p: 0 or 20 to 63 (40)")
     craft.add_argument(
-        "--pointer", type=_whole, default=40, metavar="P", help="pointer p: 0 or 20 to 63 (40)"
+        "--hdlc-rate", type=whole, metavar="CODE", help="HDLC rate code (highest of the option)"
     )
+    craft.add_argument("--bfn", type=whole, default=0, help="BFN of the first hyperframe (0)")
+    craft.add_argument("--hfn", type=whole, default=0, help="HFN of the first hyperframe (0)")
+    craft.add_argument("--load", type=share, default=1.0, help="share of the C&M channels that is used (1.0)")
     craft.add_argument(
-        "--hdlc-rate", type=_whole, metavar="CODE", help="HDLC rate code (highest of the option)"
-    )
-    craft.add_argument("--bfn", type=_whole, default=0, help="BFN of the first hyperframe (0)")
-    craft.add_argument("--hfn", type=_whole, default=0, help="HFN of the first hyperframe (0)")
-    craft.add_argument(
-        "--load", type=_share, default=1.0, help="share of the C&M channels that is used (1.0)"
-    )
-    craft.add_argument(
-        "--lead-bits", type=_whole, default=0, metavar="N", help="bits form: bits before the first symbol"
+        "--lead-bits", type=whole, default=0, metavar="N", help="bits form: bits before the first symbol"
     )
     craft.add_argument(
         "--fault", action="append", default=[], metavar="FAULT", help="plane.what@hyperframe:key=value,…"
@@ -247,6 +240,7 @@ def build_parser() -> argparse.ArgumentParser:
     _line_arguments(record)
     record.add_argument(
         "out",
+        type=file_name,
         metavar="OUT",
         help="file: .ffcap keeps times, marks and faults; .octets .bits … raw data alone",
     )
@@ -273,9 +267,12 @@ def build_parser() -> argparse.ArgumentParser:
     compare = add(
         "compare", "lay two captures side by side by BFN and HFN: what differs, and the bit error ratio"
     )
-    compare.add_argument("sent", metavar="SENT", help="capture of what was sent")
+    compare.add_argument("sent", type=file_name, metavar="SENT", help="capture of what was sent")
     compare.add_argument(
-        "received", metavar="RECEIVED", help="capture of what was received; any form, any start"
+        "received",
+        type=file_name,
+        metavar="RECEIVED",
+        help="capture of what was received; any form, any start",
     )
     compare.add_argument("--form", choices=_FORMS, help="raw form of both; found from the data if left out")
     compare.add_argument("--sent-form", choices=_FORMS, help="raw form of SENT alone")
@@ -284,16 +281,16 @@ def build_parser() -> argparse.ArgumentParser:
         "--option", choices=_OPTIONS, help="line bit rate option; found from the data if left out"
     )
     compare.add_argument(
-        "--max-ber", type=float, default=0.0, metavar="RATIO", help="bit error ratio that passes (0)"
+        "--max-ber", type=number, default=0.0, metavar="RATIO", help="bit error ratio that passes (0)"
     )
     compare.add_argument(
-        "--confidence", type=float, default=0.95, metavar="C", help="of the ratio's upper bound (0.95)"
+        "--confidence", type=number, default=0.95, metavar="C", help="of the ratio's upper bound (0.95)"
     )
     compare.add_argument(
         "--no-gaps", action="store_true", help="fail, too, when a hyperframe between common ones is missing"
     )
     compare.add_argument(
-        "--places", type=_whole, default=10, metavar="N", help="differing octets listed of each plane (10)"
+        "--places", type=whole, default=10, metavar="N", help="differing octets listed of each plane (10)"
     )
     compare.add_argument("--json", action="store_true", help="one JSON object")
 
@@ -311,18 +308,18 @@ def build_parser() -> argparse.ArgumentParser:
     _screen_arguments(replay)
 
     rates = add("rates", "the line rate table with the capacity of each plane")
+    rates.add_argument("--pointer", type=whole, default=20, metavar="P", help="pointer p: 0 or 20 to 63 (20)")
     rates.add_argument(
-        "--pointer", type=_whole, default=20, metavar="P", help="pointer p: 0 or 20 to 63 (20)"
-    )
-    rates.add_argument(
-        "--hdlc-rate", type=_whole, metavar="CODE", help="HDLC rate code (highest of each option)"
+        "--hdlc-rate", type=whole, metavar="CODE", help="HDLC rate code (highest of each option)"
     )
     rates.add_argument("--json", action="store_true", help="one JSON object")
 
     export = add("export", "write what a capture holds in the formats of other tools")
     export.epilog = _EXPORT_EPILOG
     _source_arguments(export)
-    export.add_argument("out", metavar="OUT", help="file; its suffix chooses what is written, see below")
+    export.add_argument(
+        "out", type=file_name, metavar="OUT", help="file; its suffix chooses what is written, see below"
+    )
     export.add_argument(
         "--force", "--overwrite", action="store_true", help="write over a file that is there already"
     )
@@ -342,14 +339,14 @@ def build_parser() -> argparse.ArgumentParser:
         help="10-bit symbols or 9-bit {K, octet} (.vcd .hex .mem; symbols)",
     )
     export.add_argument(
-        "--limit", type=_at_least_one, metavar="N", help="so many hyperframes at most (.vcd .hex .mem)"
+        "--limit", type=at_least_one, metavar="N", help="so many hyperframes at most (.vcd .hex .mem)"
     )
     export.add_argument("--data-name", metavar="NAME", help="data bus in the .vcd (symbol or octet)")
     export.add_argument("--k-name", metavar="NAME", help="K flag in the .vcd (k)")
     export.add_argument(
         "--clock-name", metavar="NAME", help="put a clock into the .vcd, rising mid-character"
     )
-    _emulation_arguments(export, pace=0.0)
+    _emulation_arguments(export, usual=0.0)
 
     delay = add("delay", "delay through transceiver resets, or the delay budget of a chain (--hops)")
     delay.add_argument(
@@ -360,8 +357,8 @@ def build_parser() -> argparse.ArgumentParser:
     )
     delay.add_argument("--option", choices=_OPTIONS, help="line bit rate option (2)")
     _line_arguments(delay, reconnect=False)
-    delay.add_argument("--resets", type=_at_least_one, default=100, metavar="N", help="how many (100)")
-    delay.add_argument("--seed", type=_whole, default=1, help="seed of the word alignment offsets (1)")
+    delay.add_argument("--resets", type=at_least_one, default=100, metavar="N", help="how many (100)")
+    delay.add_argument("--seed", type=whole, default=1, help="seed of the word alignment offsets (1)")
     for name, who in (("--compensation", "REC-A"), ("--far-compensation", "RE-1")):
         delay.add_argument(
             name,
@@ -373,9 +370,9 @@ def build_parser() -> argparse.ArgumentParser:
         "--step", metavar="CLOCKS@RESET", help="the delay grows by so many clocks after a reset"
     )
     delay.add_argument(
-        "--drift", type=float, default=0.0, metavar="CLOCKS", help="the delay grows evenly by so many clocks"
+        "--drift", type=number, default=0.0, metavar="CLOCKS", help="the delay grows evenly by so many clocks"
     )
-    delay.add_argument("--length", type=float, default=150.0, metavar="M", help="metres of fibre (150)")
+    delay.add_argument("--length", type=number, default=150.0, metavar="M", help="metres of fibre (150)")
     delay.add_argument(
         "--whole-clocks", action="store_true", help="the board counts whole clocks, without their fractions"
     )
@@ -424,7 +421,7 @@ def build_parser() -> argparse.ArgumentParser:
     prove.add_argument("--list", action="store_true", help="list the cases, and do nothing")
     prove.add_argument(
         "--repeat",
-        type=_at_least_one,
+        type=at_least_one,
         default=1,
         metavar="N",
         help="at so many successive seeds, or so often on a board (1)",
@@ -468,22 +465,37 @@ def build_parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; the exit status."""
     try:
-        status = _run(list(sys.argv[1:] if argv is None else argv))
+        try:
+            status = _run(list(sys.argv[1:] if argv is None else argv))
+        except SystemExit:  # --help, and what argparse refuses
+            sys.stdout.flush()
+            raise
         sys.stdout.flush()
     except MonitorError as error:
-        print(f"framefray: {inert(str(error))}", file=sys.stderr)
-        return EXIT_BAD_INPUT
+        return _failed(str(error))
     except KeyboardInterrupt as interrupt:
-        print(f"framefray: {inert('; '.join(['interrupted', *map(str, interrupt.args)]))}", file=sys.stderr)
+        _failed("; ".join(["interrupted", *map(str, interrupt.args)]))
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         # Whoever read the output has enough; the interpreter must not complain about it at its end.
         discard_output()
         return EXIT_OK
+    except MemoryError:
+        return _failed("the memory of this machine is not enough for that; ask for less")
     except OSError as error:
-        print(f"framefray: {inert(str(error))}", file=sys.stderr)
-        return EXIT_BAD_INPUT
+        # Files that are read or written put their own names to it; what is left is the output.
+        try:
+            sys.stdout.flush()
+        except OSError:
+            discard_output()
+        return _failed(f"{error.filename or 'standard output'}: {error.strerror or error}")
     return status
+
+
+def _failed(text: str) -> int:
+    with suppress(OSError):
+        print(f"framefray: {inert(text)}", file=sys.stderr)
+    return EXIT_BAD_INPUT
 
 
 def _run(words: list[str]) -> int:
@@ -503,6 +515,7 @@ def _run(words: list[str]) -> int:
 
 def run() -> None:
     """Entry point of the console script."""
+    complete_streams()
     if hasattr(signal, "SIGTERM"):
         signal.signal(signal.SIGTERM, lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
     try:

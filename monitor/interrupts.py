@@ -2,34 +2,18 @@
 
 from __future__ import annotations
 
-import os
 import signal
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType, TracebackType
 from typing import Any, Self
 
-__all__ = ["Interrupts", "discard_output", "write_output"]
+from .streams import discard_output
+
+__all__ = ["Interrupts"]
 
 _SIGNALS = ("SIGINT", "SIGTERM")
-
-
-def discard_output() -> None:
-    """Throw away what standard output still holds: nobody reads it, and the interpreter must not wait for it."""
-    sink = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(sink, sys.stdout.fileno())
-    os.close(sink)
-
-
-def write_output(octets: bytes) -> None:
-    """All of it to standard output, flushed; unbuffered, Python forgets the rest of a write that a signal cut."""
-    sys.stdout.flush()
-    stream, rest = sys.stdout.buffer, memoryview(octets)
-    while rest:
-        rest = rest[stream.write(rest) or 0 :]
-    stream.flush()
 
 
 class Interrupts:

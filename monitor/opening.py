@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from .faults.live_bench import LiveBench
     from .sources.board import BoardSource
 
-__all__ = ["is_serial", "link_settings", "open_bench", "open_board", "open_source"]
+__all__ = ["check_capture", "is_serial", "link_settings", "open_bench", "open_board", "open_source"]
 
 
 def open_source(arguments: argparse.Namespace) -> Source:
@@ -32,9 +32,6 @@ def open_source(arguments: argparse.Namespace) -> Source:
         from .sources.emulated import EmulatedSource, parse_emulated
 
         pair = parse_emulated(text)
-        pace = arguments.pace
-        if pace < 0:
-            raise InputError(f"--pace {pace:g} is negative", hint="0 runs as fast as it goes")
         try:
             return EmulatedSource(
                 option=arguments.option or "2",
@@ -42,7 +39,7 @@ def open_source(arguments: argparse.Namespace) -> Source:
                 seed=arguments.seed,
                 pointer_p=40 if arguments.pointer is None else arguments.pointer,
                 hdlc_rate_code=arguments.hdlc_rate,
-                hyperframes_per_second=pace or None,
+                hyperframes_per_second=arguments.pace or None,
                 limit=arguments.hyperframes,
                 bit_error_ratio=arguments.ber,
             )
@@ -58,6 +55,12 @@ def open_source(arguments: argparse.Namespace) -> Source:
     from .sources.file import open_file_source
 
     return open_file_source(text, arguments.form, arguments.option)
+
+
+def check_capture(text: str) -> None:
+    """InputError where a source that is no capture stands in the place of one."""
+    if text == "emulated" or text.startswith("emulated:") or is_serial(text):
+        raise InputError(f"{text}: is no capture", hint=f"framefray record {text} FILE makes one")
 
 
 def _open_dump(path: str, signals: str | None, option: str | None) -> Source:

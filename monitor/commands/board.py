@@ -20,6 +20,7 @@ from ..errors import InputError
 from ..protocol.records import Loopback, RecordType
 
 MOST_HYPERFRAMES = 50
+MOST_NAME_OCTETS = 64
 ROOM_OCTETS = 256 << 10
 READ_OCTETS = 64 << 10
 STATUS_S = 1.0
@@ -113,7 +114,8 @@ def _listen(address: tuple[str, int]) -> socket.socket:
     try:
         listener = socket.create_server(address, family=family, backlog=1)
     except OSError as error:
-        raise InputError(f"{address[0]}:{address[1]}: {error.strerror or error}") from None
+        reason = (error.strerror or str(error)).partition(" (while")[0]
+        raise InputError(f"{address[0]}:{address[1]}: {reason}") from None
     listener.setblocking(False)
     return listener
 
@@ -206,6 +208,8 @@ def run(arguments: argparse.Namespace) -> int:
     loopback = LOOPBACKS[arguments.loopback or ("pair" if arguments.link else "internal")]
     if (loopback is Loopback.PAIR) != bool(arguments.link):
         raise InputError("--loopback pair and --link PATH or HOST:PORT belong together")
+    if not (arguments.name.isprintable() and 0 < len(arguments.name.encode()) <= MOST_NAME_OCTETS):
+        raise InputError(f"--name: 1 to {MOST_NAME_OCTETS} octets of printable text")
     try:
         board = RecordBoard(
             BoardSetup(
@@ -219,8 +223,6 @@ def run(arguments: argparse.Namespace) -> int:
         )
     except ValueError as error:
         raise InputError(str(error)) from None
-    if arguments.pace < 0:
-        raise InputError(f"--pace {arguments.pace:g} is negative", hint="0 runs as fast as it goes")
     host = _Host(None if arguments.tcp is None else address_of(arguments.tcp, arguments.listen_any))
     link = _Link(arguments.link, arguments.listen_any) if arguments.link else None
     print(host.name, flush=True)

@@ -9,6 +9,7 @@ import msgspec.json
 
 from ..comparing import compare_sources
 from ..errors import InputError
+from ..opening import check_capture
 from ..reports.compare_record import compare_record
 from ..reports.compare_text import compare_lines
 from ..sources.file import open_file_source
@@ -21,6 +22,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise InputError(f"--confidence {arguments.confidence:g} is outside 0.5 to 1", hint="0.95 is usual")
     if arguments.sent == "-" and arguments.received == "-":
         raise InputError("only one of the two can be standard input")
+    for name in (arguments.sent, arguments.received):
+        check_capture(name)
     form = arguments.form
     sent = open_file_source(arguments.sent, arguments.sent_form or form, arguments.option)
     try:

@@ -24,9 +24,11 @@ from ..faults.catalogue import CATALOGUE, Fault, parse_fault
 from ..faults.injector import check_fault
 from ..faults.plan import read_plan
 from ..forms import Form, HexWriter, form_of_name
-from ..interrupts import write_output
 from ..sources.emulated import DEFAULT_RATE_CODES
+from ..streams import write_output
 from ..wording import counted
+
+MOST_LEAD_BITS = 10_000_000
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -39,8 +41,14 @@ def run(arguments: argparse.Namespace) -> int:
         raise InputError(
             f"{arguments.out}: its suffix names no form", hint=f"use one of {forms} or give --form"
         )
+    if arguments.out == "-" and form is not Form.HEX and sys.stdout.isatty():
+        raise InputError(
+            "standard output is a terminal", hint="pipe it on, or name a file; --form hex is text"
+        )
     if arguments.truth and _same(arguments.truth, arguments.out):
         raise InputError(f"{arguments.out}: the capture and its truth cannot be one file")
+    if arguments.lead_bits > MOST_LEAD_BITS:
+        raise InputError(f"--lead-bits {arguments.lead_bits}: at most {MOST_LEAD_BITS}")
     option = option_named(arguments.option)
     if option.line_code != "8b10b":
         raise InputError(

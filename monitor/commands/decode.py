@@ -14,11 +14,12 @@ from decoders.link import LinkDecoder
 
 from ..counters import ERROR_COUNTERS
 from ..errors import inert
-from ..interrupts import Interrupts, write_output
+from ..interrupts import Interrupts
 from ..opening import link_settings, open_source
 from ..reports.records import decode_record, event_record, frame_record, vendor_records
 from ..reports.text import summary_lines
 from ..sources import received
+from ..streams import write_output
 
 _encode = msgspec.json.Encoder().encode
 

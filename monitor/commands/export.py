@@ -189,4 +189,5 @@ def _stimulus(arguments: argparse.Namespace, source: Source, out: Path, suffix: 
             writer.write(part)
         writer.close()
     held = writer.count / option.hyperframe_octets
-    return f"{counted(writer.count, f'{words.value} word')}, {held:g} hyperframe{'s' * (held != 1)}"
+    noun = "symbol" if words is Words.SYMBOLS else "flagged word"
+    return f"{counted(writer.count, noun)}, {held:g} hyperframe{'s' * (held != 1)}"

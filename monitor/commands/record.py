@@ -25,8 +25,8 @@ _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    limit = parse_limit(arguments.limit) if arguments.limit else None
-    _check_suffix(arguments.out)
+    limit = parse_limit(arguments.limit) if arguments.limit is not None else None
+    _check_out(arguments.out)
     source = open_source(arguments)
     try:
         tap = open_recording(source, arguments.out, limit=limit, overwrite=arguments.overwrite)
@@ -68,14 +68,17 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _check_suffix(out: str) -> None:
-    """InputError for a suffix that names what only `export` writes."""
+def _check_out(out: str) -> None:
+    """InputError for a suffix that names what only `export` writes, and a capture that is no file."""
     suffix = Path(out).suffix.lower()
     if suffix in SUFFIXES and form_of_name(out) is None:
         raise InputError(
             f"{out}: a recording holds line data",
             hint=f"record to .ffcap, and make the {suffix} from it with framefray export",
         )
+    if form_of_name(out) in (None, Form.FFCAP) and Path(out).exists() and not Path(out).is_file():
+        kind = "a folder" if Path(out).is_dir() else "a device or a pipe"
+        raise InputError(f"{out}: an .ffcap capture needs a file, not {kind}")
 
 
 def _begin(tap: RecordingTap, arguments: argparse.Namespace) -> None:

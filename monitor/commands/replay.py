@@ -8,7 +8,7 @@ import sys
 import threading
 
 from ..errors import InputError
-from ..opening import link_settings
+from ..opening import check_capture, link_settings
 from ..pipeline import Pipeline
 from ..sources.replay import ReplayControl, ReplaySource, open_replay
 from .watch import iq_map_text, summarise
@@ -22,6 +22,7 @@ def run(arguments: argparse.Namespace) -> int:
     if not terminal and not arguments.headless:
         print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
     headless = arguments.headless or not terminal
+    check_capture(arguments.source)
     reader = open_replay(arguments.source, arguments.form, arguments.option)
     try:
         control = ReplayControl(

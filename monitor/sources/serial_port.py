@@ -101,15 +101,17 @@ class _PyserialPort:
 
 
 def _open_port(url: str, baud: int) -> _Port:
-    if url.lower().startswith("socket://"):
+    scheme = url.lower().partition("://")[0]
+    if scheme in ("socket", "rfc2217"):
         parts = urlsplit(url)
         try:
             number = parts.port
         except ValueError:
             number = None
         if not parts.hostname or number is None:
-            raise InputError(f"{url}: not socket://HOST:PORT")
-        return _SocketPort(parts.hostname, number)
+            raise InputError(f"{url}: not {scheme}://HOST:PORT")
+        if scheme == "socket":
+            return _SocketPort(parts.hostname, number)
     return _PyserialPort(url, baud)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import signal
+import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -16,6 +17,7 @@ from monitor import cli
 from monitor.commands import craft, decode
 from monitor.wording import counted
 
+ROOT = Path(__file__).parents[2]
 Said = tuple[int, str, str]
 """Exit status, standard output, standard error."""
 
@@ -153,3 +155,67 @@ def test_one_of_a_kind_is_no_plural(run: Any, tmp_path: Path) -> None:
     assert [counted(n, "piece") for n in (0, 1, 2)] == ["0 pieces", "1 piece", "2 pieces"]
     _, out, _ = run("record", capture, tmp_path / "y.octets", "--limit", "1hf", "--option", "1")
     assert " 1.00 hyperframes' worth in 1 piece," in out
+
+
+# ---- bad input: exit 2, one line, what and where ---------------------------------------------------------
+
+BAD = [
+    ("decode emulated --pace nan", "--pace: nan is outside"),
+    ("decode emulated --hyperframes 3 --pace 1e-300", "--pace: 1e-300 is outside"),
+    ("decode emulated --hyperframes x", "--hyperframes: 'x' is not a whole number"),
+    ("board --pace inf", "--pace: inf is outside"),
+    ("board --ber nan", "--ber: nan is outside 0 to 0.5"),
+    ("board --name \x1b", "--name: 1 to 64 octets"),
+    ("craft a.bits --lead-bits 99999999999", "--lead-bits 99999999999: at most"),
+    (f"craft {'a' * 300}.bits", "aaa.bits: File name too long"),
+    ("craft a.bits --plan wrong.toml", "wrong.toml, line 2: fault.hyperframe: Expected `int`, got `str`"),
+    ("export emulated a.npy --hyperframes 3 --iq M=15,fs=15.36,n=99999999", "n is 1 to"),
+    ("record emulated folder", "folder: an .ffcap capture needs a file"),
+    ("record emulated /dev/null", "/dev/null: an .ffcap capture needs a file"),
+    ("compare emulated:pair some.octets", "framefray record emulated:pair FILE"),
+    ("watch rfc2217://x --headless", "rfc2217://x: not rfc2217://HOST:PORT"),
+    ("decode some.octets \x1b[31m", "\\x1b[31m; `framefray --help` tells more"),
+]
+
+
+@pytest.mark.parametrize(("line", "said"), BAD, ids=[said for _, said in BAD])
+def test_bad_input_is_one_line(
+    run: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, line: str, said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "some.octets").write_bytes(bytes(4))
+    (tmp_path / "wrong.toml").write_text('[[fault]]\nhyperframe = "x"\n')
+    status, out, err = run(*line.split(" "))
+    assert (status, out) == (2, "")
+    assert len(err.splitlines()) == 1
+    assert err.startswith("framefray: ")
+    assert said in err
+    assert err[:-1].isprintable()
+
+
+@pytest.mark.parametrize(
+    ("line", "status", "said"),
+    [
+        ("rates >/dev/full", 2, "framefray: standard output: No space left on device\n"),
+        ("rates >&-", 2, "framefray: standard output: Bad file descriptor\n"),
+        ("decode - <&-", 2, "framefray: standard input: is empty\n"),
+        ("decode - </dev/null 2>&-", 2, ""),
+    ],
+)
+def test_streams_that_are_full_or_closed(line: str, status: int, said: str) -> None:
+    command = f"exec {sys.executable} -m monitor {line}"
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    done = subprocess.run(
+        ["/bin/sh", "-c", command], cwd=ROOT, env=environment, capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stderr) == (status, said)
+
+
+def test_no_line_data_on_a_terminal(run: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    monkeypatch.setenv("NO_COLOR", "1")
+    status, out, err = run("craft", "-", "--form", "octets", "--hyperframes", "1")
+    assert (status, out) == (2, "")
+    assert "is a terminal" in err
+    assert run("craft", "-", "--form", "hex", "--hyperframes", "1")[0] == 0
