@@ -8,7 +8,7 @@ import sys
 import msgspec.json
 
 from ..comparing import compare_sources
-from ..errors import InputError
+from ..errors import InputError, inert
 from ..opening import check_capture
 from ..reports.compare_record import compare_record
 from ..reports.compare_text import compare_lines
@@ -36,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
         sent.close()
     for side in (result.sent, result.received):
         for warning in side.warnings:
-            print(f"framefray: {side.source}: {warning}", file=sys.stderr)
+            print(f"framefray: {inert(f'{side.source}: {warning}')}", file=sys.stderr)
     passed = result.within(arguments.max_ber, allow_gaps=not arguments.no_gaps)
     if arguments.json:
         record = compare_record(result, passed=passed, max_ber=arguments.max_ber)

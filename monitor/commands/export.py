@@ -13,7 +13,7 @@ from decoders.iq import IqMap
 from decoders.linerates import option_named
 from decoders.link import HyperframeBlock, LinkDecoder
 
-from ..errors import InputError
+from ..errors import InputError, inert
 from ..exports import SIGMF, STIMULI, SUFFIXES, TABLES
 from ..exports.iqfiles import AxcSamples, NpyFile, SigmfData, choose_axc, sigmf_meta
 from ..exports.line import Words, line_words
@@ -80,8 +80,8 @@ def run(arguments: argparse.Namespace) -> int:
     finally:
         source.close()
         for warning in source.warnings:
-            print(f"framefray: {warning}", file=sys.stderr)
-    print(f"framefray: {', '.join(str(path) for path in outputs)}: {told}", file=sys.stderr)
+            print(f"framefray: {inert(warning)}", file=sys.stderr)
+    print(f"framefray: {inert(', '.join(str(path) for path in outputs))}: {told}", file=sys.stderr)
     return 0
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..comparing import CompareResult, Side, position
+from ..errors import inert
 from ..wording import counted
 from .compare_record import address
 
@@ -57,7 +58,7 @@ def compare_lines(result: CompareResult, *, passed: bool, max_ber: float) -> lis
 
 
 def _side(side: Side) -> str:
-    text = f"{side.source}: {counted(side.hyperframes, 'hyperframe')},"
+    text = f"{inert(side.source)}: {counted(side.hyperframes, 'hyperframe')},"
     text += f" {position(side.first)} to {position(side.last)}, as {side.form}"
     for count, what in (
         (side.losses, ("loss of sync", "losses of sync")),

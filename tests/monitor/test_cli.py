@@ -379,7 +379,13 @@ def test_hostile_names(
     assert crafted.status == 0
     missing = run("decode", f"./not {name}")
     assert missing.status == 2
-    for text in (good.out, good.err, bad.out, bad.err, crafted.err, missing.err):
+    (tmp_path / name).write_bytes((captures / "clean.bits").read_bytes()[:-3])
+    same = run("compare", f"./{name}", f"./{name}")
+    assert same.status == 0
+    table = run("export", f"./{name}", f"./{name}.csv")
+    assert table.status == 0
+    texts = (good.out, good.err, bad.out, bad.err, crafted.err, missing.err, same.out, same.err, table.err)
+    for text in texts:
         assert all(line.isprintable() for line in text.split("\n"))
     assert len(missing.err.splitlines()) == 1
 
