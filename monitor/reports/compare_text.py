@@ -53,7 +53,7 @@ def compare_lines(result: CompareResult, *, passed: bool, max_ber: float) -> lis
             " by the clocks of the captures",
         ]
     else:
-        lines += ["", f"  no latency: {result.latency_missing}"]
+        lines += ["", f"  no latency: {inert(result.latency_missing)}"]
     return lines
 
 
