@@ -16,12 +16,16 @@ from monitor.sources.line import LineSink
 ROOT = Path(__file__).parents[2]
 
 
-class _Line:
+class BoardLine:
+    """A line with a board right behind it; `pump` makes hyperframes pass."""
+
     description = "test board"
 
-    def __init__(self, board: RecordBoard, change: Callable[[bytes], bytes]) -> None:
+    def __init__(self, board: RecordBoard, change: Callable[[bytes], bytes] = lambda data: data) -> None:
         self.board = board
         self.change = change
+        self.lose_commands = 0
+        self.written = 0
         self.sink: LineSink | None = None
 
     def start(self, sink: LineSink) -> None:
@@ -29,6 +33,10 @@ class _Line:
         self.give(self.board.start())
 
     def write(self, data: bytes) -> None:
+        self.written += 1
+        if self.lose_commands:
+            self.lose_commands -= 1
+            data = data[:10] + b"\x55" + data[11:]
         self.give(self.board.receive(data))
 
     def close(self) -> None: ...
@@ -36,6 +44,9 @@ class _Line:
     def give(self, data: bytes) -> None:
         assert self.sink is not None
         self.sink.receive(self.change(data), 0)
+
+    def pump(self, n: int) -> None:
+        self.give(self.board.advance(n))
 
 
 class PumpedBoard(BoardSource):
@@ -50,13 +61,13 @@ class PumpedBoard(BoardSource):
     ) -> None:
         self.board = RecordBoard(setup)
         self.step = step
-        self._pumped = _Line(self.board, change)
+        self._pumped = BoardLine(self.board, change)
         super().__init__(self._pumped, allow=True, answer_s=0.02)
 
     def chunks(self) -> Iterator[Chunk]:
         offset = 0
         while True:
-            self._pumped.give(self.board.advance(self.step))
+            self._pumped.pump(self.step)
             taken = self._queue.take(0)
             data = b"".join(taken[0]) if taken else b""
             yield Chunk(data, 0, offset)

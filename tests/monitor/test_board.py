@@ -11,12 +11,14 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
 pytest.importorskip("tty", reason="no pseudo-terminals on this system")
 
+from boards import ROOT, BoardLine, running_board
 from lines import Relay
 from test_protocol_c import compile_c
 
@@ -41,41 +43,6 @@ from monitor.sources.hyperframes import Hyperframes
 from monitor.sources.line import LineSink
 from monitor.sources.serial_port import SerialLine
 from monitor.tui.resets import Resets, live_board_of
-
-ROOT = Path(__file__).parents[2]
-
-
-class BoardLine:
-    """A line with a board right behind it; `pump` makes hyperframes pass."""
-
-    description = "test board"
-
-    def __init__(self, board: RecordBoard, change: Callable[[bytes], bytes] = lambda data: data) -> None:
-        self.board = board
-        self.change = change
-        self.lose_commands = 0
-        self.written = 0
-        self.sink: LineSink | None = None
-
-    def start(self, sink: LineSink) -> None:
-        self.sink = sink
-        self.give(self.board.start())
-
-    def write(self, data: bytes) -> None:
-        self.written += 1
-        if self.lose_commands:
-            self.lose_commands -= 1
-            data = data[:10] + b"\x55" + data[11:]
-        self.give(self.board.receive(data))
-
-    def close(self) -> None: ...
-
-    def give(self, data: bytes) -> None:
-        assert self.sink is not None
-        self.sink.receive(self.change(data), 0)
-
-    def pump(self, n: int) -> None:
-        self.give(self.board.advance(n))
 
 
 def open_board(
@@ -559,26 +526,8 @@ def test_a_board_in_c_over_a_terminal_with_damage_both_ways(c_board: Path, tmp_p
 
 @pytest.fixture
 def start_board() -> Iterator[Callable[..., str]]:
-    processes: list[subprocess.Popen[str]] = []
-
-    def start(*words: str) -> str:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "monitor", "board", *words],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
-            cwd=ROOT,
-        )
-        processes.append(process)
-        assert process.stdout is not None
-        return process.stdout.readline().strip()
-
-    yield start
-    for process in processes:
-        process.kill()
-        process.wait()
-        assert process.stdout is not None
-        process.stdout.close()
+    with ExitStack() as running:
+        yield lambda *words: running.enter_context(running_board(*words))[0]
 
 
 @pytest.mark.parametrize("words", [("--pty",), ("--tcp", "127.0.0.1:0")])

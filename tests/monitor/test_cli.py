@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from commands import outcome
 
 from monitor import cli
 
@@ -42,13 +43,7 @@ class Run:
 @pytest.fixture
 def run(capfd: pytest.CaptureFixture[str]) -> Any:
     def one(*words: str | Path) -> Run:
-        capfd.readouterr()
-        try:
-            status = cli.main([str(word) for word in words])
-        except SystemExit as end:  # argparse
-            assert isinstance(end.code, int)
-            status = end.code
-        out, err = capfd.readouterr()
+        status, out, err = outcome(capfd, *words)
         assert "Traceback" not in out + err
         return Run(status, out, err)
 

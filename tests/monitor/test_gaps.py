@@ -11,7 +11,8 @@ import pytest
 
 pytest.importorskip("tty", reason="no pseudo-terminals on this system")
 
-from test_board import BoardLine, open_board
+from boards import BoardLine
+from test_board import open_board
 from test_replay import log, replaying, without_startup
 
 from decoders.characters import LineForm

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from commands import outcome
 
-from monitor import cli
 from monitor.commands import craft, decode
 from monitor.wording import counted
 
@@ -24,16 +24,7 @@ Said = tuple[int, str, str]
 
 @pytest.fixture
 def run(capfd: pytest.CaptureFixture[str]) -> Callable[..., Said]:
-    def one(*words: str | Path) -> Said:
-        capfd.readouterr()
-        try:
-            status = cli.main([str(word) for word in words])
-        except SystemExit as end:  # argparse
-            assert isinstance(end.code, int)
-            status = end.code
-        return status, *capfd.readouterr()
-
-    return one
+    return lambda *words: outcome(capfd, *words)
 
 
 # ---- craft: whole or not there ---------------------------------------------------------------------------
