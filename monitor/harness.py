@@ -67,7 +67,7 @@ class TestedLink(ABC):
     # ---- what a link is
 
     @abstractmethod
-    def run(self, hyperframes: int = 1) -> list[Event]:
+    def _advance(self, hyperframes: int) -> list[Event]:
         """So many hyperframes pass and are decoded; the events they gave."""
 
     @abstractmethod
@@ -94,6 +94,14 @@ class TestedLink(ABC):
 
     # ---- what a test says
 
+    def run(self, hyperframes: int = 1) -> list[Event]:
+        """So many hyperframes pass and are decoded; the events they gave."""
+        if hyperframes < 1:
+            raise InputError(f"a link runs 1 hyperframe or more, not {hyperframes}")
+        events = self._advance(hyperframes)
+        self.events += events
+        return events
+
     def inject(self, fault: str) -> int:
         """Put a fault in at the next hyperframe, or at the one its text names; returns the hyperframe.
 
@@ -119,11 +127,7 @@ class TestedLink(ABC):
     def moved(self) -> dict[str, int]:
         """Counters that moved since the first fault, or since `mark`."""
         now = self.counters
-        return {
-            name: value - self._start.get(name, 0)
-            for name, value in now.items()
-            if value != self._start.get(name, 0)
-        }
+        return {name: now[name] - value for name, value in self._start.items() if now[name] != value}
 
     def expect(self, *, within: int | None = None, others: int | None = 0, **counters: Expected) -> None:
         """LinkExpectationError unless the counters moved so since the fault, and no other did.
@@ -201,14 +205,9 @@ class EmulatedLink(TestedLink):
         self.decoder: Receiver = (receiver or LinkDecoder)(LinkSettings(option, LineForm.BITS))
         self._start = self.counters
 
-    def run(self, hyperframes: int = 1) -> list[Event]:
-        """Send so many hyperframes and decode them; the events they gave."""
-        if hyperframes < 1:
-            raise InputError(f"a link runs 1 hyperframe or more, not {hyperframes}")
+    def _advance(self, hyperframes: int) -> list[Event]:
         self._source.set_chunk(hyperframes)
-        events = list(self.decoder.receive(bytes(next(self._chunks).data)))
-        self.events += events
-        return events
+        return list(self.decoder.receive(bytes(next(self._chunks).data)))
 
     def _inject(self, fault: str) -> tuple[int, str]:
         at, text, _ = self._source.inject(fault)
@@ -262,24 +261,18 @@ class BoardLink(TestedLink):
         self.conditions = bench.conditions
         self._start = self.counters
 
-    def run(self, hyperframes: int = 1) -> list[Event]:
-        """Read so many hyperframes on and decode them; the events they gave."""
-        if hyperframes < 1:
-            raise InputError(f"a link runs 1 hyperframe or more, not {hyperframes}")
-        return self._read(self.hyperframe + hyperframes)
-
-    def _read(self, until: int) -> list[Event]:
-        trial = self._trial
-        known = len(trial.timed)
+    def _advance(self, hyperframes: int) -> list[Event]:
+        trial, until = self._trial, self.hyperframe + hyperframes
         while trial.feed(until):
             pass
-        events = [seen.event for seen in trial.timed[known:]]
-        self.events += events
+        events = [seen.event for seen in trial.timed]
+        trial.mark()  # or it would keep all that ever came
         return events
 
     def _inject(self, fault: str) -> tuple[int, str]:
         at, text, _ = self.board.inject(fault)
-        self._read(at)
+        if at > self.hyperframe:
+            self.run(at - self.hyperframe)
         return at, text
 
     @property
