@@ -122,11 +122,21 @@ class RecordType(IntEnum):
         return self <= RecordType.BITS
 
 
+GAP_RECORD = _HEAD.size + 8 + _CRC.size
+"""Octets of a whole gap record."""
 _MOST_GAP = 1 << 40  # nine years of hyperframes
 
 
 def gap_payload(hyperframes: int) -> bytes:
     return hyperframes.to_bytes(8, "little", signed=True)
+
+
+def gap_of_record(octets: bytes) -> int | None:
+    """What a gap record of GAP_RECORD octets says; None where it is none, or its CRC-32 is wrong."""
+    head, payload, crc = octets[: _HEAD.size], octets[_HEAD.size : -_CRC.size], octets[-_CRC.size :]
+    if head[4:5] != bytes([RecordType.GAP]) or _CRC.pack(zlib.crc32(payload, zlib.crc32(head))) != crc:
+        return None
+    return parse_gap(payload)
 
 
 def parse_gap(payload: bytes) -> int:

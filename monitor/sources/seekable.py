@@ -9,7 +9,6 @@ from __future__ import annotations
 import copy
 import os
 import tempfile
-import zlib
 from array import array
 from bisect import bisect_right
 from collections.abc import Iterator
@@ -22,7 +21,7 @@ from decoders.characters import LineForm
 from decoders.framing import hyperframe_bits
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 
-from ..capture import CaptureIndex, CaptureReader, RecordType, parse_gap
+from ..capture import GAP_RECORD, CaptureIndex, CaptureReader, RecordType, gap_of_record
 from ..errors import InputError
 from ..forms import COUNTED_FORMS, WORD_FORMS, Form
 from . import Chunk, Source
@@ -31,8 +30,6 @@ from .file import CaptureSource, RawSource, open_file_source
 __all__ = ["Piece", "ReplayReader", "open_replay"]
 
 MOST_OCTETS = 2 << 20
-GAP_RECORD = 40
-"""Octets of a gap record: head, number, CRC-32."""
 
 
 class _Stream(Protocol):
@@ -97,8 +94,8 @@ class _CaptureStream:
             for entry in (index[i] for i in range(len(index))):
                 head = os.pread(file.fileno(), GAP_RECORD, entry.offset)
                 length = int.from_bytes(head[8:12], "little")
-                if head[4] == RecordType.GAP and form in COUNTED_FORMS and _is_whole(head):
-                    self._gaps[self.size] = parse_gap(head[28:36])
+                if form in COUNTED_FORMS and (gap := gap_of_record(head)) is not None:
+                    self._gaps[self.size] = gap
                 if head[4] != wanted or not length:
                     continue
                 self._starts.append(self.size)
@@ -176,11 +173,6 @@ class Piece:
     @property
     def chunk(self) -> Chunk:
         return Chunk(self.data, self.time_ns, self.at, self.gap)
-
-
-def _is_whole(gap: bytes) -> bool:
-    """Whether a gap record's CRC-32 holds."""
-    return zlib.crc32(gap[:-4]) == int.from_bytes(gap[-4:], "little")
 
 
 class ReplayReader:
