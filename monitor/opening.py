@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from .faults.live_bench import LiveBench
     from .sources.board import BoardSource
 
-__all__ = ["check_capture", "is_serial", "link_settings", "open_bench", "open_board", "open_source"]
+__all__ = ["asked", "check_capture", "is_serial", "link_settings", "open_bench", "open_board", "open_source"]
 
 
 def open_source(arguments: argparse.Namespace) -> Source:
@@ -106,12 +106,16 @@ def _allowed(arguments: argparse.Namespace) -> bool:
         return True
     if arguments.command != "watch" or arguments.headless or not (sys.stdin.isatty() and sys.stdout.isatty()):
         return False
-    return _asked(arguments.source)
+    return asked(f"{arguments.source}: {_DAMAGES}.", "Allow it?")
 
 
-def _asked(name: str) -> bool:
-    print(f"{inert(name)}: injecting makes this board transmit damaged data.", file=sys.stderr)
-    return input("Allow it? [y/N] ").strip().lower() in ("y", "yes")
+_DAMAGES = "injecting makes this board transmit damaged data"
+
+
+def asked(statement: str, question: str) -> bool:
+    """The answer on the terminal to a question that lets a board transmit or reset."""
+    print(inert(statement), file=sys.stderr)
+    return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
 
 
 def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
@@ -131,7 +135,7 @@ def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
         if value is not None:
             raise InputError(f"{word} goes with emulated links; a board's link says so itself")
     terminal = sys.stdin.isatty() and sys.stderr.isatty()
-    if not (arguments.yes or (terminal and _asked(name))):
+    if not (arguments.yes or (terminal and asked(f"{name}: {_DAMAGES}.", "Allow it?"))):
         raise InputError(
             f"{name}: this makes the board transmit damaged data", hint="--yes does it without asking"
         )

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import msgspec.json
 
 from ..errors import InputError
-from ..opening import is_serial
+from ..opening import asked, is_serial
 from ..protocol.records import (
     AskStatus,
     Loopback,
@@ -106,8 +106,5 @@ def run(arguments: argparse.Namespace) -> int:
 def _asked(arguments: argparse.Namespace) -> bool:
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         return False
-    print(
-        f"{arguments.source}: {' '.join(arguments.what)}: this makes the board transmit or reset.",
-        file=sys.stderr,
-    )
-    return input("Do it? [y/N] ").strip().lower() in ("y", "yes")
+    what = " ".join(arguments.what)
+    return asked(f"{arguments.source}: {what}: this makes the board transmit or reset.", "Do it?")

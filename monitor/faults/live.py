@@ -15,6 +15,7 @@ from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_nam
 from decoders.link import LinkDecoder, LinkSettings
 
 from ..errors import InputError
+from ..forms import Form, stream_octets
 from ..pipeline import FaultySource
 from ..sources import Chunk, Source, received
 from .campaign import Excerpt, frame_excerpt, stamp
@@ -111,7 +112,7 @@ class LiveLink:
         self.source = source
         self.option = option_named(source.option)
         self.form = LineForm(source.form)
-        self.hyperframe_octets = self.option.hyperframe_octets * (2 if self.form is LineForm.FLAGGED else 1)
+        self.hyperframe_octets = stream_octets(Form(source.form), source.option, 1)
         self.octets = 0
         self._patience_s = patience_s
         self._chunks: Iterator[Chunk] = source.chunks()

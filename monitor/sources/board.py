@@ -17,7 +17,7 @@ from decoders.linerates import OPTIONS
 
 from ..errors import InputError, RefusedError
 from ..faults.catalogue import Context, parse_fault
-from ..forms import Form, checked_option
+from ..forms import Form, checked_option, stream_octets
 from ..protocol.records import (
     Acknowledge,
     AskStatus,
@@ -163,7 +163,7 @@ class BoardSource:
 
     @property
     def _hyperframe_octets(self) -> int:
-        return OPTIONS[self.option].hyperframe_octets * (1 if self.form == Form.OCTETS else 2)
+        return stream_octets(Form(self.form), self.option, 1)
 
     @property
     def hyperframes_missing(self) -> int:

@@ -16,6 +16,7 @@ from textual.message import Message
 
 from decoders.delay import ONE_WAY_LIMIT_NS
 from monitor.delays import DelaySample, DelayStatus
+from monitor.wording import counted
 
 from .lines import Line, LinePane, cells
 from .palette import Look
@@ -238,7 +239,7 @@ def chart_lines(status: DelayStatus, width: int, rows: int, look: Look) -> list[
         line.append(Segment(glyph * max(width - _LABEL - 2 - columns, 0), look.quiet))
         lines.append(tuple(line))
     per = -(-len(values) // columns)
-    text = f" ns from the first delay, {per} reset{'s' * (per > 1)} a column"
+    text = f" ns from the first delay, {counted(per, 'reset')} a column"
     return [(Segment(fit(text, width), look.quiet),), *lines, *[()] * (rows - 1 - plot)]
 
 

@@ -13,6 +13,8 @@ from decoders.delay import Compensation
 from monitor.delays import DelayRun, DelayStatus, ResettableBoard, judge
 from monitor.emulation.transceiver import BoardSettings, EmulatedBoard
 from monitor.errors import InputError
+from monitor.sources.board import BoardSource
+from monitor.sources.board_delay import BoardDelay
 from monitor.sources.emulated import EmulatedSource
 
 __all__ = ["RESET_COUNTS", "Resets", "live_board_of", "settings_of"]
@@ -30,15 +32,9 @@ def settings_of(source: object) -> BoardSettings | None:
 
 def live_board_of(source: object) -> Callable[[], ResettableBoard] | None:
     """Makes the board behind `source` one to reset, its line data going on; None where it may not be reset."""
-    if type(source).__name__ in ("RecordingTap", "FaultyTap"):
-        source = getattr(source, "source", None)
-    if not getattr(source, "allow", False):
+    if not isinstance(source, BoardSource) or not source.allow:
         return None
-    from monitor.sources.board import BoardSource
-    from monitor.sources.board_delay import BoardDelay
-
-    board = source
-    return (lambda: BoardDelay(board, keep=True)) if isinstance(board, BoardSource) else None
+    return lambda: BoardDelay(source, keep=True)
 
 
 class Resets:
