@@ -76,6 +76,7 @@ _FIRST_BLOCK_OCTETS = 1 << 12
 _LAST_BLOCK_OCTETS = 1 << 16
 
 _REVERSED = bytes(int(f"{octet:08b}"[::-1], 2) for octet in range(256))
+_ESD = bytes((ESD_T, ESD_R))
 _NIBBLES = bytes(symbol if symbol < 16 else 0 for symbol in range(256))
 """Symbols to nibbles: a group that is no data reads as 0 in the octets of a broken frame."""
 
@@ -86,15 +87,21 @@ class EthernetFrame:
 
     `data` is DA to the last octet before the FCS, `fcs` its four octets as sent (empty, and everything in
     `data`, where there are fewer than four). Of a frame more than twice as long as allowed only that much
-    is kept, without an FCS. `end_octet` is the control octet, counted from construction or reset, with the
-    last bit of R; of a broken frame, of the second idle group, or the K of the next SSD, that ended it; of a
-    false carrier, of the ten bits that should have been J K.
+    is kept, without an FCS; `left_out` counts what is not. `end_octet` is the control octet, counted from
+    construction or reset, with the last bit of R; of a broken frame, of the second idle group, or the K of the
+    next SSD, that ended it; of a false carrier, of the ten bits that should have been J K.
     """
 
     status: FrameStatus
     data: bytes
     fcs: bytes
     end_octet: int
+    left_out: int = 0
+
+    @property
+    def length(self) -> int:
+        """Whole octets from DA to FCS, kept or not."""
+        return len(self.data) + len(self.fcs) + self.left_out
 
 
 class _State(Enum):
@@ -153,6 +160,7 @@ class EthernetDecoder:
         self._ones = 0
         self._open = bytearray()
         self._open_groups = 0
+        self._esd_groups = 0  # of T and R, in any order, that the open frame ends in so far
         self._worst = 0
 
     def reset(self) -> bool:
@@ -197,9 +205,11 @@ class EthernetDecoder:
     def _move(self, cause: _Cause) -> None:
         self._state = _NEXT[self._state, cause]
 
-    def _report(self, status: FrameStatus, data: bytes, fcs: bytes, bit_after: int) -> None:
+    def _report(
+        self, status: FrameStatus, data: bytes, fcs: bytes, bit_after: int, left_out: int = 0
+    ) -> None:
         end_octet = self._first_octet + (bit_after - 1 >> 3)
-        self._frames.append(EthernetFrame(status, data, fcs, end_octet))
+        self._frames.append(EthernetFrame(status, data, fcs, end_octet, left_out))
 
     def _find_idle(self) -> bool:
         """To the end of the ten ones that are idle; no run spans the 0 at, or just before, this bit."""
@@ -278,7 +288,8 @@ class EthernetDecoder:
                     self._keep(block.symbols[start:end])
                     self._close(False, bit_after)
                 else:
-                    self._judge(octets[at + len(_PREAMBLE) : at + (end - start >> 1)], None, bit_after)
+                    body = octets[at + len(_PREAMBLE) : at + (end - start >> 1)]
+                    self._judge(body, len(body), None, bit_after)
             group = after
 
     def _keep(self, symbols: U8) -> None:
@@ -287,17 +298,21 @@ class EthernetDecoder:
             return
         self._open_groups += len(symbols)
         self._worst = max(self._worst, int(symbols.max()))
+        added = symbols.tobytes()
+        before_esd = len(added.rstrip(_ESD))
+        self._esd_groups = len(added) - before_esd + (0 if before_esd else self._esd_groups)
         room = self._keep_symbols - len(self._open)
         if room > 0:
-            self._open += symbols[:room].tobytes()
+            self._open += added[:room]
 
     def _close(self, by_idle: bool, bit_after: int) -> None:
         """Judge the open frame, which T R or idle has ended, and forget it."""
         symbols, groups, worst = bytes(self._open), self._open_groups, self._worst
+        if by_idle:
+            groups -= self._esd_groups
+            symbols = symbols[:groups]
         self._open.clear()
-        self._open_groups = self._worst = 0
-        if by_idle and groups == len(symbols):
-            symbols = symbols.rstrip(bytes((ESD_T, ESD_R)))
+        self._open_groups = self._esd_groups = self._worst = 0
         head = symbols[: MAX_PREAMBLE_NIBBLES + 1]
         fives = len(head) - len(head.lstrip(b"\x05"))
         started = head[fives : fives + 1] == b"\x0d"
@@ -309,17 +324,17 @@ class EthernetDecoder:
         elif worst >= IDLE or by_idle or odd or not started:
             status = FrameStatus.DELIMITER
         whole = np.frombuffer(body, dtype=np.uint8)[: len(body) & ~1]
-        self._judge(join_nibbles(whole), status, bit_after)
+        length = groups - fives - 1 >> 1 if started else 0
+        self._judge(join_nibbles(whole), length, status, bit_after)
 
-    def _judge(self, body: bytes, status: FrameStatus | None, bit_after: int) -> None:
-        """Report the octets after the SFD, under `status` if that is settled already."""
-        length = len(body)
+    def _judge(self, body: bytes, length: int, status: FrameStatus | None, bit_after: int) -> None:
+        """Report `length` octets after the SFD, the first of them in `body`, under `status` if that is settled."""
         if status is None:
             status = _length_status(body, self._min, self._max)
             if status is None:
                 status = FrameStatus.GOOD if zlib.crc32(body) == _FCS_RESIDUE else FrameStatus.FCS
         if length > self._keep_octets:
-            self._report(status, body[: self._keep_octets], b"", bit_after)
+            self._report(status, body[: self._keep_octets], b"", bit_after, length - self._keep_octets)
         elif length < FCS_OCTETS:
             self._report(status, body, b"", bit_after)
         else:

@@ -292,7 +292,10 @@ class OctetsChanged(Event):
 
 @dataclass(frozen=True, slots=True)
 class FrameReceived(Event):
-    """A C&M frame ended in this hyperframe: `data` is without its FCS, `fcs` as sent on the line."""
+    """A C&M frame ended in this hyperframe: `data` is without its FCS, `fcs` as sent on the line.
+
+    `left_out` counts the octets of a far too long frame that are not kept: they follow `data`.
+    """
 
     bfn: int
     hfn: int
@@ -300,8 +303,9 @@ class FrameReceived(Event):
     status: FrameStatus
     data: bytes
     fcs: bytes
+    left_out: int = 0
 
     @property
     def length(self) -> int:
-        """Octets between the delimiters, FCS included."""
-        return len(self.data) + len(self.fcs)
+        """Octets between the delimiters, FCS included, kept or not."""
+        return len(self.data) + len(self.fcs) + self.left_out

@@ -452,7 +452,9 @@ class HyperframePlanes:
     ) -> FrameReceived:
         self._counters[FRAME_COUNTERS[plane, frame.status]] += 1
         i = at - first
-        return FrameReceived(at, int(bfn[i]), int(hfn[i]), plane, frame.status, frame.data, frame.fcs)
+        return FrameReceived(
+            at, int(bfn[i]), int(hfn[i]), plane, frame.status, frame.data, frame.fcs, frame.left_out
+        )
 
 
 def _when(event: Event) -> tuple[int, int]:

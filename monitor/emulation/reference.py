@@ -391,7 +391,7 @@ class _Receiver:
                     "plane": plane.value,
                     "hyperframe": number,
                     **here,
-                    "length": len(frame.data) + len(frame.fcs),
+                    "length": frame.length,
                     "status": frame.status.value,
                     "data": frame.data.hex(),
                     "fcs": frame.fcs.hex(),

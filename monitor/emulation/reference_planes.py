@@ -31,14 +31,19 @@ class Frame(NamedTuple):
     """One frame: `end_octet` is the octet of the channel with the last bit of the closing delimiter.
 
     `data` has no FCS in it where a frame has one; an aborted or unaligned frame, one of a single octet and
-    one with code or delimiter errors keep all whole octets in `data`, one too long as many as are allowed, and
-    `fcs` is empty.
+    one with code or delimiter errors keep all whole octets in `data`, and `fcs` is empty. Of a frame over twice
+    as long as allowed only so much stays in `data`; `left_out` counts the octets after that.
     """
 
     status: FrameStatus
     data: bytes
     fcs: bytes
     end_octet: int
+    left_out: int = 0
+
+    @property
+    def length(self) -> int:
+        return len(self.data) + len(self.fcs) + self.left_out
 
 
 # ---- Check sequences -------------------------------------------------------------------------------------
@@ -108,7 +113,9 @@ class HdlcReceiver:
                 ended = self._one() if bit else self._zero()
                 if ended is not None:
                     status, data, fcs = ended
-                    frames.append(Frame(status, data, fcs, self._octets))
+                    most = 2 * self._max_octets
+                    left_out = max(0, len(data) - most)
+                    frames.append(Frame(status, data[:most], fcs, self._octets, left_out))
             self._octets += 1
         return frames
 
@@ -145,8 +152,7 @@ class HdlcReceiver:
         if len(bits) % 8:
             return FrameStatus.UNALIGNED, octets, b""
         if len(octets) > self._max_octets:
-            # Of a very long frame only so much is told.
-            return FrameStatus.TOO_LONG, octets[:-2][: 2 * self._max_octets], octets[-2:]
+            return FrameStatus.TOO_LONG, octets[:-2], octets[-2:]
         if len(bits) < 16:
             return FrameStatus.TOO_SHORT, octets, b""
         if len(bits) < 32:
@@ -299,7 +305,7 @@ class EthernetReceiver:
         else:
             status = FrameStatus.GOOD
         if len(octets) > self._kept:
-            return Frame(status, octets[: self._kept], b"", end)
+            return Frame(status, octets[: self._kept], b"", end, len(octets) - self._kept)
         if len(octets) < 4:
             return Frame(status, octets, b"", end)
         return Frame(status, octets[:-4], octets[-4:], end)

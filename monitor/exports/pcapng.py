@@ -17,6 +17,8 @@ from typing import BinaryIO
 from decoders.events import FrameReceived, FrameStatus, Plane
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 
+from ..wording import counted
+
 __all__ = ["LINKTYPE_ETHERNET", "LINKTYPE_USER0", "Direction", "PcapngWriter"]
 
 LINKTYPE_ETHERNET = 1
@@ -49,7 +51,7 @@ _VERDICTS = {
     FrameStatus.ABORT: "sender broke the frame off",
     FrameStatus.UNALIGNED: "not a whole number of octets",
     FrameStatus.TOO_SHORT: "shorter than allowed",
-    FrameStatus.TOO_LONG: "longer than allowed, its end may be left out",
+    FrameStatus.TOO_LONG: "longer than allowed",
     FrameStatus.FCS: "check sequence does not fit",
     FrameStatus.LOST_SYNC: "cut off by loss of frame sync",
 }
@@ -91,15 +93,21 @@ class PcapngWriter:
 
     def write(self, frame: FrameReceived) -> None:
         """Write one frame of either channel, good or bad."""
-        octets = frame.data + frame.fcs
+        # A packet is cut only at its end, so the FCS of a frame with octets left out goes with them.
+        octets = frame.data if frame.left_out else frame.data + frame.fcs
         flags = (
             self._direction | _FCS_OCTETS[frame.plane] << _FCS_SHIFT if frame.fcs else int(self._direction)
         )
         options = b""
         if frame.status is not FrameStatus.GOOD:
             flags |= _ERROR_BITS.get(frame.status, 0)
+            cut = (
+                f", {counted(frame.length - len(octets), 'octet')} at its end left out"
+                if frame.left_out
+                else ""
+            )
             text = (
-                f"{frame.status.value}: {_VERDICTS[frame.status]}"
+                f"{frame.status.value}: {_VERDICTS[frame.status]}{cut}"
                 f" (hyperframe {frame.hyperframe}, BFN {frame.bfn}, HFN {frame.hfn})"
             )
             options = _option(_OPT_COMMENT, text.encode())
@@ -112,7 +120,7 @@ class PcapngWriter:
             time_ns >> 32,
             time_ns & 0xFFFF_FFFF,
             len(octets),
-            len(octets),
+            min(frame.length, 0xFFFF_FFFF),
         )
         self._block(_PACKET, head + _padded(octets) + options)
         self.frames += 1

@@ -15,6 +15,7 @@ from decoders.code_4b5b import DATA_GROUPS, ERROR_GROUP, INVALID_GROUPS
 from decoders.errors import SettingsError
 from decoders.ethernet import EthernetDamage, EthernetDecoder, EthernetEncoder, EthernetFrame
 from decoders.events import FrameStatus as S
+from monitor.emulation.reference import ethernet_frames
 
 IDLE, J, K, T, R, H = "11111", "11000", "10001", "01101", "00111", "00100"
 DATA = [f"{group:05b}" for group in DATA_GROUPS]
@@ -105,7 +106,7 @@ def reference(bits: str, least: int, most: int) -> list[EthernetFrame]:
             groups.append(a)
             pos += 5
         body = list(groups)
-        while by_idle and len(groups) <= 2 * keep + 64 and body and body[-1] in (T, R):
+        while by_idle and body and body[-1] in (T, R):
             body.pop()
         fives = 0
         while fives < len(body) and body[fives] == DATA[5]:
@@ -125,7 +126,8 @@ def reference(bits: str, least: int, most: int) -> list[EthernetFrame]:
             status = S.GOOD if with_fcs(octets[:-4]) == octets else S.FCS
         cut = len(octets) - 4 if 4 <= len(octets) <= keep else min(len(octets), keep)
         fcs = octets[cut:] if len(octets) <= keep else b""
-        frames.append(EthernetFrame(status, octets[:cut], fcs, (end - 1) // 8))
+        left_out = len(octets) - cut - len(fcs)
+        frames.append(EthernetFrame(status, octets[:cut], fcs, (end - 1) // 8, left_out))
 
 
 # --- round trips ----------------------------------------
@@ -468,6 +470,8 @@ def test_frame_that_never_ends_does_not_grow_and_counts_once() -> None:
     (frame,) = decoder.receive(pack(IDLE * 6))
     assert frame.fcs == b""
     assert len(frame.data) < 2 * 1522 + 1
+    groups = 1 + -(-(7 + 2200 * 5000) // 5)  # after the SFD; seven ones fill the octet before the pieces
+    assert frame.length == groups // 2
 
 
 def test_very_long_frame_is_too_long_however_it_arrives() -> None:
@@ -479,7 +483,35 @@ def test_very_long_frame_is_too_long_however_it_arrives() -> None:
     assert (frame.status, frame.fcs) == (S.TOO_LONG, b"")
     assert data.startswith(frame.data)
     assert len(frame.data) > 2 * 1518
+    assert frame.length == len(data) + 4
     assert receive(octets, [100]) == [frame]
+
+
+@given(
+    st.integers(1, 20_000),
+    st.lists(st.integers(1, 3000), max_size=9),
+    st.sampled_from(("good", "code", "idle", "esd")),
+    st.integers(0, 9),
+)
+@settings(max_examples=30, derandomize=True, deadline=None)
+def test_any_length_is_told_as_the_sender_counts_it(n: int, sizes: list[int], how: str, end: int) -> None:
+    """Also against the scalar receiver of monitor.emulation; `end` adds groups T and R that idle follows."""
+    damage = EthernetDamage(short=True, bad_group_at=0 if how == "code" else None)
+    if how == "idle":
+        damage = EthernetDamage(short=True, idle_at=2 * n - 1)
+    encoder = EthernetEncoder()
+    data = payload(n)
+    if how == "esd":
+        bits = IDLE * 4 + J + K + PREAMBLE + nibbles(with_fcs(data)) + T * end + IDLE * 8
+        octets = pack(bits)
+    else:
+        encoder.send(data, damage)
+        octets = encoder.take(encoder.pending_octets + 4)
+    frames = receive(octets, sizes)
+    assert [frame.length for frame in frames] == [n + 4]
+    assert data.startswith(frames[0].data) or damage.bad_group_at == 0 or damage.idle_at is not None
+    told = [(f.status, f.data, f.fcs, f.end_octet, f.left_out) for f in frames]
+    assert told == [tuple(frame) for frame in ethernet_frames(octets)]
 
 
 def test_endless_garbage_gives_no_endless_frames() -> None:

@@ -22,6 +22,7 @@ from decoders.hdlc import (
     SentHdlcFrame,
     fcs16,
 )
+from monitor.emulation.reference import hdlc_frames
 
 FLAG = "01111110"
 GOOD = FrameStatus.GOOD
@@ -428,6 +429,29 @@ def test_a_frame_without_end_keeps_memory_bounded() -> None:
     assert frame.data == bytes(range(31)) + bytes(97)
     assert frame.length == 31 + 101 * 65536 + 2
     assert [frame.data for frame in decoder.receive(pack(FLAG + frame_bits(b"ab") + FLAG))] == [b"ab"]
+
+
+@given(st.integers(1, 20_000), SIZES, st.sampled_from(("good", "abort", "unaligned")))
+@settings(max_examples=30, derandomize=True, deadline=None)
+def test_any_length_is_told_as_the_sender_counts_it(n: int, sizes: list[int], how: str) -> None:
+    """Also against the scalar receiver of monitor.emulation."""
+    damage = {
+        "good": HdlcDamage(),
+        "abort": HdlcDamage(abort_after_octets=n + 1),
+        "unaligned": HdlcDamage(drop_bits=5),
+    }[how]
+    encoder = HdlcEncoder()
+    data = np.random.default_rng(n).integers(0, 0x7C, n, np.uint8).tobytes()
+    encoder.send(data, damage=damage)
+    octets = encoder.take(encoder.pending_octets + 4)
+    (frame,) = decoded(octets, sizes)
+    assert outcomes([frame]) == outcomes(encoder.sent())
+    whole = n + 2 - (how != "good")
+    assert frame.length in (
+        (whole, whole - 1) if how == "abort" else (whole,)
+    )  # ones before seven ones are theirs
+    assert data.startswith(frame.data[:n])
+    assert outcomes([frame]) == [tuple(told) for told in hdlc_frames(octets)]
 
 
 def test_arrays_and_bytes_are_the_same_and_stay_untouched() -> None:

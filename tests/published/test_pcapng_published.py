@@ -19,6 +19,7 @@ import dpkt  # type: ignore[import-untyped]
 import pytest
 from crccheck.crc import CrcX25  # type: ignore[import-untyped]
 
+from decoders.link import LinkEncoder, SenderSettings
 from monitor.cli import main
 
 FAULTS = (
@@ -71,13 +72,13 @@ def options(data: bytes) -> dict[int, bytes]:
     return found
 
 
-def packets(data: bytes) -> list[tuple[int, int, bytes, dict[int, bytes]]]:
-    """(interface, time in ns, octets, options) of each Enhanced Packet Block."""
+def packets(data: bytes, whole: bool = True) -> list[tuple[int, int, bytes, dict[int, bytes]]]:
+    """(interface, time in ns, octets, options) of each Enhanced Packet Block; all `whole`, or all cut."""
     found = []
     for kind, body in blocks(data):
         if kind == 6:
             interface, high, low, captured, original = struct.unpack_from("<IIIII", body)
-            assert captured == original
+            assert (captured == original) is whole
             rest = options(body[20 + captured + -captured % 4 :])
             found.append((interface, high << 32 | low, body[20 : 20 + captured], rest))
     return found
@@ -169,3 +170,30 @@ def test_direction_is_said(made: Made, tmp_path: Path) -> None:
         out = tmp_path / f"{name}.pcapng"
         assert main(["export", str(capture), str(out), "--direction", name]) == 0
         assert {struct.unpack("<I", rest[2])[0] & 3 for *_, rest in packets(out.read_bytes())} == {bits}
+
+
+def test_far_too_long_frames_keep_their_length(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Packets are cut at their end; the original length stays what the sender counted (draft, section 4.3)."""
+    sent = {"hdlc": bytes(i % 0x7C for i in range(4997)), "ethernet": bytes(i % 251 for i in range(16_000))}
+    sender = LinkEncoder(SenderSettings(option="2", pointer_p=20, hdlc_rate_code=3))
+    sender.hdlc.send(sent["hdlc"])
+    sender.ethernet.send(sent["ethernet"])
+    capture, out = tmp_path / "long.octets", tmp_path / "long.pcapng"
+    capture.write_bytes(sender.encode(sender.hdlc.pending_octets // sender.hdlc_octets + 8).tobytes())
+    lengths = {"hdlc": 4999, "ethernet": 16_004}
+    assert main(["decode", str(capture), "--frames"]) == 0
+    lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert {line["plane"]: line["length"] for line in lines} == lengths
+    assert {line["status"] for line in lines} == {"too_long"}
+    assert main(["export", str(capture), str(out)]) == 0
+    data = out.read_bytes()
+    original = [struct.unpack_from("<IIIII", body)[4] for kind, body in blocks(data) if kind == 6]
+    for (interface, _, octets, rest), length in zip(packets(data, whole=False), original, strict=True):
+        plane = "hdlc" if interface else "ethernet"
+        assert sent[plane].startswith(octets)
+        assert length == lengths[plane]
+        assert f", {length - len(octets)} octets at its end left out (" in rest[1].decode()
+    with out.open("rb") as file:
+        assert [len(read) for _, read in dpkt.pcapng.Reader(file)] == [
+            len(p[2]) for p in packets(data, whole=False)
+        ]
