@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -62,6 +63,9 @@ def run(arguments: argparse.Namespace) -> int:
         if path:
             _writable(path)
     with open_link(arguments) as (conditions, bench):
+        for path, _ in targets:
+            if path:
+                _writable(path, "wb")
         started, clock = datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic()
         with _progress(sum(bool(case.faults) for case in chosen)) as on_result:
             campaign = run_campaign(
@@ -73,7 +77,7 @@ def run(arguments: argparse.Namespace) -> int:
                 on_result=on_result,
             )
     run_of = None if arguments.reproducible else run_record(started, time.monotonic() - clock)
-    return report(campaign, run_of, json=arguments.json, targets=targets)
+    return report(campaign, run_of, json=arguments.json, targets=targets, choice=_choice(arguments))
 
 
 @contextmanager
@@ -85,6 +89,7 @@ def open_link(arguments: argparse.Namespace) -> Iterator[tuple[Conditions, Bench
     if arguments.via == "craft":
         raise InputError("--via craft goes with emulated")
     bench, source = open_bench(arguments)
+    bench.conditions = replace(bench.conditions, asked_option=arguments.option)
     try:
         yield bench.conditions, bench
     finally:
@@ -97,9 +102,10 @@ def report(
     *,
     json: bool,
     targets: Sequence[tuple[str | None, Callable[[dict[str, Any]], bytes]]],
+    choice: Sequence[str] = (),
 ) -> int:
     """Write every report asked for; the exit status. InputError after that where the link went away."""
-    record = campaign_record(campaign, run_of)
+    record = campaign_record(campaign, run_of, choice)
     for path, make in targets:
         if path:
             try:
@@ -136,13 +142,25 @@ def _html(record: dict[str, Any]) -> bytes:
     return html_document(record).encode()
 
 
-def _writable(path: str) -> None:
-    """A report that cannot be written is known before the campaign, not after it."""
+def _writable(path: str, mode: str = "ab") -> None:
+    """A report that cannot be written is known before the campaign, not after it.
+
+    Mode wb empties it: a campaign that is killed must not leave the report of the one before.
+    """
     try:
-        with Path(path).open("ab"):
+        with Path(path).open(mode):
             pass
     except OSError as error:
         raise OutputError(f"{path}: {error.strerror}") from None
+
+
+def _choice(arguments: argparse.Namespace) -> list[str]:
+    """The words that say which cases are run, how often, and how far."""
+    words = [word for pattern in arguments.only for word in ("--only", pattern)]
+    words += [word for pattern in arguments.skip for word in ("--skip", pattern)]
+    if arguments.repeat != 1:
+        words += ["--repeat", str(arguments.repeat)]
+    return words + ["--fail-fast"] * arguments.fail_fast
 
 
 @contextmanager

@@ -48,7 +48,10 @@ class LiveSource(Source, FaultySource, Protocol):
 
 @dataclass(frozen=True, slots=True)
 class LiveConditions:
-    """The board, and what its link announces. `first_hfn` is the HFN of hyperframe 0 of a case."""
+    """The board, and what its link announces.
+
+    `first_hfn` is the HFN of hyperframe 0 of a case; `asked_option` an option given in place of the board's word.
+    """
 
     source: str
     description: str
@@ -59,6 +62,7 @@ class LiveConditions:
     hyperframes: int | None = None
     baud: int | None = None
     first_hfn: int = 0
+    asked_option: str | None = None
 
     @property
     def line(self) -> LineRateOption:
@@ -95,6 +99,8 @@ class LiveConditions:
 
     def command(self, name: str, seed: int | None, *more: str) -> str:
         words = ["framefray", name, self.source, "--yes"]
+        if self.asked_option is not None:
+            words += ["--option", self.asked_option]
         if self.baud is not None:
             words += ["--baud", str(self.baud)]
         if self.hyperframes is not None:

@@ -7,6 +7,7 @@ and the time, and is left out on request.
 from __future__ import annotations
 
 import platform
+from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -17,7 +18,7 @@ from ..faults.campaign import Campaign, CaseResult
 from ..faults.transmission import Conditions
 from ..faults.verdict import Verdict
 
-__all__ = ["SCHEMA", "campaign_record", "case_record", "run_record"]
+__all__ = ["SCHEMA", "campaign_record", "case_record", "outcome", "run_record", "stopped"]
 
 SCHEMA = "framefray.prove/1"
 
@@ -52,14 +53,19 @@ def case_record(result: CaseResult, conditions: Conditions) -> dict[str, Any]:
     }
 
 
-def campaign_record(campaign: Campaign, run: dict[str, Any] | None = None) -> dict[str, Any]:
-    """The whole object; without `run` it is the same for the same conditions."""
+def campaign_record(
+    campaign: Campaign, run: dict[str, Any] | None = None, choice: Sequence[str] = ()
+) -> dict[str, Any]:
+    """The whole object; without `run` it is the same for the same conditions.
+
+    `choice` are the words of the command line that say which cases are run, and how often.
+    """
     conditions = campaign.conditions
     record: dict[str, Any] = {
         "schema": SCHEMA,
         "framefray": __version__,
         "link": conditions.words | {"line_rate_bps": conditions.line.line_rate_bps},
-        "verdict": "pass" if campaign.passed and not campaign.interrupted else "fail",
+        "verdict": "pass" if campaign.passed and campaign.proves and not campaign.interrupted else "fail",
         "complete": not campaign.interrupted and len(campaign.results) == campaign.planned,
         "summary": {
             "planned": campaign.planned,
@@ -67,12 +73,29 @@ def campaign_record(campaign: Campaign, run: dict[str, Any] | None = None) -> di
             "failed": campaign.count(passed=False),
             "left_out": campaign.left_out,
         },
-        "repeat_with": conditions.command("prove", None),
+        "repeat_with": conditions.command("prove", None, *choice),
         "cases": [case_record(result, conditions) for result in campaign.results],
     }
     if run is not None:
         record["run"] = run
     return record
+
+
+def outcome(record: dict[str, Any]) -> str:
+    """The verdict for people: only a campaign that was done, and put a fault in, is a pass."""
+    if record["summary"]["failed"]:
+        return "fail"
+    if not record["complete"]:
+        return "incomplete"
+    if all(case["left_out"] or not case["faults"] for case in record["cases"]):
+        return "nothing proven"
+    return str(record["verdict"])
+
+
+def stopped(record: dict[str, Any]) -> str:
+    """How far a campaign came that was not done; empty for one that was."""
+    done, planned = len(record["cases"]), record["summary"]["planned"]
+    return "" if record["complete"] else f"stopped after {done} of {planned}"
 
 
 def run_record(started: str, seconds: float) -> dict[str, Any]:

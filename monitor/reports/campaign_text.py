@@ -6,6 +6,8 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
+from .campaign_records import outcome, stopped
+
 __all__ = ["campaign_lines", "case_lines", "summary_line"]
 
 WIDTH = 80
@@ -62,11 +64,7 @@ def _wrapped(text: str) -> list[str]:
 def summary_line(record: dict[str, Any]) -> str:
     """The verdict in one line."""
     summary = record["summary"]
-    word = record["verdict"] if record["complete"] or summary["failed"] else "incomplete"
-    text = f"{word.upper()}: {summary['passed']} passed, {summary['failed']} failed"
+    text = f"{outcome(record).upper()}: {summary['passed']} passed, {summary['failed']} failed"
     if summary["left_out"]:
         text += f", {summary['left_out']} left out"
-    if not record["complete"]:
-        done = len(record["cases"])
-        text += f"; stopped after {done} of {summary['planned']}"
-    return text
+    return "; ".join(filter(None, (text, stopped(record))))

@@ -11,6 +11,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 
 from decoders.events import COUNTERS
 
+from .campaign_records import outcome, stopped
+
 __all__ = ["html_document"]
 
 MARKS = {
@@ -60,5 +62,11 @@ def html_document(record: dict[str, Any]) -> str:
     columns = [name for name in COUNTERS if any(name in row["cells"] for row in rows)]
     several = len({case["seed"] for case in rows}) > 1
     return environment.get_template("campaign.html").render(
-        record=record, rows=rows, columns=columns, marks=MARKS, several_seeds=several
+        record=record,
+        outcome=outcome(record),
+        stopped=stopped(record),
+        rows=rows,
+        columns=columns,
+        marks=MARKS,
+        several_seeds=several,
     )

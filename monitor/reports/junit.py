@@ -1,4 +1,7 @@
-"""A campaign as JUnit XML: one test suite, one test case a row, its plane as the class name."""
+"""A campaign as JUnit XML: one test suite, one test case a row, its plane as the class name.
+
+A campaign that was stopped, or put no fault in, has one more test case, an error: nothing else in it would be red.
+"""
 
 from __future__ import annotations
 
@@ -7,10 +10,14 @@ from typing import Any
 
 from junitparser import Error, Failure, JUnitXml, Properties, Property, Skipped, TestCase, TestSuite
 
+from ..faults.verdict import Verdict
+from .campaign_records import outcome, stopped
+
 __all__ = ["junit_document"]
 
 _UNFIT = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-_ERRORS = ("receiver failed", "frame never left")
+_ERRORS = frozenset((Verdict.CRASHED, Verdict.NOT_SENT, Verdict.UNSEEN))
+"""Nothing was seen of what the receiver makes of the fault."""
 
 
 def junit_document(record: dict[str, Any]) -> bytes:
@@ -26,6 +33,10 @@ def junit_document(record: dict[str, Any]) -> bytes:
     several = len({case["seed"] for case in record["cases"]}) > 1
     for case in record["cases"]:
         suite.add_testcase(_case(case, several))
+    if not record["complete"]:
+        suite.add_testcase(_error(record, f"campaign {stopped(record)} cases", "incomplete"))
+    elif outcome(record) == "nothing proven":
+        suite.add_testcase(_error(record, "no fault could be put in", "nothing proven"))
     if "run" in record:
         suite.timestamp = record["run"]["started"]
     document: Any = JUnitXml("framefray prove")
@@ -50,6 +61,14 @@ def _case(case: dict[str, Any], several_seeds: bool) -> Any:
     for key in ("detected_after_hyperframes", "recovered_after_hyperframes"):
         if case[key] is not None:
             row.append(_properties(key, case[key]))
+    return row
+
+
+def _error(record: dict[str, Any], text: str, kind: str) -> Any:
+    row: Any = TestCase("campaign", classname="framefray.campaign", time=0.0)
+    error: Any = Error(_clean(text), kind)
+    error.text = _clean(f"{text}\nagain: {record['repeat_with']}")
+    row.result = [error]
     return row
 
 

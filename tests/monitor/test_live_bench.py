@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import shlex
 import threading
 import time
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree as Xml
 
 import pytest
 
@@ -62,7 +64,9 @@ def test_prove_is_the_same_over_a_line(way: tuple[str, ...], capsys: pytest.Capt
     emulated = run_campaign(LinkConditions(), choose(every_case(), [case.name for case in ONE_OF_EACH]))
     assert verdicts(seen) == {r.case.name: r.verdict.value for r in emulated.results}
     assert (seen["link"]["via"], seen["link"]["pointer_p"], seen["link"]["seed"]) == ("board", 40, None)
-    assert seen["repeat_with"] == f"framefray prove {name} --yes" and seen["complete"]
+    assert (
+        seen["repeat_with"] == shlex.join(["framefray", "prove", name, "--yes", *only]) and seen["complete"]
+    )
 
 
 @pytest.mark.parametrize("option", ["1", "4"])
@@ -193,7 +197,11 @@ def test_a_board_that_goes_away_leaves_a_report(tmp_path: Path, capsys: pytest.C
     assert record["summary"]["failed"] == 0
     ended, why = captured.err.splitlines()
     assert "ended early; INCOMPLETE" in ended and name in why
-    assert "stopped after" in page.read_text() and b'name="complete" value="false"' in xml.read_bytes()
+    done, planned = len(record["cases"]), record["summary"]["planned"]
+    assert "INCOMPLETE" in page.read_text() and f"stopped after {done} of {planned}" in page.read_text()
+    (error,) = Xml.parse(xml).iter("error")
+    assert error.attrib["message"] == f"campaign stopped after {done} of {planned} cases"
+    assert Xml.parse(xml).getroot().attrib["errors"] == "1"
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+import shlex
 import shutil
 import subprocess
 from dataclasses import replace
@@ -18,6 +19,7 @@ from junitparser import Error, Failure, JUnitXml, Skipped
 
 from decoders.events import COUNTERS, Event, FrameReceived, FrameStatus
 from decoders.link import LinkDecoder
+from monitor.cli import main
 from monitor.faults.campaign import Campaign, Case, run_campaign
 from monitor.faults.transmission import LinkConditions
 from monitor.faults.verdict import Finding, Verdict
@@ -107,6 +109,35 @@ def test_the_command_names_what_is_not_usual() -> None:
     assert line.endswith("--only 'hdlc.fcs + ethernet.fcs'")
 
 
+@pytest.mark.parametrize(
+    ("words", "planned"),
+    [
+        (
+            "emulated:pair --only hdlc.f* --only 'ethernet.fcs*' --skip *+* --skip hdlc.fcs_order --seed 5"
+            " --repeat 2",
+            14,
+        ),
+        (
+            "emulated --option 1 --via craft --form symbols --pointer 20 --hyperframes 70 --only 'sync.hfn + *'"
+            " --fail-fast",
+            2,
+        ),
+    ],
+)
+def test_the_command_of_a_campaign_gives_the_same_again(
+    words: str, planned: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = ["--json", "--reproducible"]
+    assert main(["prove", *shlex.split(words), *printed]) == 0
+    out = capsys.readouterr().out
+    record = json.loads(out)
+    assert record["summary"]["planned"] == planned
+    name, *again = shlex.split(record["repeat_with"])
+    assert (name, again[0]) == ("framefray", "prove")
+    assert main([*again, *printed]) == 0
+    assert capsys.readouterr().out == out
+
+
 # --- text -------------------------------------------------------------------------------------------------
 
 
@@ -123,6 +154,49 @@ def test_text_names_what_failed(good: dict[str, Any], bad: dict[str, Any]) -> No
     assert re.search(r"^FAIL  hdlc\.fcs .* missed$", text, re.MULTILINE)
     assert "hdlc_fcs_errors must move by +1, did not" in text
     assert text.endswith("FAIL: 4 passed, 2 failed, 2 left out")
+
+
+# --- stopped early ----------------------------------------------------------------------------------------
+
+
+def part(campaign: Campaign, results: int) -> dict[str, Any]:
+    """The campaign, stopped by the user after so many cases."""
+    return campaign_record(replace(campaign, results=campaign.results[:results], interrupted=True))
+
+
+@pytest.mark.parametrize("done", [0, 1, 2])
+def test_a_stopped_campaign_looks_like_no_pass(campaign: Campaign, done: int) -> None:
+    record = part(campaign, done)
+    assert (record["verdict"], record["complete"], record["summary"]["failed"]) == ("fail", False, 0)
+    assert campaign_lines(record)[-1].startswith("INCOMPLETE: ")
+    (suite,) = JUnitXml.fromstring(junit_document(record))
+    assert (suite.tests, suite.failures, suite.errors) == (done + 1, 0, 1)
+    (error,) = list(suite)[-1].result
+    assert isinstance(error, Error)
+    assert (error.message, error.type) == (f"campaign stopped after {done} of 8 cases", "incomplete")
+    assert "again: framefray prove emulated" in error.text
+    page = html_document(record)
+    assert '<span class="verdict">INCOMPLETE</span>' in page and "PASS" not in page
+    assert f" left out; <strong>stopped after {done} of 8 cases</strong>" in page
+
+
+def test_a_failure_stays_one_where_the_rest_is_missing(campaign: Campaign) -> None:
+    record = part(campaign, 4)
+    assert campaign_lines(record)[-1].startswith("FAIL: ")
+    (suite,) = JUnitXml.fromstring(junit_document(record))
+    assert (suite.failures, suite.errors) == (1, 1)
+    page = html_document(record)
+    assert '<span class="verdict">FAIL</span>' in page and "stopped after 4 of 8 cases" in page
+
+
+def test_a_campaign_without_a_fault_proves_nothing(campaign: Campaign) -> None:
+    results = [r for r in campaign.results if not r.case.faults or r.verdict is Verdict.LEFT_OUT]
+    record = campaign_record(replace(campaign, results=results, planned=len(results)))
+    assert (record["verdict"], record["complete"]) == ("fail", True)
+    assert campaign_lines(record)[-1].startswith("NOTHING PROVEN: 1 passed, 0 failed, 2 left out")
+    (suite,) = JUnitXml.fromstring(junit_document(record))
+    assert (suite.failures, suite.errors, suite.skipped) == (0, 1, 2)
+    assert "NOTHING PROVEN" in html_document(record)
 
 
 # --- JUnit ------------------------------------------------------------------------------------------------
@@ -144,19 +218,22 @@ def test_junit_is_read_back(bad: dict[str, Any]) -> None:
     assert values["run.started"] == "2031-05-06T07:08:09+00:00"
 
 
-def test_junit_tells_a_crash_from_a_failure(campaign: Campaign) -> None:
-    crash = replace(
-        campaign.results[4], verdict=Verdict.CRASHED, findings=(Finding(Verdict.CRASHED, None, "x"),)
-    )
-    document = JUnitXml.fromstring(junit_document(campaign_record(replace(campaign, results=[crash]))))
+@pytest.mark.parametrize("verdict", [Verdict.CRASHED, Verdict.NOT_SENT, Verdict.UNSEEN])
+def test_junit_tells_a_case_without_a_verdict_from_a_failure(campaign: Campaign, verdict: Verdict) -> None:
+    crash = replace(campaign.results[4], verdict=verdict, findings=(Finding(verdict, None, "x"),))
+    record = campaign_record(replace(campaign, results=[crash], planned=1))
+    document = JUnitXml.fromstring(junit_document(record))
     (case,) = next(iter(document))
     assert isinstance(case.result[0], Error)
 
 
 def test_junit_of_several_seeds_has_names_of_its_own(campaign: Campaign) -> None:
-    results = [replace(campaign.results[0], seed=seed) for seed in (4, 5)]
-    document = JUnitXml.fromstring(junit_document(campaign_record(replace(campaign, results=results))))
-    assert [case.name for case in next(iter(document))] == ["baseline (seed 4)", "baseline (seed 5)"]
+    results = [replace(result, seed=seed) for seed in (4, 5) for result in campaign.results[:2]]
+    record = campaign_record(replace(campaign, results=results, planned=4))
+    document = JUnitXml.fromstring(junit_document(record))
+    assert [case.name for case in next(iter(document))] == [
+        f"{name} (seed {seed})" for seed in (4, 5) for name in ("baseline", "line.violation:count=16")
+    ]
 
 
 def test_junit_is_xml_whatever_the_text(campaign: Campaign) -> None:
