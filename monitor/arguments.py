@@ -10,6 +10,7 @@ from .errors import inert
 __all__ = [
     "Parser",
     "at_least_one",
+    "baud",
     "bit_error_ratio",
     "file_name",
     "number",
@@ -21,6 +22,9 @@ __all__ = [
 
 MOST_HYPERFRAMES_PER_SECOND = 1e9
 LEAST_HYPERFRAMES_PER_SECOND = 1e-3
+MOST_COUNTED = (1 << 40) - 1
+"""Of hyperframes, more than two years of line."""
+MOST_BAUD = (1 << 31) - 1
 
 
 class Parser(argparse.ArgumentParser):
@@ -47,6 +51,15 @@ def at_least_one(text: str) -> int:
     value = whole(text)
     if value < 1:
         raise argparse.ArgumentTypeError(f"{text} is less than 1")
+    if value > MOST_COUNTED:
+        raise argparse.ArgumentTypeError(f"{text} is more than {MOST_COUNTED}")
+    return value
+
+
+def baud(text: str) -> int:
+    value = whole(text)
+    if not 1 <= value <= MOST_BAUD:
+        raise argparse.ArgumentTypeError(f"{text} is outside 1 to {MOST_BAUD}")
     return value
 
 

@@ -19,6 +19,7 @@ from . import __version__
 from .arguments import (
     Parser,
     at_least_one,
+    baud,
     bit_error_ratio,
     file_name,
     number,
@@ -93,7 +94,7 @@ def _source_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _line_arguments(parser: argparse.ArgumentParser, *, reconnect: bool = True) -> None:
     parser.add_argument(
-        "--baud", type=at_least_one, default=3_000_000, metavar="N", help="rate of a serial device (3000000)"
+        "--baud", type=baud, default=3_000_000, metavar="N", help="rate of a serial device (3000000)"
     )
     if reconnect:
         parser.add_argument(

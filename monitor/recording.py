@@ -64,15 +64,17 @@ def parse_limit(text: str) -> Limit:
     """`1500hf` (or `1500`) hyperframes, `64MiB` `10MB` `4096B` octets, `30s` `500ms` `5min` `1h`; InputError."""
     found = _LIMIT.fullmatch(text.strip().lower())
     if found is not None:
-        number, unit = float(found[1]), found[2]
+        number, unit = min(float(found[1]), 1e30), found[2]
         whole = "." not in found[1]
         limit = None
         if unit in ("", "hf") and whole:
-            limit = Limit(int(found[1]), LimitUnit.HYPERFRAMES)
+            limit = Limit(int(number), LimitUnit.HYPERFRAMES)
         elif unit in _OCTETS:
             limit = Limit(round(number * _OCTETS[unit]), LimitUnit.OCTETS)
         elif unit in _NANOSECONDS:
             limit = Limit(round(number * _NANOSECONDS[unit]), LimitUnit.NANOSECONDS)
+        if limit is not None and limit.count >= 1 << 60:
+            raise InputError(f"limit {text!r} is more than any recording holds")
         if limit is not None and limit.count > 0:
             return limit
     raise InputError(

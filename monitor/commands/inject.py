@@ -12,7 +12,7 @@ from decoders.link import LinkDecoder
 from ..errors import InputError
 from ..faults.campaign import Baselines, Case
 from ..faults.catalogue import parse_fault
-from ..faults.transmission import Conditions, LinkConditions
+from ..faults.transmission import MOST_HYPERFRAMES, Conditions, LinkConditions
 from ..faults.verdict import Verdict
 from ..reports.campaign_records import case_record
 from ..reports.campaign_text import case_lines
@@ -67,6 +67,8 @@ def _checked(text: str, conditions: Conditions, *, live: bool) -> str:
         raise InputError(
             f"fault {text}: the receiver is in sync from hyperframe 4 on", hint="name a later one"
         )
+    if hyperframe > MOST_HYPERFRAMES:
+        raise InputError(f"fault {text}: on an emulated link hyperframes go up to {MOST_HYPERFRAMES}")
     if conditions.hyperframes is not None and hyperframe >= conditions.length:
         raise InputError(f"fault {text}: the stream ends with hyperframe {conditions.length - 1}")
     return text

@@ -27,6 +27,7 @@ from .catalogue import Fault, Layer
 __all__ = [
     "CHUNK_HYPERFRAMES",
     "LEAD_HYPERFRAMES",
+    "MOST_HYPERFRAMES",
     "Conditions",
     "LinkConditions",
     "PlacedFault",
@@ -40,6 +41,8 @@ __all__ = [
 CHUNK_HYPERFRAMES = 8
 LEAD_HYPERFRAMES = 24
 """Hyperframes before the fault: sync takes four of them."""
+MOST_HYPERFRAMES = 100_000
+"""Of one trial, whose line data are held in memory."""
 LOAD = 1.0
 """Full channels: then the order of the frames does not hang on how the stream is cut."""
 CRAFT_LEAD_BITS = 7
@@ -115,6 +118,10 @@ class LinkConditions:
     hyperframes: int | None = None
 
     def __post_init__(self) -> None:
+        if self.hyperframes is not None and self.hyperframes > MOST_HYPERFRAMES:
+            raise InputError(
+                f"--hyperframes {self.hyperframes}: at most {MOST_HYPERFRAMES} on an emulated link"
+            )
         if self.source not in ("emulated", "emulated:pair"):
             raise InputError(f"source {self.source!r}: there are emulated and emulated:pair")
         if self.form is not LineForm.BITS and not self.crafted:

@@ -192,6 +192,8 @@ class ReplayControl:
         return number
 
     def _parse(self, text: str) -> int:
+        if re.search(r"\d{31}", text):
+            raise InputError(f"{text!r} has more digits than a place can have")
         if text.isdecimal():
             return int(text)
         if found := re.fullmatch(r"(\d+(?:\.\d+)?) ?(us|ms|s|min)", text):

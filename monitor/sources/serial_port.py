@@ -112,7 +112,10 @@ def _open_port(url: str, baud: int) -> _Port:
             raise InputError(f"{url}: not {scheme}://HOST:PORT")
         if scheme == "socket":
             return _SocketPort(parts.hostname, number)
-    return _PyserialPort(url, baud)
+    try:
+        return _PyserialPort(url, baud)
+    except OverflowError:
+        raise InputError(f"{url}: no device runs at {baud} baud", hint="--baud says the rate") from None
 
 
 class SerialLine:

@@ -15,6 +15,8 @@ import pytest
 from commands import outcome
 
 from monitor.commands import craft, decode
+from monitor.errors import InputError
+from monitor.sources.serial_port import SerialLine
 from monitor.wording import counted
 
 ROOT = Path(__file__).parents[2]
@@ -165,6 +167,30 @@ BAD = [
     ("record emulated /dev/null", "/dev/null: an .ffcap capture needs a file"),
     ("compare emulated:pair some.octets", "framefray record emulated:pair FILE"),
     ("watch rfc2217://x --headless", "rfc2217://x: not rfc2217://HOST:PORT"),
+    (
+        f"inject emulated --fault hdlc.fcs@{10**11}",
+        f"fault hdlc.fcs@{10**11}: on an emulated link hyperframes go",
+    ),
+    (f"inject emulated --fault hdlc.fcs@{'9' * 5000}", "hyperframes go up to 1099511627775"),
+    ("inject emulated --fault hdlc.fcs --hyperframes 100001", "--hyperframes 100001: at most 100000"),
+    (f"craft a.bits --fault hdlc.fcs@{1 << 40}", "hyperframes go up to 1099511627775"),
+    (f"craft a.bits --hyperframes {10**30}", f"--hyperframes: {10**30} is more than 1099511627775"),
+    (f"delay emulated --resets {10**30}", f"--resets: {10**30} is more than 1099511627775"),
+    (f"record emulated a.bits --limit {10**30}hf", "is more than any recording holds"),
+    (f"record emulated a.bits --limit {'9' * 5000}GB", "is more than any recording holds"),
+    (
+        f"replay some.octets --headless --option 1 --form octets --at {'9' * 5000}",
+        "more digits than a place can have",
+    ),
+    (
+        f"replay some.octets --headless --option 1 --form octets --at {'9' * 500}ms",
+        "more digits than a place can have",
+    ),
+    *(
+        (f"{line} --baud {rate}", f"{line.split()[0]}: argument --baud: {rate} is outside 1 to 2147483647")
+        for line in ("tell /dev/ttyNOPE status", "decode /dev/ttyNOPE", "watch /dev/ttyNOPE")
+        for rate in (0, 1 << 31, 10**30)
+    ),
     ("decode some.octets \x1b[31m", "\\x1b[31m; `framefray --help` tells more"),
 ]
 
@@ -183,6 +209,17 @@ def test_bad_input_is_one_line(
     assert err.startswith("framefray: ")
     assert said in err
     assert err[:-1].isprintable()
+
+
+def test_a_rate_beyond_every_device_is_no_traceback() -> None:
+    """A caller from Python is not held by the parser."""
+    master, slave = os.openpty()
+    try:
+        with pytest.raises(InputError, match="no device runs at 1000000000000000000000000000000 baud"):
+            SerialLine(os.ttyname(slave), 10**30)
+    finally:
+        os.close(slave)
+        os.close(master)
 
 
 @pytest.mark.parametrize(
