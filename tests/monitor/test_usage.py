@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -57,6 +58,43 @@ def test_a_craft_that_breaks_off_leaves_what_was_there(
         assert got == status
         assert err.splitlines() == [f"framefray: {said}" if status == 130 else f"framefray: {out}: {said}"]
         assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_craft_leaves_other_files_alone(run: Any, tmp_path: Path) -> None:
+    mine = tmp_path / "x.bits.part"
+    mine.write_bytes(b"mine")
+    mask = os.umask(0o027)
+    try:
+        assert run("craft", tmp_path / "x.bits", "--hyperframes", "4")[0] == 0
+    finally:
+        os.umask(mask)
+    assert mine.read_bytes() == b"mine"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["x.bits", "x.bits.part"]
+    assert (tmp_path / "x.bits").stat().st_mode & 0o777 == 0o640
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_craft_that_is_told_to_end_takes_its_part_away(tmp_path: Path, number: signal.Signals) -> None:
+    words = [
+        "craft",
+        str(tmp_path / "x.bits"),
+        "--hyperframes",
+        "1000000",
+        "--truth",
+        str(tmp_path / "x.json"),
+    ]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "monitor", *words], cwd=ROOT, stderr=subprocess.PIPE, text=True
+    )
+    end = time.monotonic() + 30
+    while sum(path.stat().st_size for path in tmp_path.iterdir()) == 0 and time.monotonic() < end:
+        time.sleep(0.01)
+    assert all(path.name.startswith(".framefray-") for path in tmp_path.iterdir())
+    process.send_signal(number)
+    _, err = process.communicate(timeout=30)
+    assert (process.returncode, len(err.splitlines())) == (130, 1)
+    assert "nothing was written" in err
+    assert not list(tmp_path.iterdir())
 
 
 def test_craft_writes_into_pipes_and_devices(run: Any, tmp_path: Path) -> None:
