@@ -134,7 +134,8 @@ class Finding:
 class DelayStatus:
     """A picture of a run. Delays in nanoseconds; deviations are from the first measurement.
 
-    `verdict` is "pass", "fail" or "pending" (nothing measured yet). `words` say it all in sentences.
+    `verdict` is "pass", "fail", "incomplete" (nothing wrong, but resets are missing) or "pending" (nothing measured
+    yet). `words` say it all in sentences.
     """
 
     description: str
@@ -160,3 +161,12 @@ class DelayStatus:
     @property
     def resets(self) -> int:
         return len(self.samples)
+
+    @property
+    def complete(self) -> bool:
+        return self.resets >= self.resets_wanted
+
+    @property
+    def extent(self) -> str:
+        """How many resets, of how many where some are missing."""
+        return f"{self.resets}" if self.complete else f"{self.resets} of {self.resets_wanted}"

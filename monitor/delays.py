@@ -106,6 +106,7 @@ def judge(
             f" Tc/32 is {ONE_WAY_LIMIT_NS:.3f} ns"
         )
         findings += (Finding("limit", "all resets", text),)
+    verdict = "fail" if any(f.fails for f in findings) else "pass" if len(samples) >= wanted else "incomplete"
     mean = None
     if len(samples) > 1:
         half = first.resolution_ui * interval / 2
@@ -128,11 +129,11 @@ def judge(
         coverage=coverage,
         diagnosis=diagnosis,
         findings=findings,
-        verdict="fail" if any(f.fails for f in findings) else "pass",
+        verdict=verdict,
         words=(),
     )
     words = tuple(f.text for f in findings)
-    if not any(f.fails for f in findings):
+    if verdict != "fail":
         words += (all_well(diagnosis, samples),)
     return replace(status, words=words)
 

@@ -119,6 +119,8 @@ def _run(delays: DelayRun, arguments: argparse.Namespace) -> Measured:
     """Every reset, or those before a board stopped answering or the user stopped it, and what stopped it."""
     progress = sys.stderr.isatty() and not arguments.json
     trouble: BaseException | None = None
+    if arguments.html:  # that it can be written is known before the resets, and no page of an older run stays
+        _write(arguments.html, "")
     try:
         while not delays.done:
             delays.step()

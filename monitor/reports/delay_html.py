@@ -19,15 +19,16 @@ _PAGE = """\
 <html lang="en"><head><meta charset="utf-8"><title>Delay through resets: option {{ s.option }}</title>
 <style>
 body{font:15px/1.5 sans-serif;max-width:960px;margin:2em auto;padding:0 1em;color:#1c2530}
-h1{font-size:1.4em} .pass{color:#17663a} .fail{color:#a02020} table{border-collapse:collapse}
+h1{font-size:1.4em} .pass{color:#17663a} .fail,.incomplete{color:#a02020} table{border-collapse:collapse}
 td,th{padding:.15em .8em;text-align:right;font-variant-numeric:tabular-nums;border-bottom:1px solid #dde2e8}
 svg{background:#f5f7fa;width:100%;height:auto} circle{fill:#2b5c8a} .limit{stroke:#a02020;stroke-dasharray:6 4}
 .zero{stroke:#9aa5b1} text{font:12px sans-serif;fill:#4a5663} rect{fill:#2b5c8a}
 </style></head><body>
-<h1>Delay through {{ s.resets }} transceiver resets</h1>
+<h1>Delay through {{ s.extent }} transceiver resets</h1>
 <p>{{ s.description }}; line bit rate option {{ s.option }}. One parallel clock is one character,
 {{ "%.3f"|format(s.clock_period_ns) }} ns.</p>
-<p class="{{ s.verdict }}"><strong>{{ s.verdict|upper }}</strong>: {{ s.words|join("; ") }}</p>
+<p class="{{ s.verdict }}"><strong>{{ s.verdict|upper }}</strong>:
+{%- if not s.complete %} {{ s.extent }} resets;{% endif %} {{ s.words|join("; ") }}</p>
 {% if mean %}<p>Round trip without Toffset: {{ mean }},
 level of confidence {{ "%.2f"|format(100 * mean.level) }} %.</p>
 {% endif %}

@@ -59,6 +59,8 @@ def delay_record(status: DelayStatus) -> dict[str, Any]:
         "source": status.description,
         "option": status.option,
         "resets": status.resets,
+        "planned": status.resets_wanted,
+        "complete": status.complete,
         "clock_period_ns": status.clock_period_ns,
         "unit_interval_ns": status.unit_interval_ns,
         "mean": mean,

@@ -96,7 +96,8 @@ def _coverage(status: DelayStatus) -> list[str]:
 
 
 def verdict_line(status: DelayStatus) -> str:
-    return f"verdict: {status.verdict.upper()}: " + "; ".join(status.words)
+    words = status.words if status.complete else (f"{status.extent} resets", *status.words)
+    return f"verdict: {status.verdict.upper()}: " + "; ".join(words)
 
 
 def delay_lines(status: DelayStatus, *, ascii_only: bool = False) -> list[str]:
@@ -104,8 +105,8 @@ def delay_lines(status: DelayStatus, *, ascii_only: bool = False) -> list[str]:
     option = option_named(status.option)
     lines = [
         f"{status.description}; option {option.name}, {option.line_rate_bps / 1e6:g} Mbit/s",
-        f"  {counted(status.resets, 'transceiver reset')}; one parallel clock = one character ="
-        f" {status.clock_period_ns / status.unit_interval_ns:.0f} UI = {status.clock_period_ns:.3f} ns",
+        f"  {status.extent} transceiver reset{'s' * (status.resets_wanted != 1)}; one parallel clock = one"
+        f" character = {status.clock_period_ns / status.unit_interval_ns:.0f} UI = {status.clock_period_ns:.3f} ns",
         *_table(status),
         *_charts(status, ascii_only),
         f"  spread: raw {status.raw_spread_ns:.3f} ns, compensated {status.spread_ns:.3f} ns",

@@ -117,7 +117,10 @@ class DelayPane(LinePane, can_focus=True):
         if status is None or not status.samples:
             self.show([*head, *self._before(width)])
             return
-        told = [*offset_lines(status, width, look), *_verdict_lines(status, width, look)]
+        told = [
+            *offset_lines(status, width, look),
+            *_verdict_lines(status, width, look, going=self.resets.going),
+        ]
         told = told[: max(height - len(head) - 6, 3)]
         room = max(height - len(head) - len(told), 2)
         if width >= _SIDE_BY_SIDE:
@@ -278,9 +281,11 @@ def offset_lines(status: DelayStatus, width: int, look: Look) -> list[Line]:
     return lines
 
 
-def _verdict_lines(status: DelayStatus, width: int, look: Look) -> list[Line]:
-    good = status.verdict == "pass"
-    word = "+ STEADY" if good else "! NOT STEADY"
+def _verdict_lines(status: DelayStatus, width: int, look: Look, *, going: bool) -> list[Line]:
+    word, style = {
+        "pass": ("+ STEADY", look.good),
+        "incomplete": ("- steady so far", look.strong) if going else ("! INCOMPLETE", look.bad),
+    }.get(status.verdict, ("! NOT STEADY", look.alarm))
     figures = f"  spread {status.spread_ns:.3f} ns, of the raw count {status.raw_spread_ns:.3f} ns"
     if status.mean is not None:
         expanded = status.mean.expanded()
@@ -288,7 +293,7 @@ def _verdict_lines(status: DelayStatus, width: int, look: Look) -> list[Line]:
     lines: list[Line] = [
         (
             Segment(" ", look.text),
-            Segment(word, look.good if good else look.alarm),
+            Segment(word, style),
             Segment(fit(figures, max(width - len(word) - 1, 0)), look.text),
         )
     ]

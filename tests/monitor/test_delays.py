@@ -236,6 +236,7 @@ def test_status_before_and_during_a_run():
     first = run.status()
     run.step()
     assert (first.resets, run.status().resets, run.done) == (1, 2, False)
+    assert (first.verdict, first.complete) == ("incomplete", False)
     assert first.mean is None and run.status().mean is not None
     with pytest.raises(FrozenInstanceError):
         first.verdict = "pass"
@@ -294,6 +295,7 @@ def test_command_passes_and_fails(capsys):
     assert main(["delay", "emulated", "--resets", "30", "--json"]) == 0
     record = json.loads(capsys.readouterr().out)
     assert (record["schema"], record["verdict"], record["resets"]) == ("framefray.delay/1", "pass", 30)
+    assert (record["planned"], record["complete"]) == (30, True)
     assert len(record["samples"]) == 30 and record["limits"]["tc_32"]["within"]
     assert main(["delay", "emulated:pair", "--resets", "30", "--compensation", "missing", "--json"]) == 1
     record = json.loads(capsys.readouterr().out)

@@ -97,14 +97,17 @@ async def test_keys_go_stop_go_on_and_begin_anew() -> None:
         await pilot.press("left", "left", "g")
         reset(app, 4)
         assert "resetting" in text(app)
+        assert "- steady so far" in text(app)
         await pilot.press("space")
         assert not app.resets.step()
         await pilot.pause()
         assert "stopped  4 of 10 resets" in text(app)
+        assert "! INCOMPLETE" in text(app) and "steady" not in text(app).lower()
         await pilot.press("enter")
         reset(app, 20)
         await pilot.pause()
         assert "done  10 of 10 resets" in text(app)
+        assert "+ STEADY" in text(app)
         status = app.resets.look()
         assert status is not None
         board = EmulatedBoard(BoardSettings(option="2", seed=3))
@@ -173,7 +176,7 @@ async def test_a_failure_is_shown_and_the_screen_goes_on() -> None:
         run.board.measure = lambda: 1 / 0  # type: ignore[method-assign,assignment,return-value]
         reset(app, 1)
         await pilot.pause()
-        assert "FAILED" in text(app)
+        assert "FAILED" in text(app) and "! INCOMPLETE" in text(app)
         assert "division by zero" in text(app)
         assert not app.resets.going
 
