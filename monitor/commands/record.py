@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import select
 import signal
@@ -16,9 +17,11 @@ from types import FrameType
 
 from ..errors import InputError, OutputError, inert
 from ..exports import SUFFIXES
+from ..faults.catalogue import parse_fault
 from ..forms import Form, form_of_name
-from ..opening import open_source
+from ..opening import is_serial, open_source
 from ..recording import FaultyTap, RecordingTap, open_recording, parse_limit
+from ..sources.emulated import EmulatedSource
 from ..wording import counted
 
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
@@ -27,8 +30,15 @@ _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 def run(arguments: argparse.Namespace) -> int:
     limit = parse_limit(arguments.limit) if arguments.limit is not None else None
     _check_out(arguments.out)
+    _check_faults(arguments)
     source = open_source(arguments)
+    fresh = not os.path.lexists(arguments.out)
     try:
+        if isinstance(source, EmulatedSource):
+            for text in arguments.fault:
+                source.checked(text)
+        elif arguments.fault and not hasattr(source, "inject"):
+            raise InputError(f"{source.description} cannot inject faults")
         tap = open_recording(source, arguments.out, limit=limit, overwrite=arguments.overwrite)
     except BaseException:
         source.close()
@@ -41,10 +51,13 @@ def run(arguments: argparse.Namespace) -> int:
     if (arguments.note or arguments.fault) and not tap.keeps_notes:
         _say(f"{arguments.out}: notes and faults have no place in this form; only the line data are recorded")
     signals: list[str] = []
+    placed: list[tuple[str, int]] = []
+    begun = False
     failure: OutputError | InputError | None = None
     try:
         with _stopping(tap, signals), _marking(tap, arguments.source != "-"):
-            _begin(tap, arguments)
+            placed += _begin(tap, arguments)
+            begun = True
             _record(tap)
     except KeyboardInterrupt:
         signals += [] if signals else ["SIGINT"]
@@ -57,15 +70,52 @@ def run(arguments: argparse.Namespace) -> int:
             failure = failure or error
     for warning in tap.warnings:
         _say(warning)
+    if failure is not None and not begun and fresh:
+        with suppress(OSError):
+            Path(arguments.out).unlink()
+        raise failure
     print(inert(_summary(tap, arguments.out)))
     sys.stdout.flush()
     if failure is not None:
         _say(f"{failure}; what was recorded before is kept")
         return 2
+    trouble = [*_never_put_in(tap, placed)]
+    if not signals and _broke_off(tap, arguments):
+        trouble.append(f"{tap.description}: the line ended before the limit; what was recorded is kept")
+    for text in trouble:
+        _say(text)
     if signals:
         _say(f"stopped by {signals[0]}; what was recorded is kept")
         return 130
-    return 0
+    return 2 if trouble else 0
+
+
+def _check_faults(arguments: argparse.Namespace) -> None:
+    """InputError for a fault that does not exist, and for one on a board that may not be made to send it."""
+    for text in arguments.fault:
+        parse_fault(text)
+    if arguments.fault and is_serial(arguments.source) and arguments.form is None and not arguments.yes:
+        raise InputError(
+            f"{arguments.source}: this makes the board transmit damaged data",
+            hint="--yes does it without asking",
+        )
+
+
+def _never_put_in(tap: RecordingTap, placed: list[tuple[str, int]]) -> Iterator[str]:
+    """Of the faults and their hyperframes, those that lie beyond what was recorded."""
+    held = math.floor(tap.hyperframes) + getattr(tap.source, "hyperframes_missing", 0)
+    for text, hyperframe in placed:
+        if hyperframe >= held:
+            yield f"fault {text} was never put in: the recording has {counted(held, 'hyperframe')}; it is kept"
+
+
+def _broke_off(tap: RecordingTap, arguments: argparse.Namespace) -> bool:
+    """Whether a serial line ended before what was asked for had come."""
+    if not is_serial(arguments.source) or tap.limit_reached:
+        return False
+    if arguments.hyperframes is not None:
+        return tap.hyperframes < int(arguments.hyperframes)
+    return arguments.limit is not None
 
 
 def _check_out(out: str) -> None:
@@ -81,14 +131,13 @@ def _check_out(out: str) -> None:
         raise InputError(f"{out}: an .ffcap capture needs a file, not {kind}")
 
 
-def _begin(tap: RecordingTap, arguments: argparse.Namespace) -> None:
+def _begin(tap: RecordingTap, arguments: argparse.Namespace) -> Iterator[tuple[str, int]]:
+    """Notes and faults that come first; the faults as asked for, and the hyperframes they go into."""
     for text in arguments.note:
         tap.note(text)
-    if arguments.fault and not isinstance(tap, FaultyTap):
-        raise InputError(f"{tap.description} cannot inject faults")
     if isinstance(tap, FaultyTap):
         for text in arguments.fault:
-            tap.inject(text)
+            yield text, tap.inject(text)[0]
 
 
 def _record(tap: RecordingTap) -> None:

@@ -41,7 +41,7 @@ class OutputFile:
 
     Until then they are in `part`, beside its place, under a hidden name that nothing had; a signal that would end the
     program at once is a KeyboardInterrupt, so that `part` goes with it. A device, a pipe, and a file in a folder that
-    takes no new one are written where they are (`in_place`). OutputError where the system refuses; a KeyboardInterrupt
+    takes no new one are written in place (`in_place`). OutputError where the system refuses; a KeyboardInterrupt
     says what is there now.
     """
 

@@ -81,11 +81,17 @@ class EmulatedSource:
         ends = "RE-1 to REC-A, cables" if self.pair else "REC-A, internal loopback"
         return f"emulated: Saltmarsh {ends}"
 
+    def checked(self, text: str) -> Fault:
+        """The fault of a text; InputError where it cannot be on this link."""
+        fault = parse_fault(text)
+        settings = self._settings
+        check_fault(fault, option_named(self.option), settings.pointer_p, settings.hdlc_rate_code)
+        return fault
+
     def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
         """Put a fault in at the next hyperframe, or the one it names; InputError where it cannot be."""
-        fault = parse_fault(text)
+        fault = self.checked(text)
         line = option_named(self.option)
-        check_fault(fault, line, self._settings.pointer_p, self._settings.hdlc_rate_code)
         self._asked.append(fault)
         at = self._sender.next_hyperframe if fault.hyperframe is None else fault.hyperframe
         return at, fault.text, fault.expected(Context(line))

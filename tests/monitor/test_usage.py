@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from boards import running_board
 from commands import outcome
 
 from monitor.commands import craft, decode
@@ -186,6 +187,65 @@ def test_one_of_a_kind_is_no_plural(run: Any, tmp_path: Path) -> None:
     assert [counted(n, "piece") for n in (0, 1, 2)] == ["0 pieces", "1 piece", "2 pieces"]
     _, out, _ = run("record", capture, tmp_path / "y.octets", "--limit", "1hf", "--option", "1")
     assert " 1.00 hyperframes' worth in 1 piece," in out
+
+
+# ---- record: what was asked for and did not come ---------------------------------------------------------
+
+
+def test_record_says_which_fault_was_never_put_in(run: Any, tmp_path: Path) -> None:
+    out = tmp_path / "x.ffcap"
+    words = (
+        "record",
+        "emulated",
+        out,
+        "--pace",
+        "0",
+        "--limit",
+        "10hf",
+        "--force",
+        "--fault",
+        "vendor.flip@9",
+    )
+    assert run(*words)[0] == 0
+    for hyperframe in (10, 999):
+        status, told, err = run(*words, "--fault", f"hdlc.fcs@{hyperframe}")
+        said = f"fault hdlc.fcs@{hyperframe} was never put in: the recording has 10 hyperframes; it is kept"
+        assert (status, err) == (2, f"framefray: {said}\n")
+        assert "limit reached" in told
+        assert '"hyperframes":10,' in run("decode", out, "--json")[1]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("emulated OUT --fault hdlc.nope@3", "'hdlc.nope' does not exist"),
+        ("emulated OUT --pointer 0 --fault ethernet.fcs", "ethernet.fcs"),
+        ("/dev/ttyNOPE OUT --fault hdlc.fcs", "this makes the board transmit damaged data; --yes does it"),
+        ("some.octets OUT --fault hdlc.fcs --option 1 --form octets", "some.octets cannot inject faults"),
+    ],
+)
+def test_record_with_a_fault_that_cannot_be_makes_no_file(
+    run: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str, said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "some.octets").write_bytes(bytes(4))
+    status, _, err = run("record", *words.replace("OUT", "x.ffcap").split())
+    assert (status, len(err.splitlines())) == (2, 1)
+    assert said in err
+    assert not (tmp_path / "x.ffcap").exists()
+
+
+def test_record_says_that_the_line_ended_before_the_limit(run: Any, tmp_path: Path) -> None:
+    out = tmp_path / "x.ffcap"
+    # The board ends by itself after 200 hyperframes.
+    with running_board("--tcp", "127.0.0.1:0", "--hyperframes", "200", "--pace", "2000") as (name, _):
+        status, told, err = run("record", name, out, "--no-reconnect", "--limit", "5000hf")
+    assert status == 2
+    assert err.splitlines()[-1] == (
+        f"framefray: {name} (REC-A): the line ended before the limit; what was recorded is kept"
+    )
+    assert "limit reached" not in told
+    assert run("decode", out, "--json")[0] == 0
 
 
 # ---- bad input: exit 2, one line, what and where ---------------------------------------------------------
