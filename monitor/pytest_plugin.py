@@ -35,7 +35,8 @@ A board behind a serial line; `link` takes it, too, where --framefray-source nam
 name), `--framefray-option`, `--framefray-baud` and `--framefray-seed` set what a test does not. Write a device with
 an =, as `--framefray-source=/dev/ttyUSB0`, for pytest takes a path that stands alone for a place of tests. Faults
 are put into a board, which then transmits damaged data, only with `--framefray-yes`; without it those tests are
-skipped.
+skipped, as is one that needs a board or a capture where none was named. A source that is not there, or cannot be
+opened, is an error of each test that needs it.
 """
 
 from __future__ import annotations
@@ -90,9 +91,7 @@ def _settings(request: pytest.FixtureRequest) -> dict[str, Any]:
     if mark is not None:
         unknown = [*map(repr, mark.args), *(set(mark.kwargs) - _SETTINGS)]
         if unknown:
-            raise pytest.UsageError(
-                f"mark framefray: {', '.join(unknown)} is none of its settings; {_MARKER}"
-            )
+            raise _failed(f"mark framefray: {', '.join(unknown)} is none of its settings; {_MARKER}")
         settings |= mark.kwargs
     return settings
 
@@ -107,6 +106,7 @@ def link(request: pytest.FixtureRequest) -> Iterator[TestedLink]:
         yield request.getfixturevalue("board")
         return
     if source not in _EMULATED:
+        _found(request, source)
         pytest.skip(f"faults cannot be put into {source}: link needs emulated, emulated:pair or a board")
     from .errors import InputError
     from .harness import EmulatedLink
@@ -114,8 +114,26 @@ def link(request: pytest.FixtureRequest) -> Iterator[TestedLink]:
     try:
         made = EmulatedLink(**_settings(request))
     except InputError as error:
-        raise pytest.UsageError(str(error)) from None
+        raise _failed(str(error)) from None
     yield made
+
+
+def _failed(text: str) -> BaseException:
+    """To be raised: one line in place of a traceback; an error of the test where a fixture raises it."""
+    from .errors import inert
+
+    return pytest.fail.Exception(inert(text), pytrace=False)
+
+
+def _found(request: pytest.FixtureRequest, name: str) -> Path:
+    """The capture of that name, beside the test's file or else from where pytest was started."""
+    for path in (request.path.parent / name, Path(name)):
+        if path.is_file() or path.is_fifo():
+            return path
+    word = "is no capture" if Path(name).exists() else "is not there"
+    raise _failed(
+        f"--framefray-source={name}: {word}; give emulated, emulated:pair, a board's device or URL, or a capture"
+    )
 
 
 def _is_board(source: str) -> bool:
@@ -132,14 +150,20 @@ def board(request: pytest.FixtureRequest) -> Iterator[BoardLink]:
     config = request.config
     source = config.getoption("framefray_source")
     if not _is_board(source):
+        if source not in _EMULATED:
+            _found(request, source)
         pytest.skip("no board: give --framefray-source DEVICE or URL")
     if not config.getoption("framefray_yes"):
         pytest.skip(f"faults make the board at {source} transmit damaged data: give --framefray-yes")
+    from .errors import MonitorError
     from .harness import BoardLink
 
-    found = BoardLink(
-        source, option=config.getoption("framefray_option"), baud=config.getoption("framefray_baud")
-    )
+    try:
+        found = BoardLink(
+            source, option=config.getoption("framefray_option"), baud=config.getoption("framefray_baud")
+        )
+    except MonitorError as error:
+        raise _failed(str(error)) from None
     yield found
     found.close()
 
@@ -150,6 +174,7 @@ def capture(request: pytest.FixtureRequest) -> Callable[..., DecodedCapture]:
 
     A relative path counts from the directory of the test's file, or else from where pytest was started.
     """
+    from .errors import InputError
     from .harness import DecodedCapture
 
     config = request.config
@@ -157,15 +182,23 @@ def capture(request: pytest.FixtureRequest) -> Callable[..., DecodedCapture]:
     def decode(
         path: str | Path | None = None, *, form: str | None = None, option: str | None = None
     ) -> DecodedCapture:
-        if path is None:
+        if path is not None:
+            found = Path(path)
+            beside = request.path.parent / found
+            if beside.exists():
+                found = beside
+        else:
             source = config.getoption("framefray_source")
             if source in _EMULATED:
                 pytest.skip("no capture: name one, or give --framefray-source FILE")
-            path = source
-        found = Path(path)
-        beside = request.path.parent / found
-        if beside.exists():
-            found = beside
-        return DecodedCapture(found, form=form, option=option or config.getoption("framefray_option"))
+            if _is_board(source):
+                raise _failed(f"--framefray-source={source}: is a board, no capture; name one in the test")
+            found = _found(request, source)
+        try:
+            return DecodedCapture(found, form=form, option=option or config.getoption("framefray_option"))
+        except InputError as error:
+            if path is not None:
+                raise
+            raise _failed(str(error)) from None
 
     return decode

@@ -143,6 +143,36 @@ def test_a_capture_from_the_command_line(inner: pytest.Pytester) -> None:
     run(inner, "-k", "test_capture").assert_outcomes(skipped=1)
 
 
+@pytest.mark.parametrize(
+    ("source", "words"),
+    [
+        ("/nope", "--framefray-source=/nope: is not there; give *"),
+        ("emulated:ring", "--framefray-source=emulated:ring: is not there; give *"),
+        ("/dev/null", "--framefray-source=/dev/null: is no capture; give *"),
+        ("/dev/ttyUSB99", "/dev/ttyUSB99: No such file or directory; *"),
+        ("socket://127.0.0.1:1", "socket://127.0.0.1:1: *"),
+    ],
+)
+def test_a_source_that_is_not_there_is_an_error(inner: pytest.Pytester, source: str, words: str) -> None:
+    inner.makepyfile(
+        """
+        def test_link(link):
+            pass
+
+        def test_board(board):
+            pass
+
+        def test_capture(capture):
+            capture()
+        """
+    )
+    result = run(inner, "-q", f"--framefray-source={source}", "--framefray-yes")
+    result.assert_outcomes(errors=2, failed=1)
+    result.stdout.fnmatch_lines([words, words])
+    said = result.stdout.str()
+    assert "During handling" not in said and "pytest_plugin.py" not in said and "Error:" not in said
+
+
 def test_marker_and_options_are_documented(inner: pytest.Pytester) -> None:
     assert "framefray(option" in run(inner, "--markers").stdout.str()
     assert "--framefray-source" in run(inner, "--help").stdout.str()
