@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from .errors import InputError
+from .wording import counted
 
 if TYPE_CHECKING:
     from decoders.events import Event
@@ -162,7 +163,8 @@ class TestedLink(ABC):
             first = min((at for at in told if at is not None), default=None)
             if first is not None and first - self._first_fault > within:
                 after = first - self._first_fault
-                lines.append(f"{name}: first moved after {after} hyperframes, expected within {within}")
+                passed = counted(after, "hyperframe")
+                lines.append(f"{name}: first moved after {passed}, expected within {within}")
         return lines
 
 

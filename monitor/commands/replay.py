@@ -84,4 +84,4 @@ def _errors(control: ReplayControl) -> str:
         return "  errors    in no hyperframe"
     rest = control.errors - len(found)
     more = f" and {rest} more" if rest else ""
-    return f"  errors    in hyperframes {', '.join(map(str, found))}{more}"
+    return f"  errors    in hyperframe{'s' * (len(found) > 1)} {', '.join(map(str, found))}{more}"

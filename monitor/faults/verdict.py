@@ -35,6 +35,7 @@ from decoders.events import (
     UnexpectedK,
 )
 
+from ..wording import counted
 from .kinds import Expectation, Range
 
 __all__ = [
@@ -269,7 +270,7 @@ def judge(
                 findings.append(Finding(Verdict.UNTRUE, name, text))
     late = max(told(news, declared, hyperframe), default=0)
     if late > expectation.within_hyperframes:
-        text = f"shows after {late} hyperframes, must within {expectation.within_hyperframes}"
+        text = f"shows after {counted(late, 'hyperframe')}, must within {expectation.within_hyperframes}"
         findings.append(Finding(Verdict.LATE, None, text))
     if not seen.in_sync:
         findings.append(Finding(Verdict.NOT_RECOVERED, None, "not in HFNSYNC at the end"))

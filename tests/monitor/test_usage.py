@@ -16,8 +16,12 @@ import pytest
 from boards import running_board
 from commands import outcome
 
+from decoders.events import COUNTERS, FrameReceived, FrameStatus, Plane
 from monitor.commands import craft, decode
 from monitor.errors import InputError
+from monitor.faults.catalogue import Expectation
+from monitor.faults.verdict import Declared, Observation, Timed, judge
+from monitor.harness import EmulatedLink, LinkExpectationError
 from monitor.sources.serial_port import SerialLine
 from monitor.wording import counted
 
@@ -187,6 +191,24 @@ def test_one_of_a_kind_is_no_plural(run: Any, tmp_path: Path) -> None:
     assert [counted(n, "piece") for n in (0, 1, 2)] == ["0 pieces", "1 piece", "2 pieces"]
     _, out, _ = run("record", capture, tmp_path / "y.octets", "--limit", "1hf", "--option", "1")
     assert " 1.00 hyperframes' worth in 1 piece," in out
+    assert run("craft", capture, "--option", "1", "--hyperframes", "60", "--fault", "sync.comma@40")[0] == 0
+    _, out, _ = run("replay", capture, "--headless", "--option", "1", "--form", "octets")
+    assert "errors    in hyperframe 40\n" in out
+    link = EmulatedLink(seed=1)
+    link.run(21)
+    link.inject("ethernet.fcs")
+    link.run(60)
+    with pytest.raises(LinkExpectationError, match="first moved after 1 hyperframe, expected within 0"):
+        link.expect(ethernet_fcs_errors=1, within=0)
+    late = Timed(25, FrameReceived(25, 0, 25, Plane.HDLC, FrameStatus.FCS, b"abc", b"12"))
+    clean = dict.fromkeys(COUNTERS, 0)
+    (finding,) = judge(
+        Declared(Expectation({"hdlc_fcs_errors": 1}, within_hyperframes=0)),
+        Observation(clean, (), True),
+        Observation(clean | {"hdlc_fcs_errors": 1}, (late,), True),
+        24,
+    )
+    assert finding.text == "shows after 1 hyperframe, must within 0"
 
 
 # ---- record: what was asked for and did not come ---------------------------------------------------------
