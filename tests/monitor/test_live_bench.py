@@ -57,16 +57,14 @@ def test_every_fault_is_told_on_a_board_as_on_the_emulated_link() -> None:
 
 @pytest.mark.parametrize("way", [("--pty",), ("--tcp", "127.0.0.1:0")])
 def test_prove_is_the_same_over_a_line(way: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
-    only = [word for case in ONE_OF_EACH for word in ("--only", case.name)]
+    words = ["--yes", "--option", "2", *(word for case in ONE_OF_EACH for word in ("--only", case.name))]
     with running_board(*way, "--pace", "0") as (name, _):
-        assert main(["prove", name, "--yes", "--json", *only]) == 0
+        assert main(["prove", name, "--json", *words]) == 0
     seen = json.loads(capsys.readouterr().out)
     emulated = run_campaign(LinkConditions(), choose(every_case(), [case.name for case in ONE_OF_EACH]))
     assert verdicts(seen) == {r.case.name: r.verdict.value for r in emulated.results}
     assert (seen["link"]["via"], seen["link"]["pointer_p"], seen["link"]["seed"]) == ("board", 40, None)
-    assert (
-        seen["repeat_with"] == shlex.join(["framefray", "prove", name, "--yes", *only]) and seen["complete"]
-    )
+    assert seen["repeat_with"] == shlex.join(["framefray", "prove", name, *words]) and seen["complete"]
 
 
 @pytest.mark.parametrize("option", ["1", "4"])
