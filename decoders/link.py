@@ -92,6 +92,7 @@ class LinkDecoder:
         self.losses = 0
         self.hyperframes_missed = 0  # since the first in sync: gone by while it was lost, or not received
         self.hyperframes_not_received = 0
+        self.breaks_of_unknown_length = 0  # nobody knows how many hyperframes were not received there
         self.trailing_octets = 0  # after the last decoded hyperframe, or all if there is none
         self.now = 0
         self._on_block = on_block
@@ -137,7 +138,11 @@ class LinkDecoder:
             raise SettingsError(f"nothing can be left out of a stream of {self.settings.form.value}")
         if hyperframes is not None and hyperframes < 1:
             raise SettingsError(f"{hyperframes} hyperframes cannot be missing")
-        self._gaps.append((self._taken + len(self._buffer), hyperframes))
+        at = self._taken + len(self._buffer)
+        if self._gaps and self._gaps[-1][0] == at:  # nothing came between: one gap
+            _, before = self._gaps.pop()
+            hyperframes = None if before is None or hyperframes is None else before + hyperframes
+        self._gaps.append((at, hyperframes))
 
     def finish(self) -> list[Event]:
         """The stream has ended: decode whole hyperframes still held, count what is left over."""
@@ -336,6 +341,8 @@ class LinkDecoder:
         if self.acquired_at_hyperframe is not None:
             self.hyperframes_not_received += count or 0
             self.hyperframes_missed += count or 0
+            # Before the first decoded hyperframe nothing was broken off.
+            self.breaks_of_unknown_length += count is None and self._decoded_until > 0
         return count
 
     def _cross(self, at: int, events: list[Event]) -> bool:
@@ -367,7 +374,7 @@ class LinkDecoder:
         if gap is not None:
             n = min(n, gap // octets)
             if n == 0:
-                return len(self._buffer) >= gap and self._cross(gap, events)
+                return len(self._buffer) > gap and self._cross(gap, events)
         if n == 0:
             return False
         buffer = self._buffer

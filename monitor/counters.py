@@ -103,6 +103,7 @@ class Snapshot:
     injected: tuple[InjectedFault, ...] = ()
     ended: bool = False
     warnings: tuple[str, ...] = ()
+    breaks_of_unknown_length: int = 0
 
     @property
     def lof(self) -> bool:
@@ -274,5 +275,6 @@ class LinkWatch:
             events=self.events,
             injected=injected,
             ended=ended,
+            breaks_of_unknown_length=decoder.breaks_of_unknown_length,
             warnings=warnings,
         )

@@ -42,6 +42,7 @@ def decode_record(decoder: LinkDecoder) -> dict[str, Any]:
         "hyperframes": decoder.hyperframes,
         "hyperframes_missed": decoder.hyperframes_missed,
         "hyperframes_not_received": decoder.hyperframes_not_received,
+        "breaks_of_unknown_length": decoder.breaks_of_unknown_length,
         "first": first,
         "last": {"bfn": last.bfn, "hfn": last.hfn} if first else None,
         "l1": {

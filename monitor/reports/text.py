@@ -9,7 +9,7 @@ from decoders.link import LinkDecoder
 from decoders.startup import StartupState
 
 from ..errors import inert
-from ..wording import counted
+from ..wording import breaks_text, counted
 
 __all__ = ["counter_lines", "summary_lines"]
 
@@ -65,6 +65,8 @@ def summary_lines(decoder: LinkDecoder, description: str) -> list[str]:
         missed = f"{decoder.hyperframes_missed} missed"
         if decoder.hyperframes_not_received:
             missed += f" ({decoder.hyperframes_not_received} of them not received here)"
+        if decoder.breaks_of_unknown_length:
+            missed += f", {breaks_text(decoder.breaks_of_unknown_length)}"
         lines += [
             f"  in sync   {decoder.state.value}, {counted(decoder.hyperframes, 'hyperframe')}"
             f" ({seconds * 1e3:.2f} ms of line),"

@@ -163,6 +163,70 @@ def test_a_board_that_counts_anew_leaves_the_number_open() -> None:
     assert [e.count for e in events if isinstance(e, HyperframesNotReceived)] == [None]
 
 
+def broken_off(path: Path, pieces: list[int], *, tail: bool = False) -> Path:
+    """A recording of a board that counts anew before each piece but the first; so many hyperframes each."""
+    with CaptureWriter(path, CaptureHeader("1", "flagged")) as writer:
+        for index, count in enumerate(pieces):
+            if index:
+                writer.append(RecordType.GAP, gap_payload(UNKNOWN_GAP), 0)
+            if count:
+                writer.append(RecordType.FLAGGED, _line_data(RecordBoard(BoardSetup(option="1")), count), 0)
+        if tail:
+            writer.append(RecordType.GAP, gap_payload(UNKNOWN_GAP), 0)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("pieces", "tail", "breaks"),
+    [
+        ([20, 10, 10], False, 2),
+        ([20, 1, 1, 10], False, 3),
+        ([20, 0, 10], True, 1),  # two records and nothing between them; nothing comes after the last one
+        ([0, 20], False, 0),  # nothing came before
+    ],
+)
+def test_breaks_of_unknown_length_are_counted_and_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], pieces: list[int], tail: bool, breaks: int
+) -> None:
+    path = broken_off(tmp_path / "broken.ffcap", pieces, tail=tail)
+    pipeline = Pipeline(open_file_source(path))
+    while pipeline.step():
+        pass
+    assert errors(pipeline.decoder) == {} and pipeline.decoder.hyperframes == sum(pieces)
+    assert pipeline.snapshot().breaks_of_unknown_length == breaks
+    assert main(["decode", str(path), "--json"]) == 0
+    record = json.loads(capsys.readouterr().out)
+    assert (record["breaks_of_unknown_length"], record["hyperframes_not_received"]) == (breaks, 0)
+    said = {0: "0 missed, 0 losses", 1: ", 1 break of unknown length, ", 2: ", 2 breaks of unknown length, "}
+    for words in (["decode"], ["watch", "--headless"], ["replay", "--headless"]):
+        assert main([*words, str(path)]) == 0
+        assert said.get(breaks, f", {breaks} breaks of") in capsys.readouterr().out
+
+
+def test_what_brings_a_fresh_decoder_into_sync_counts_no_break(tmp_path: Path) -> None:
+    path = broken_off(tmp_path / "broken.ffcap", [20, 10, 10])
+    chunks = list(open_file_source(path).chunks())
+    pipeline = Pipeline(open_file_source(path))
+    pipeline.restart(30, chunks[:2])
+    assert pipeline.snapshot().breaks_of_unknown_length == 0
+    received(pipeline.decoder, chunks[2])
+    assert pipeline.snapshot().breaks_of_unknown_length == 1
+
+
+def test_gaps_add_up_at_one_place_and_none_is_told_before_something_comes() -> None:
+    data = _line_data(RecordBoard(BoardSetup(option="1")), 30)
+    decoder = LinkDecoder(LinkSettings("1", LineForm.FLAGGED))
+    decoder.receive(data[: 10 * SIZE])
+    decoder.skip(4)
+    assert decoder.receive(b"") == []
+    decoder.skip(6)
+    events = decoder.receive(data[20 * SIZE :])
+    decoder.skip(3)
+    events += decoder.finish()
+    assert [e.count for e in events if isinstance(e, HyperframesNotReceived)] == [10]
+    assert errors(decoder) == {} and decoder.hyperframes_not_received == decoder.hyperframes_missed == 10
+
+
 def test_gaps_add_up_until_something_comes() -> None:
     gaps = Gaps()
     gaps.add(2)
