@@ -64,12 +64,15 @@ def _formatter() -> Any:
     return argparse.RawDescriptionHelpFormatter
 
 
-def _source_arguments(parser: argparse.ArgumentParser) -> None:
+def _source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False) -> None:
+    """The source and how to read it; `capture` where it can only be one that is there already."""
     parser.add_argument(
         "source",
         type=file_name,
-        metavar="SOURCE",
-        help="file, -, emulated, emulated:pair, serial device or URL",
+        metavar="CAPTURE" if capture else "SOURCE",
+        help="file of line data (.ffcap .octets .flagged .symbols .bits .hex), or - for standard input"
+        if capture
+        else "file, -, emulated, emulated:pair, serial device or URL",
     )
     parser.add_argument(
         "--form", choices=_FORMS, help="raw form of the data; found from the data if left out"
@@ -88,7 +91,9 @@ def _source_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--vcd",
         metavar="SIGNALS",
-        help="the file is a value change dump: data=NAME[,k=NAME][,clock=NAME][,valid=NAME][,edge=rise|fall]",
+        help=argparse.SUPPRESS
+        if capture
+        else "the file is a value change dump: data=NAME[,k=NAME][,clock=NAME][,valid=NAME][,edge=rise|fall]",
     )
 
 
@@ -296,7 +301,7 @@ def build_parser() -> argparse.ArgumentParser:
     compare.add_argument("--json", action="store_true", help="one JSON object")
 
     replay = add("replay", "the screen on a capture: play, pause, step, speed, seek, next error")
-    _source_arguments(replay)
+    _source_arguments(replay, capture=True)
     replay.add_argument(
         "--speed",
         metavar="FACTOR",

@@ -22,7 +22,17 @@ if TYPE_CHECKING:
     from .faults.live_bench import LiveBench
     from .sources.board import BoardSource
 
-__all__ = ["asked", "check_capture", "is_serial", "link_settings", "open_bench", "open_board", "open_source"]
+__all__ = [
+    "asked",
+    "check_capture",
+    "check_line",
+    "is_serial",
+    "line_meant",
+    "link_settings",
+    "open_bench",
+    "open_board",
+    "open_source",
+]
 
 
 def open_source(arguments: argparse.Namespace) -> Source:
@@ -49,6 +59,8 @@ def open_source(arguments: argparse.Namespace) -> Source:
         return _open_dump(text, arguments.vcd, arguments.option)
     if is_serial(text):
         return _open_serial(arguments)
+    if (url := line_meant(text)) is not None:
+        raise InputError(f"{text}: No such file or directory", hint=f"a board on the network is {url}")
     if arguments.hyperframes is not None or arguments.ber:
         name = "--hyperframes" if arguments.hyperframes is not None else "--ber"
         raise InputError(f"{name} goes with emulated sources and boards, not with a capture")
@@ -82,9 +94,24 @@ def is_serial(text: str) -> bool:
     return os.path.realpath(text).startswith(("/dev/tty", "/dev/pts/", "/dev/cu."))
 
 
+def line_meant(text: str) -> str | None:
+    """The URL of a line that was meant by a bare HOST:PORT, unless there is such a file."""
+    bare = re.fullmatch(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+):\d{1,5}", text)
+    return f"socket://{text}" if bare and not os.path.lexists(text) else None
+
+
+def check_line(name: str) -> None:
+    """InputError for a URL of pyserial with nothing at its other end."""
+    if name.lower().startswith("loop://"):
+        raise InputError(
+            f"{name}: nothing comes from a loop but what is sent into it", hint="there is no board behind it"
+        )
+
+
 def _open_serial(arguments: argparse.Namespace) -> Source:
     from .sources.serial_port import DEFAULT_BAUD, SerialLine
 
+    check_line(arguments.source)
     line = SerialLine(
         arguments.source,
         getattr(arguments, "baud", DEFAULT_BAUD),
@@ -128,8 +155,10 @@ def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
 
     name = arguments.source
     if not is_serial(name):
+        url = line_meant(name)
         raise InputError(
-            f"{name}: faults can be put into emulated, emulated:pair and boards on a serial line or URL"
+            f"{name}: faults can be put into emulated, emulated:pair and boards on a serial line or URL",
+            hint=url and f"a board on the network is {url}",
         )
     for value, word in ((arguments.pointer, "--pointer"), (arguments.hdlc_rate, "--hdlc-rate")):
         if value is not None:
@@ -154,6 +183,7 @@ def open_board(name: str, *, option: str | None = None, baud: int | None = None)
     from .sources.board import BoardSource
     from .sources.serial_port import DEFAULT_BAUD, SerialLine
 
+    check_line(name)
     line = SerialLine(name, baud or DEFAULT_BAUD, reconnect=False)
     source = BoardSource(line, option=option, allow=True, gather_s=0.0)
     if source.status is not None and source.status.loopback is Loopback.PAIR:

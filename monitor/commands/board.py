@@ -120,12 +120,15 @@ def _listen(address: tuple[str, int]) -> socket.socket:
     return listener
 
 
-def address_of(text: str, listen_any: bool) -> tuple[str, int]:
-    """HOST:PORT or PORT; InputError for another host than the loopback unless that was asked for."""
+def address_of(text: str, listen_any: bool, *, or_else: str = "") -> tuple[str, int]:
+    """HOST:PORT or PORT; InputError for another host than the loopback unless that was asked for.
+
+    `or_else` says what else the text could have been.
+    """
     host, _, port = text.rpartition(":")
     host = host.strip("[]") or "127.0.0.1"
-    if not port.isdecimal() or int(port) > 65535:
-        raise InputError(f"{text!r} is not HOST:PORT")
+    if not port.isdecimal() or len(port) > 5 or int(port) > 65535:
+        raise InputError(f"{text!r} is not HOST:PORT{or_else}")
     if not listen_any and not _is_loopback(host):
         raise InputError(
             f"{host} is not this machine's loopback, and anybody may command the board there",
@@ -147,7 +150,8 @@ class _Link:
     def __init__(self, text: str, listen_any: bool) -> None:
         self.text = text
         self._path = Path(text) if "/" in text else None
-        self._address = None if self._path is not None else address_of(text, listen_any)
+        other = ", and no path of a socket either, which has a / in it, as ./link"
+        self._address = None if self._path is not None else address_of(text, listen_any, or_else=other)
         self.pipe: _Pipe | None = None
         self._connection: socket.socket | None = None
         self.listener: socket.socket | None = None

@@ -23,6 +23,11 @@ def run(arguments: argparse.Namespace) -> int:
         print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
     headless = arguments.headless or not terminal
     check_capture(arguments.source)
+    if arguments.vcd is not None or arguments.source.lower().endswith(".vcd"):
+        raise InputError(
+            f"{arguments.source}: a value change dump cannot be replayed",
+            hint="framefray record it with --vcd, and replay the recording",
+        )
     reader = open_replay(arguments.source, arguments.form, arguments.option)
     try:
         control = ReplayControl(

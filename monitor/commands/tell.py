@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import msgspec.json
 
 from ..errors import InputError
-from ..opening import asked, is_serial
+from ..opening import asked, check_line, is_serial, line_meant
 from ..protocol.records import (
     AskStatus,
     Loopback,
@@ -27,28 +27,51 @@ from ..protocol.records import (
 from ..sources.board import BoardSource
 from ..sources.serial_port import SerialLine
 
-_USAGE = "status, loopback none|internal|cable|pair, reset [transmitter|receiver], traffic PLANE PERCENT, data FORM"
+_WORDS = {
+    "status": ("status", 0, 0),
+    "loopback": ("loopback none|internal|cable|pair", 1, 1),
+    "reset": ("reset, or reset transmitter|receiver", 0, 1),
+    "traffic": ("traffic iq|hdlc|ethernet|vendor PERCENT", 2, 2),
+    "data": ("data octets|flagged|control|none", 1, 1),
+}
+"""Each command as it is said, and how many words may follow it."""
 _DATA = {"none": 0, "octets": RecordType.OCTETS, "flagged": RecordType.FLAGGED, "control": RecordType.CONTROL}
 
 
 def parse_command(words: Sequence[str]) -> Message:
-    """The message for the words of a command line; InputError says what there is."""
+    """The message for the words of a command line; InputError says which word is wrong, and what it may be."""
     name, rest = words[0].lower(), [word.lower() for word in words[1:]]
-    try:
-        if name == "status" and not rest:
+
+    def wrong(hint: str) -> InputError:
+        return InputError(f"{' '.join(words)!r} is no command", hint=hint)
+
+    def one_of(allowed: Iterable[str]) -> str:
+        known = [word.lower() for word in allowed]
+        if rest[0] not in known:
+            raise wrong(f"{name} takes {', '.join(known[:-1])} or {known[-1]}, not {words[1]!r}")
+        return rest[0].upper()
+
+    if name not in _WORDS:
+        raise wrong(f"there are {', '.join(_WORDS)}")
+    usage, least, most = _WORDS[name]
+    if not least <= len(rest) <= most:
+        raise wrong(f"say {usage}")
+    match name:
+        case "loopback":
+            return SetLoopback(Loopback[one_of(each.name for each in Loopback)])
+        case "reset" if rest:
+            return ResetTransceiver(Transceiver[one_of(str(each.name) for each in Transceiver)])
+        case "reset":
+            return ResetTransceiver(Transceiver.TRANSMITTER | Transceiver.RECEIVER)
+        case "traffic":
+            plane = TrafficPlane[one_of(each.name for each in TrafficPlane)]
+            if not (rest[1].isdecimal() and len(rest[1]) <= 3 and int(rest[1]) <= 100):
+                raise wrong(f"traffic takes 0 to 100 percent, not {words[2]!r}")
+            return SetTraffic(plane, int(rest[1]))
+        case "data":
+            return SelectData(_DATA[one_of(_DATA).lower()])
+        case _:
             return AskStatus()
-        if name == "loopback" and len(rest) == 1:
-            return SetLoopback(Loopback[rest[0].upper()])
-        if name == "reset" and len(rest) <= 1:
-            both = Transceiver.TRANSMITTER | Transceiver.RECEIVER
-            return ResetTransceiver(Transceiver[rest[0].upper()] if rest else both)
-        if name == "traffic" and len(rest) == 2 and 0 <= int(rest[1]) <= 100:
-            return SetTraffic(TrafficPlane[rest[0].upper()], int(rest[1]))
-        if name == "data" and len(rest) == 1:
-            return SelectData(_DATA[rest[0]])
-    except (KeyError, ValueError):
-        pass
-    raise InputError(f"{' '.join(words)!r} is no command", hint=f"there are {_USAGE}")
 
 
 def status_record(status: Status) -> dict[str, object]:
@@ -81,7 +104,12 @@ def status_record(status: Status) -> dict[str, object]:
 def run(arguments: argparse.Namespace) -> int:
     message = parse_command(arguments.what)
     if not is_serial(arguments.source):
-        raise InputError(f"{arguments.source}: is no serial device or URL with a board behind it")
+        url = line_meant(arguments.source)
+        raise InputError(
+            f"{arguments.source}: is no serial device or URL with a board behind it",
+            hint=url and f"a board on the network is {url}",
+        )
+    check_line(arguments.source)
     guarded = not isinstance(message, AskStatus | SelectData)
     allow = arguments.yes or not guarded or _asked(arguments)
     if not allow:

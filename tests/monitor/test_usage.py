@@ -311,6 +311,30 @@ BAD = [
         for line in ("tell /dev/ttyNOPE status", "decode /dev/ttyNOPE", "watch /dev/ttyNOPE")
         for rate in (0, 1 << 31, 10**30)
     ),
+    ("decode loop://", "loop://: nothing comes from a loop but what is sent into it; there is no board"),
+    ("tell loop:// status", "there is no board behind it"),
+    ("inject loop:// --fault hdlc.fcs --yes", "there is no board behind it"),
+    (
+        "decode 127.0.0.1:7000",
+        "127.0.0.1:7000: No such file or directory; a board on the network is socket://",
+    ),
+    ("watch [::1]:7000 --headless", "a board on the network is socket://[::1]:7000"),
+    ("tell localhost:7000 status", "a board on the network is socket://localhost:7000"),
+    ("prove bench-3:7000", "a board on the network is socket://bench-3:7000"),
+    (
+        "board --loopback pair --link x",
+        "'x' is not HOST:PORT, and no path of a socket either, which has a / in it",
+    ),
+    (f"board --tcp 127.0.0.1:{'9' * 5000}", "is not HOST:PORT\n"),
+    ("replay line.vcd --headless", "line.vcd: a value change dump cannot be replayed"),
+    ("tell loop:// restart", "'restart' is no command; there are status, loopback, reset, traffic, data"),
+    ("tell loop:// loopback far", "loopback takes none, internal, cable or pair, not 'far'"),
+    ("tell loop:// reset laser", "reset takes transmitter or receiver, not 'laser'"),
+    ("tell loop:// traffic voice 3", "traffic takes iq, hdlc, ethernet or vendor, not 'voice'"),
+    ("tell loop:// traffic hdlc 101", "traffic takes 0 to 100 percent, not '101'"),
+    ("tell loop:// traffic hdlc", "say traffic iq|hdlc|ethernet|vendor PERCENT"),
+    ("tell loop:// data bits", "data takes none, octets, flagged or control, not 'bits'"),
+    ("tell loop:// status now", "'status now' is no command; say status"),
     ("decode some.octets \x1b[31m", "\\x1b[31m; `framefray --help` tells more"),
 ]
 
@@ -329,6 +353,13 @@ def test_bad_input_is_one_line(
     assert err.startswith("framefray: ")
     assert said in err
     assert err[:-1].isprintable()
+
+
+def test_replay_tells_of_captures(run: Any) -> None:
+    out = " ".join(run("replay", "--help")[1].split())
+    assert "CAPTURE file of line data (.ffcap .octets" in out
+    assert "emulated" not in out and "serial" not in out and "--vcd" not in out
+    assert "emulated:pair, serial device or URL" in " ".join(run("watch", "--help")[1].split())
 
 
 def test_a_rate_beyond_every_device_is_no_traceback() -> None:
