@@ -36,7 +36,9 @@ from decoders.events import (
 from decoders.frames import ALARM_BITS
 from decoders.link import HyperframeBlock, LinkDecoder
 
-__all__ = ["InjectedFault", "LinkWatch", "LogEntry", "Snapshot"]
+from .sources import Standstill
+
+__all__ = ["InjectedFault", "LinkWatch", "LogEntry", "Snapshot", "SourceWarning"]
 
 U8 = NDArray[np.uint8]
 NEVER = -1
@@ -51,10 +53,18 @@ class LogEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class SourceWarning(Event):
+    """What a source put right, left out or lost, in its own words."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class InjectedFault:
     """A fault put into the stream: its name and parameters as text, where, and what must follow from it.
 
-    `before` holds the counters at the moment it was asked for.
+    `before` holds the counters at the moment it was asked for. `elsewhere`: another receiver sees it, not this one.
+    `breaks` is how often the stream had broken by then.
     """
 
     number: int
@@ -62,6 +72,8 @@ class InjectedFault:
     hyperframe: int
     expected: Mapping[str, int]
     before: Mapping[str, int]
+    elsewhere: bool = False
+    breaks: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +115,7 @@ class Snapshot:
     injected: tuple[InjectedFault, ...] = ()
     ended: bool = False
     warnings: tuple[str, ...] = ()
+    standstill: Standstill | None = None
     breaks_of_unknown_length: int = 0
 
     @property
@@ -243,6 +256,7 @@ class LinkWatch:
         injected: tuple[InjectedFault, ...] = (),
         ended: bool = False,
         warnings: tuple[str, ...] = (),
+        standstill: Standstill | None = None,
     ) -> Snapshot:
         decoder = self.decoder
         planes = decoder.planes
@@ -277,4 +291,5 @@ class LinkWatch:
             ended=ended,
             breaks_of_unknown_length=decoder.breaks_of_unknown_length,
             warnings=warnings,
+            standstill=standstill,
         )

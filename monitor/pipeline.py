@@ -12,8 +12,8 @@ from typing import Protocol, runtime_checkable
 from decoders.characters import LineForm
 from decoders.link import HyperframeBlock, LinkDecoder, LinkSettings
 
-from .counters import InjectedFault, LinkWatch, LogEntry, Snapshot
-from .sources import Chunk, Source, received
+from .counters import InjectedFault, LinkWatch, LogEntry, Snapshot, SourceWarning
+from .sources import Chunk, LineSource, Source, received
 
 __all__ = ["FaultySource", "Pipeline", "RestartingSource"]
 
@@ -50,6 +50,7 @@ class Pipeline:
         self._chunks: Iterator[Chunk] = source.chunks()
         self._lock = threading.Lock()
         self._injected: list[InjectedFault] = []
+        self._said = 0
         if isinstance(source, RestartingSource):
             source.on_restart = self.restart
 
@@ -60,6 +61,7 @@ class Pipeline:
         """Read and decode one chunk; False when the stream has ended."""
         chunk = next(self._chunks, None)
         with self._lock:
+            self._remark()
             if chunk is None:
                 if not self.ended:
                     self.watch.take(self.decoder.finish())
@@ -67,6 +69,15 @@ class Pipeline:
                 return False
             self.watch.take(received(self.decoder, chunk))
         return True
+
+    def _remark(self) -> None:
+        """What the source warns of stands in the log, too."""
+        said = self.source.warnings[self._said :]
+        if said:
+            self._said += len(said)
+            known = self.decoder.acquired_at_hyperframe is not None
+            at = self.decoder.hyperframes if known else None
+            self.watch.take([SourceWarning(at, text) for text in said])
 
     def restart(self, hyperframe: int = 0, run_in: Sequence[Chunk] = ()) -> None:
         """Decode what comes from here on with a fresh decoder; counters and log start anew.
@@ -117,8 +128,15 @@ class Pipeline:
             raise TypeError("this source cannot inject faults")
         with self._lock:
             hyperframe, full, expected = self.source.inject(text)
+            elsewhere = getattr(self.source, "faults_elsewhere", False)
             fault = InjectedFault(
-                len(self._injected), full, hyperframe, expected, dict(self.decoder.counters)
+                len(self._injected),
+                full,
+                hyperframe,
+                {} if elsewhere else expected,
+                dict(self.decoder.counters),
+                elsewhere,
+                self.decoder.breaks_of_unknown_length,
             )
             self._injected.append(fault)
         return fault
@@ -134,6 +152,7 @@ class Pipeline:
                 injected=tuple(self._injected[-20:]),
                 ended=self.ended,
                 warnings=tuple(self.source.warnings),
+                standstill=self.source.standstill if isinstance(self.source, LineSource) else None,
             )
 
     def entries_since(self, number: int) -> list[LogEntry]:

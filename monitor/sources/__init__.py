@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from decoders.events import Event
     from decoders.link import LinkDecoder
 
-__all__ = ["UNKNOWN_GAP", "Chunk", "Source", "received"]
+__all__ = ["UNKNOWN_GAP", "Chunk", "LineSource", "Source", "Standstill", "received"]
 
 UNKNOWN_GAP = -1
 """Some hyperframes are missing, nobody knows how many."""
@@ -63,6 +63,24 @@ class Source(Protocol):
         ...
 
     def close(self) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Standstill:
+    """No line data come: for how long, and whether that is because the line broke."""
+
+    seconds: float
+    broken: bool
+
+
+@runtime_checkable
+class LineSource(Protocol):
+    """A source on a line that may break, or carry nothing."""
+
+    @property
+    def standstill(self) -> Standstill | None:
+        """None while line data come."""
+        ...
 
 
 def received(decoder: LinkDecoder, chunk: Chunk) -> list[Event]:

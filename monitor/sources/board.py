@@ -42,10 +42,10 @@ from ..protocol.records import (
     parse_message,
 )
 from ..protocol.stream import Damage, DamageKind, RecordReader, RecordWriter, TextLine
-from . import UNKNOWN_GAP, Chunk
+from . import UNKNOWN_GAP, Chunk, Standstill
 from .gaps import Gaps
 from .hyperframes import Hyperframes
-from .line import Line, OctetQueue
+from .line import Line, OctetQueue, Pulse
 
 __all__ = ["BoardSource", "LogLine"]
 
@@ -116,6 +116,8 @@ class BoardSource:
         self._frames: Hyperframes | None = None
         self._delivered = 0
         self._gaps = Gaps()
+        self._pulse = Pulse()
+        self._loopback: Loopback | None = None
         line.start(self)
         try:
             self._begin(None if option is None else checked_option(option))
@@ -169,6 +171,16 @@ class BoardSource:
     def hyperframes_missing(self) -> int:
         """Hyperframes that the board counted and that did not come."""
         return 0 if self._frames is None else self._frames.missing
+
+    @property
+    def standstill(self) -> Standstill | None:
+        """No line data come."""
+        return self._pulse.standstill
+
+    @property
+    def faults_elsewhere(self) -> bool:
+        """Faults put in here show at another board."""
+        return self._loopback is Loopback.PAIR
 
     @property
     def octets_dropped(self) -> int:
@@ -277,8 +289,7 @@ class BoardSource:
             answer = self.command(InjectFault(full))
         except PayloadError as error:
             raise InputError(str(error)) from None
-        status = self.status
-        if status is not None and status.loopback is Loopback.PAIR and _ELSEWHERE not in self.warnings:
+        if self.faults_elsewhere and _ELSEWHERE not in self.warnings:
             self.warnings.append(_ELSEWHERE)
         line, flags = OPTIONS[self.option], self.form != Form.OCTETS
         expected = fault.expected(Context(line, flags=flags, bits=False))
@@ -297,6 +308,7 @@ class BoardSource:
 
     def broken(self, reason: str) -> None:
         self._broken = reason
+        self._pulse.broke()
         self.warnings.append(f"the line broke: {reason}")
         self.reader.restart()
         if self._frames is not None:
@@ -304,6 +316,7 @@ class BoardSource:
 
     def opened(self, after_s: float) -> None:
         self._broken = ""
+        self._pulse.back()
         self.warnings.append(f"the line is back after {after_s:.1f} s")
         # The board may have started anew. This thread reads the answers, so it must not wait for one.
         if self._selected is not None:
@@ -343,6 +356,7 @@ class BoardSource:
             self._say(f"record left out: {error}"[:120], 1)
             return
         if isinstance(message, Status):
+            self._loopback = message.loopback
             with self._changed:
                 self.status = message
                 self._changed.notify_all()
@@ -360,6 +374,7 @@ class BoardSource:
             self.log.append(LogLine(time_ns, f"{name} {message.value} at hyperframe {message.hyperframe}"))
 
     def _line_data(self, record: Record) -> None:
+        self._pulse.came()
         frames = self._frames
         if frames is None:
             return  # nothing is known of the board yet

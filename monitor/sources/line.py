@@ -6,14 +6,18 @@ Nothing here opens a port or knows what the octets mean.
 from __future__ import annotations
 
 import threading
+import time
 from collections import deque
 from typing import Protocol
 
-__all__ = ["APART", "READ_OCTETS", "Line", "LineSink", "OctetQueue"]
+from . import Standstill
+
+__all__ = ["APART", "READ_OCTETS", "Line", "LineSink", "OctetQueue", "Pulse"]
 
 READ_OCTETS = 1 << 20
 QUEUE_OCTETS = 32 << 20
 GATHER_OCTETS = 1 << 20
+SILENCE_S = 2.0
 APART = -1
 """Tag of octets that do not follow those before."""
 
@@ -35,6 +39,32 @@ class Line(Protocol):
     def start(self, sink: LineSink) -> None: ...
     def write(self, data: bytes) -> None: ...
     def close(self) -> None: ...
+
+
+class Pulse:
+    """Whether line data still come."""
+
+    def __init__(self) -> None:
+        self._last = time.monotonic()
+        self._broken = False
+
+    def came(self) -> None:
+        """Line data, just now."""
+        self._last, self._broken = time.monotonic(), False
+
+    def broke(self) -> None:
+        """The line, just now."""
+        self._last, self._broken = time.monotonic(), True
+
+    def back(self) -> None:
+        """The line stands again; line data are still to come."""
+        self._broken = False
+
+    @property
+    def standstill(self) -> Standstill | None:
+        """What a LineSource says; a line that stands and is quiet counts from 2 s on."""
+        seconds = time.monotonic() - self._last
+        return Standstill(seconds, self._broken) if self._broken or seconds >= SILENCE_S else None
 
 
 class OctetQueue:

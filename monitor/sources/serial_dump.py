@@ -11,8 +11,8 @@ import numpy as np
 
 from ..errors import InputError
 from ..forms import WORD_FORMS, Decision, Form, checked_option, decide, stream_octets, stream_time_ns
-from . import Chunk
-from .line import APART, Line, OctetQueue
+from . import Chunk, Standstill
+from .line import APART, Line, OctetQueue, Pulse
 
 __all__ = ["SerialDumpSource"]
 
@@ -36,6 +36,7 @@ class SerialDumpSource:
         self._form = Form(form)
         self._line = line
         self._queue = OctetQueue()
+        self._pulse = Pulse()
         self._failure = ""
         self._broken = False
         self._limit = limit
@@ -95,15 +96,23 @@ class SerialDumpSource:
         if self._failure:
             raise InputError(f"{self.description}: {self._failure}")
 
+    @property
+    def standstill(self) -> Standstill | None:
+        """No line data come."""
+        return self._pulse.standstill
+
     def receive(self, data: bytes, time_ns: int) -> None:
+        self._pulse.came()
         self._queue.put(data, APART if self._broken else 0)
         self._broken = False
 
     def broken(self, reason: str) -> None:
         self._broken = True
+        self._pulse.broke()
         self.warnings.append(f"the line broke: {reason}")
 
     def opened(self, after_s: float) -> None:
+        self._pulse.back()
         self.warnings.append(f"the line is back after {after_s:.1f} s; line data were lost between")
 
     def ended(self, reason: str) -> None:

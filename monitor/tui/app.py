@@ -39,7 +39,7 @@ from .replaying import REPLAY_BINDINGS, REPLAY_KEYS, ReplayBar, Replayed, SeekPa
 from .resets import Resets, live_board_of, settings_of
 from .saving import event_text, save_event
 from .status import KeyLine, Status
-from .text import inert, wrapped
+from .text import inert, lasting, wrapped
 from .transcript import Transcript
 
 __all__ = ["FrayApp", "paints_per_second", "run_screen"]
@@ -269,6 +269,9 @@ class FrayApp(App[int], inherit_bindings=False):
         snapshot = self.feed.snapshot
         state = "REPEAT" if self.repeater.active else ""
         state = "FAILED" if self.pipeline.failure else "ENDED" if snapshot.ended else state
+        still = snapshot.standstill
+        if still is not None and not state.startswith(("FAILED", "ENDED")):
+            state = f"{'BROKEN' if still.broken else 'SILENT'} {lasting(still.seconds)}"
         state = "PAUSED" if self.paused else state
         note = self._note if self._note_left or self.paused else ""
         title = self._title_text

@@ -229,7 +229,7 @@ class FaultList(LinePane, can_focus=True):
                 self.action_inject()
 
 
-_PENDING = (Verdict.WAITING, Verdict.CUT_SHORT)
+_PENDING = (Verdict.WAITING, Verdict.CUT_SHORT, Verdict.ELSEWHERE)
 
 
 class Verdicts(LinePane):

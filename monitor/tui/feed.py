@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
-from decoders.linerates import HYPERFRAMES_PER_SECOND
+from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
 from monitor.counters import ERROR_COUNTERS, InjectedFault, LogEntry, Snapshot
 from monitor.errors import InputError
-from monitor.faults.catalogue import parse_fault
+from monitor.faults.catalogue import Context, parse_fault
+from monitor.forms import Form
 
 __all__ = ["PATIENCE_HYPERFRAMES", "SETTLE_HYPERFRAMES", "Feed", "Judged", "Link", "Verdict", "judge"]
 
@@ -47,10 +48,11 @@ class Verdict(StrEnum):
     FOUND = "found"
     SILENT = "nothing moved, as it must"
     SHOWN = "found, to no set amount"
+    ELSEWHERE = "put in; it shows at the other board"
     MORE = "found, and more moved"
     LESS = "found, but too few"
     MISSED = "NOT FOUND"
-    CUT_SHORT = "the stream ended before"
+    CUT_SHORT = "the stream ended or broke before"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,30 +73,41 @@ def judge(fault: InjectedFault, snapshot: Snapshot) -> Judged:
     moved = {name: snapshot.counters[name] - fault.before.get(name, 0) for name in names}
     moved = {name: by for name, by in moved.items() if by or name in fault.expected}
     short = [name for name, by in fault.expected.items() if moved[name] < by]
-    open_ended = _depends_on_traffic(fault.text)
-    nothing_yet = short or (open_ended and not any(moved.values()))
+    open_ended, must_show = _open_ended(fault.text, snapshot)
+    nothing_yet = not fault.elsewhere and (short or (open_ended and not any(moved.values())))
     came = snapshot.hyperframes + snapshot.hyperframes_missed - snapshot.hyperframes_not_received
     passed = came - fault.hyperframe
     if passed < (PATIENCE_HYPERFRAMES if nothing_yet else SETTLE_HYPERFRAMES):
+        if snapshot.breaks_of_unknown_length > fault.breaks:
+            return Judged(fault, moved, Verdict.CUT_SHORT)
         if not snapshot.ended:
             return Judged(fault, moved, Verdict.WAITING)
         if passed < SETTLE_HYPERFRAMES:
             return Judged(fault, moved, Verdict.CUT_SHORT)
-    if nothing_yet:
+    if fault.elsewhere:
+        return Judged(fault, moved, Verdict.ELSEWHERE)
+    if nothing_yet and (short or must_show):
         some = any(moved.get(name) for name in fault.expected)
         return Judged(fault, moved, Verdict.LESS if some else Verdict.MISSED)
-    if open_ended:
+    if open_ended and not nothing_yet:
         return Judged(fault, moved, Verdict.SHOWN)
     if any(by > fault.expected.get(name, 0) for name, by in moved.items() if name in ERROR_COUNTERS):
         return Judged(fault, moved, Verdict.MORE)
     return Judged(fault, moved, Verdict.FOUND if fault.expected else Verdict.SILENT)
 
 
-def _depends_on_traffic(text: str) -> bool:
+def _open_ended(text: str, snapshot: Snapshot) -> tuple[bool, bool]:
+    """Whether what follows depends on the traffic around the fault, and whether this line form shows it at all."""
     try:
-        return parse_fault(text).needs_receiver
+        fault = parse_fault(text)
     except InputError:
-        return False
+        return False, True
+    context = Context(
+        option_named(snapshot.option),
+        flags=snapshot.form != Form.OCTETS,
+        bits=snapshot.form == Form.BITS,
+    )
+    return fault.needs_receiver, not fault.expectation(context).benign
 
 
 class Feed:

@@ -34,6 +34,7 @@ class Repeater:
         self.text = ""
         self.judged = 0
         self.passed = 0
+        self.elsewhere = 0
         self.worst: Judged | None = None
 
     @property
@@ -49,7 +50,7 @@ class Repeater:
     def start(self, text: str, feed: Feed) -> None:
         """Begin anew with a fault; the first one is put in at the next tick."""
         self.active, self.text = True, text
-        self.judged = self.passed = 0
+        self.judged = self.passed = self.elsewhere = 0
         self.worst, self._out = None, None
         self._due = feed.elapsed
 
@@ -75,6 +76,9 @@ class Repeater:
     def _count(self, judged: Judged) -> None:
         if judged.verdict is Verdict.CUT_SHORT:
             return
+        if judged.verdict is Verdict.ELSEWHERE:
+            self.elsewhere += 1
+            return
         self.judged += 1
         if judged.verdict in PASSED:
             self.passed += 1
@@ -87,7 +91,11 @@ class Repeater:
         if not self.text:
             return ""
         how = f"every {self.every} hf" if self.active else "stopped"
-        told = f"x repeat {self.text.split(':')[0]} {how}: found {self.passed} of {self.judged}"
+        told = f"x repeat {self.text.split(':')[0]} {how}: "
+        if self.elsewhere:
+            told += f"{self.elsewhere} put in, to show at the other board"
+        if self.judged or not self.elsewhere:
+            told += f"found {self.passed} of {self.judged}"
         if self.worst is not None:
             told += f", last failure at hf {self.worst.fault.hyperframe}: {self.worst.verdict.value}"
         return told

@@ -71,7 +71,7 @@ class Status(LinePane):
         self._spans: list[tuple[int, int]] = []
 
     def update(self, feed: Feed, *, chosen: int, state: str, note: str, title: str) -> None:
-        """`state` is PAUSED, ENDED, FAILED or empty; `note` stands in for the source for a while."""
+        """`state` is a word such as PAUSED, ENDED, BROKEN, or empty; `note` stands in for the source for a while."""
         self.show(
             [
                 self._top(feed, chosen, state, note, title),
@@ -119,13 +119,16 @@ class Status(LinePane):
     def _link(self, feed: Feed) -> Line:
         look, snapshot = self.look, feed.snapshot
         synced = snapshot.sync_state == "HFNSYNC"
-        glyph = "+" if synced else "!"
+        still = snapshot.standstill is not None
+        glyph, state = "+" if synced else "!", snapshot.sync_state
+        if still:
+            glyph, state = "?", f"was {state}"
         option = option_named(snapshot.option)
         rate = f"{option.line_rate_bps / 1e6:.10g} Mbit/s"
         startup = f"start-up {snapshot.startup_state}"
         meaning = f" {startup_meaning(snapshot.startup_state)}"
         line = [
-            Segment(f" {glyph} {snapshot.sync_state}", look.good if synced else look.alarm),
+            Segment(f" {glyph} {state}", look.good if synced and not still else look.alarm),
             Segment("  ", look.text),
             Segment(startup, look.strong),
             Segment(meaning, look.text),
@@ -153,8 +156,9 @@ class Status(LinePane):
             line.append(self._alarm(_SHORT.get(alarm, alarm.value), snapshot.remote(alarm.value)))
         line.append(Segment(f"  BFN.HFN {snapshot.bfn:4d}.{snapshot.hfn:03d}", look.text))
         errors = feed.errors_since_mark
-        text = f"  {'!' if errors else '+'} errors {errors}"
-        line.append(Segment(text, look.bad if errors else look.good))
+        glyph = "!" if errors else "?" if snapshot.standstill else "+"
+        style = look.bad if errors else look.text if snapshot.standstill else look.good
+        line.append(Segment(f"  {glyph} errors {errors}", style))
         since = (f" since mark at {feed.marked_at}", " since mark") if feed.marked_at else (" since start",)
         room = self.size.width - cells(tuple(line))
         line.append(Segment(next((text for text in since if len(text) <= room), ""), look.quiet))

@@ -6,7 +6,7 @@ character is then always one cell. Nothing here parses markup.
 
 from __future__ import annotations
 
-__all__ = ["count", "fit", "fit_middle", "inert", "wrapped"]
+__all__ = ["count", "fit", "fit_middle", "inert", "lasting", "wrapped"]
 
 CUT = ">"
 """Stands at the end of text that was cut."""
@@ -51,6 +51,14 @@ def count(value: int, width: int = 7) -> str:
             if len(text) <= width and abs(scaled) < 1000:
                 return text
     return ">" * width
+
+
+def lasting(seconds: float) -> str:
+    """A time that goes on: whole seconds, minutes from two on, hours from two on."""
+    for unit, size in (("h", 3600), ("min", 60)):
+        if seconds >= 2 * size:
+            return f"{int(seconds / size)} {unit}"
+    return f"{int(seconds)} s"
 
 
 def wrapped(text: str, width: int) -> list[str]:

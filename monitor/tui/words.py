@@ -13,6 +13,7 @@ from decoders import events as ev
 from decoders.packets import describe, printable
 from decoders.startup import StartupState
 
+from ..counters import SourceWarning
 from ..wording import counted
 from .palette import BAD, GOOD, MOVED, NOTE
 from .text import inert
@@ -29,6 +30,7 @@ _PLANES: dict[type[ev.Event], ev.Plane] = {
     ev.PossibleInversion: ev.Plane.LINE,
     ev.UnexpectedK: ev.Plane.LINE,
     ev.HyperframesNotReceived: ev.Plane.LINE,
+    SourceWarning: ev.Plane.LINE,
     ev.SyncStateChanged: ev.Plane.SYNC,
     ev.SyncByteMissed: ev.Plane.SYNC,
     ev.FillerMismatch: ev.Plane.SYNC,
@@ -103,6 +105,8 @@ def is_bad(event: ev.Event) -> bool:
         return event.status is not ev.FrameStatus.GOOD
     if isinstance(event, ev.SyncStateChanged):
         return _SYNC_ORDER.index(event.new) < _SYNC_ORDER.index(event.old)
+    if isinstance(event, SourceWarning):
+        return event.hyperframe is not None  # before sync it tells how the source was opened
     return type(event) in _ALWAYS_BAD
 
 
@@ -199,6 +203,7 @@ _TELLERS: dict[type[ev.Event], Callable[[Any], Saying]] = {
     ev.HyperframesNotReceived: lambda e: Saying(
         NOTE, "missing", f"{_some(e.count, 'hyperframe')} in board or serial line"
     ),
+    SourceWarning: lambda e: Saying(BAD if is_bad(e) else NOTE, "source", inert(e.text)),
     ev.SyncByteMissed: lambda e: Saying(BAD, "missed", f"sync byte: 0x{e.octet:02X} instead of K28.5"),
     ev.FillerMismatch: lambda e: Saying(BAD, "filler", f"beside the sync byte: {e.octets.hex(' ').upper()}"),
     ev.PossibleInversion: lambda e: Saying(BAD, "inverted?", "the line pair may be swapped"),

@@ -16,6 +16,7 @@ from textual.pilot import Pilot
 
 from monitor.faults.catalogue import CATALOGUE, parse_fault
 from monitor.pipeline import Pipeline
+from monitor.sources import Standstill
 from monitor.tui.app import FrayApp, paints_per_second
 from monitor.tui.breaking import FAULTS as EVERY_FAULT
 from monitor.tui.breaking import FaultChoice
@@ -394,6 +395,38 @@ async def test_pause_stands_still_and_says_so() -> None:
 async def test_end_of_source_stays_and_says_so() -> None:
     async with screen(FakeSource(4), steps=6) as (app, _):
         assert "[ENDED] source h" in rows(app)[0]
+
+
+class BreakingSource(FakeSource):
+    standstill: Standstill | None = None
+
+
+async def test_a_line_that_breaks_or_is_silent_is_said_in_every_view() -> None:
+    source = BreakingSource(9)
+    async with screen(source, steps=4) as (app, pilot):
+        assert "[" not in rows(app)[0].replace("[1 Link]", "") and rows(app)[1].startswith(" + HFNSYNC")
+        source.standstill = Standstill(12.4, broken=True)
+        source.warnings.append("the line broke: \x1b[2J device is gone")
+        advance(app, 1)
+        for view in "1234":
+            await pilot.press(view)
+            await pilot.pause()
+            assert "[BROKEN 12 s]" in rows(app)[0]
+            assert rows(app)[1].startswith(" ? was HFNSYNC") and "? errors 0" in rows(app)[2]
+        source.standstill = Standstill(200, broken=False)
+        source.warnings.append("the line is back after 13.0 s")
+        advance(app, 1)
+        assert "[SILENT 3 min]" in rows(app)[0]
+        await pilot.press("2", "b")
+        await pilot.pause()
+        told = [row for row in rows(app) if " ! source " in row]
+        assert [row.split("source    ")[1] for row in told] == [
+            r"the line broke: \x1b[2J device is gone",
+            "the line is back after 13.0 s",
+        ]
+        source.standstill = None
+        advance(app, 1)
+        assert "SILENT" not in rows(app)[0] and rows(app)[1].startswith(" + HFNSYNC")
 
 
 async def test_failure_is_shown_in_words_and_inert() -> None:

@@ -8,11 +8,12 @@ import pytest
 from screen_fakes import FakeSource
 
 from decoders import events as ev
-from monitor.counters import InjectedFault, Snapshot
+from monitor.counters import InjectedFault, Snapshot, SourceWarning
 from monitor.pipeline import Pipeline
 from monitor.tui.breaking import plane_of_counter
 from monitor.tui.feed import PATIENCE_HYPERFRAMES, SETTLE_HYPERFRAMES, Feed, Verdict, judge
-from monitor.tui.text import count, fit, fit_middle, inert, wrapped
+from monitor.tui.repeating import Repeater
+from monitor.tui.text import count, fit, fit_middle, inert, lasting, wrapped
 from monitor.tui.words import is_bad, plane_of, saying
 
 SAMPLES: list[tuple[ev.Event, ev.Plane, bool]] = [
@@ -20,6 +21,8 @@ SAMPLES: list[tuple[ev.Event, ev.Plane, bool]] = [
     (ev.AlignmentChanged(None, 13, 3), ev.Plane.LINE, False),
     (ev.UnexpectedK(3, 1, 2, 3, 0, 0xBC), ev.Plane.LINE, True),
     (ev.HyperframesNotReceived(3, 40), ev.Plane.LINE, False),
+    (SourceWarning(3, "the line broke: gone\x1b[2J"), ev.Plane.LINE, True),
+    (SourceWarning(None, "taken as option 2"), ev.Plane.LINE, False),
     (ev.PossibleInversion(0), ev.Plane.LINE, True),
     (ev.SyncStateChanged(None, "XACQ1", "XACQ2"), ev.Plane.SYNC, False),
     (ev.SyncStateChanged(9, "HFNSYNC", "XSYNC2"), ev.Plane.SYNC, True),
@@ -127,19 +130,44 @@ def test_verdicts() -> None:
     assert judge(fault, _later(base, settled, **found, vendor_changes=99)).verdict is Verdict.FOUND
     ended = dataclasses.replace(_later(base, 110), ended=True)
     assert judge(fault, ended).verdict is Verdict.CUT_SHORT
+    broke = dataclasses.replace(_later(base, 110), breaks_of_unknown_length=1)
+    assert judge(fault, broke).verdict is Verdict.CUT_SHORT
+    assert judge(dataclasses.replace(fault, breaks=1), broke).verdict is Verdict.WAITING
     twice = _fault(base, "sync.hfn", hfn_discontinuities=2)
     assert judge(twice, _later(base, late, hfn_discontinuities=1)).verdict is Verdict.LESS
 
 
 def test_verdicts_without_a_set_amount() -> None:
-    base = _snapshot()
+    base = dataclasses.replace(_snapshot(), form="flagged")
     flip = _fault(base, "line.flip:x=100,w=5,y=0,bit=3")
     settled, late = 100 + SETTLE_HYPERFRAMES, 100 + PATIENCE_HYPERFRAMES
     assert judge(flip, _later(base, settled, code_violations=2)).verdict is Verdict.SHOWN
     assert judge(flip, _later(base, late)).verdict is Verdict.MISSED
+    octets = dataclasses.replace(base, form="octets")  # which carry no code errors
+    assert judge(flip, _later(octets, settled)).verdict is Verdict.WAITING
+    assert judge(flip, _later(octets, late)).verdict is Verdict.SILENT
+    assert judge(flip, _later(octets, settled, vendor_changes=1, hdlc_fcs_errors=1)).verdict is Verdict.SHOWN
     silent = _fault(base, "iq.flip")
     assert judge(silent, _later(base, settled)).verdict is Verdict.SILENT
     assert judge(silent, _later(base, settled, hdlc_aborts=1)).verdict is Verdict.MORE
+
+
+def test_a_fault_of_a_pair_shows_at_the_other_board() -> None:
+    base = _snapshot()
+    fault = dataclasses.replace(_fault(base, "hdlc.fcs"), elsewhere=True)
+    assert judge(fault, _later(base, 100)).verdict is Verdict.WAITING
+    assert judge(fault, _later(base, 200)).verdict is Verdict.ELSEWHERE
+    repeater = Repeater(lambda text: fault)
+    feed = Feed(Pipeline(FakeSource()))
+    repeater.start("hdlc.fcs", feed)
+    repeater.tick(feed)
+    feed.judged = [judge(fault, _later(base, 200))]
+    repeater.tick(feed)
+    assert "1 put in, to show at the other board" in repeater.told and "found" not in repeater.told
+
+
+def test_times_that_go_on() -> None:
+    assert [lasting(s) for s in (0.4, 119.9, 120, 7199, 7200)] == ["0 s", "119 s", "2 min", "119 min", "2 h"]
 
 
 def test_rate_is_per_second_of_line_time() -> None:
