@@ -61,14 +61,14 @@ def run(arguments: argparse.Namespace) -> int:
 def _checked(text: str, conditions: Conditions, *, live: bool) -> str:
     """The text of a fault; InputError where its hyperframe cannot be."""
     hyperframe = parse_fault(text).hyperframe
+    if hyperframe is not None and hyperframe > MOST_HYPERFRAMES:
+        raise InputError(f"fault {text}: on a link hyperframes go up to {MOST_HYPERFRAMES}")
     if live or hyperframe is None:
         return text
     if hyperframe < 4:
         raise InputError(
             f"fault {text}: the receiver is in sync from hyperframe 4 on", hint="name a later one"
         )
-    if hyperframe > MOST_HYPERFRAMES:
-        raise InputError(f"fault {text}: on an emulated link hyperframes go up to {MOST_HYPERFRAMES}")
     if conditions.hyperframes is not None and hyperframe >= conditions.length:
         raise InputError(f"fault {text}: the stream ends with hyperframe {conditions.length - 1}")
     return text

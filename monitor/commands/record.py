@@ -51,14 +51,15 @@ def run(arguments: argparse.Namespace) -> int:
     if (arguments.note or arguments.fault) and not tap.keeps_notes:
         _say(f"{arguments.out}: notes and faults have no place in this form; only the line data are recorded")
     signals: list[str] = []
+    waiting: list[str] = []
     placed: list[tuple[str, int]] = []
     begun = False
     failure: OutputError | InputError | None = None
     try:
         with _stopping(tap, signals), _marking(tap, arguments.source != "-"):
-            placed += _begin(tap, arguments)
+            waiting = _begin(tap, arguments, placed)
             begun = True
-            _record(tap)
+            _record(tap, waiting, placed)
     except KeyboardInterrupt:
         signals += [] if signals else ["SIGINT"]
     except (OutputError, InputError) as error:
@@ -79,7 +80,7 @@ def run(arguments: argparse.Namespace) -> int:
     if failure is not None:
         _say(f"{failure}; what was recorded before is kept")
         return 2
-    trouble = [*_never_put_in(tap, placed)]
+    trouble = [*_never_put_in(tap, waiting, placed)]
     if not signals and _broke_off(tap, arguments):
         trouble.append(f"{tap.description}: the line ended before the limit; what was recorded is kept")
     for text in trouble:
@@ -101,12 +102,11 @@ def _check_faults(arguments: argparse.Namespace) -> None:
         )
 
 
-def _never_put_in(tap: RecordingTap, placed: list[tuple[str, int]]) -> Iterator[str]:
-    """Of the faults and their hyperframes, those that lie beyond what was recorded."""
+def _never_put_in(tap: RecordingTap, waiting: list[str], placed: list[tuple[str, int]]) -> Iterator[str]:
+    """The faults that had to wait too long, and those whose hyperframes lie beyond what was recorded."""
     held = math.floor(tap.hyperframes) + getattr(tap.source, "hyperframes_missing", 0)
-    for text, hyperframe in placed:
-        if hyperframe >= held:
-            yield f"fault {text} was never put in: the recording has {counted(held, 'hyperframe')}; it is kept"
+    for text in [*waiting, *(text for text, hyperframe in placed if hyperframe >= held)]:
+        yield f"fault {text} was never put in: the recording has {counted(held, 'hyperframe')}; it is kept"
 
 
 def _broke_off(tap: RecordingTap, arguments: argparse.Namespace) -> bool:
@@ -131,19 +131,29 @@ def _check_out(out: str) -> None:
         raise InputError(f"{out}: an .ffcap capture needs a file, not {kind}")
 
 
-def _begin(tap: RecordingTap, arguments: argparse.Namespace) -> Iterator[tuple[str, int]]:
-    """Notes and faults that come first; the faults as asked for, and the hyperframes they go into."""
+def _begin(tap: RecordingTap, arguments: argparse.Namespace, placed: list[tuple[str, int]]) -> list[str]:
+    """Notes and faults that come first; the faults that have to wait until a board has told where it is."""
     for text in arguments.note:
         tap.note(text)
-    if isinstance(tap, FaultyTap):
-        for text in arguments.fault:
-            yield text, tap.inject(text)[0]
+    if not isinstance(tap.source, EmulatedSource):
+        return list(arguments.fault)
+    _inject(tap, list(arguments.fault), placed)
+    return []
 
 
-def _record(tap: RecordingTap) -> None:
+def _inject(tap: RecordingTap, waiting: list[str], placed: list[tuple[str, int]]) -> None:
+    """Put in what waits; each fault goes over to `placed` with the hyperframe it goes into."""
+    while isinstance(tap, FaultyTap) and waiting:
+        placed.append((waiting[0], tap.inject(waiting[0])[0]))
+        del waiting[0]
+
+
+def _record(tap: RecordingTap, waiting: list[str], placed: list[tuple[str, int]]) -> None:
     shown = sys.stderr.isatty()
     next_line = time.monotonic() + 1.0
     for _ in tap.chunks():
+        if tap.octets and not tap.limit_reached:
+            _inject(tap, waiting, placed)
         if shown and time.monotonic() >= next_line:
             sys.stderr.write(f"\rframefray: {tap.hyperframes:.0f} hyperframes, {tap.octets} octets ")
             sys.stderr.flush()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import signal
 import subprocess
@@ -257,6 +258,18 @@ def test_record_with_a_fault_that_cannot_be_makes_no_file(
     assert not (tmp_path / "x.ffcap").exists()
 
 
+def test_a_fault_on_a_board_counts_hyperframes_of_the_recording(run: Any, tmp_path: Path) -> None:
+    out = tmp_path / "x.ffcap"
+    with running_board("--tcp", "127.0.0.1:0", "--pace", "500") as (name, _):
+        words = ("record", name, out, "--force", "--yes", "--limit")
+        assert run(*words, "100hf")[0] == 0  # the board's own count runs on
+        status, _, err = run(*words, "600hf", "--fault", "ethernet.fcs@500", "--fault", "hdlc.fcs@900")
+    assert (status, "hdlc.fcs@900 was never put in" in err, "ethernet.fcs" in err) == (2, True, False)
+    frames = [json.loads(line) for line in run("decode", out, "--frames")[1].splitlines()]
+    (bad,) = (frame for frame in frames if frame["status"] == "fcs")
+    assert 500 <= bad["hyperframe"] < 510
+
+
 def test_record_says_that_the_line_ended_before_the_limit(run: Any, tmp_path: Path) -> None:
     out = tmp_path / "x.ffcap"
     # The board ends by itself after 200 hyperframes.
@@ -289,7 +302,7 @@ BAD = [
     ("watch rfc2217://x --headless", "rfc2217://x: not rfc2217://HOST:PORT"),
     (
         f"inject emulated --fault hdlc.fcs@{10**11}",
-        f"fault hdlc.fcs@{10**11}: on an emulated link hyperframes go",
+        f"fault hdlc.fcs@{10**11}: on a link hyperframes go",
     ),
     (f"inject emulated --fault hdlc.fcs@{'9' * 5000}", "hyperframes go up to 1099511627775"),
     ("inject emulated --fault hdlc.fcs --hyperframes 100001", "--hyperframes 100001: at most 100000"),
