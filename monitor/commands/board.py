@@ -16,8 +16,9 @@ from contextlib import suppress
 from pathlib import Path
 
 from ..emulation.board import BoardSetup, RecordBoard
-from ..errors import InputError
-from ..protocol.records import Loopback, RecordType
+from ..errors import InputError, inert
+from ..protocol.records import LogText, Loopback, RecordType
+from ..protocol.stream import RecordWriter
 
 MOST_HYPERFRAMES = 50
 MOST_NAME_OCTETS = 64
@@ -25,7 +26,10 @@ ROOM_OCTETS = 256 << 10
 READ_OCTETS = 64 << 10
 STATUS_S = 1.0
 POLL_S = 0.05
+BUSY_S = 1.0
+DEAD_S = 10
 FIRST_WORD_S = 0.3
+_BUSY = "this board serves one host at a time, and another one is connected"
 LOOPBACKS = {"internal": Loopback.INTERNAL, "cable": Loopback.CABLE, "pair": Loopback.PAIR}
 DATA = {"octets": RecordType.OCTETS, "flagged": RecordType.FLAGGED, "control": RecordType.CONTROL}
 
@@ -67,6 +71,7 @@ class _Host:
         self.pipe: _Pipe | None = None
         self.listener: socket.socket | None = None
         self._connection: socket.socket | None = None
+        self._refused: list[tuple[socket.socket, float]] = []
         self.quiet_until = 0.0
         if address is None:
             self.name = self._open_pty()
@@ -89,18 +94,37 @@ class _Host:
         return os.ttyname(slave)
 
     def accept(self) -> bool:
-        """Take a connection; True where it is a new host."""
+        """Take a connection; True where it is a new host. One more than one is told why not, and let go."""
         assert self.listener is not None
-        connection, _ = self.listener.accept()
+        try:
+            connection, _ = self.listener.accept()
+        except OSError:
+            return False  # it has left again
         if self.pipe is not None:
-            connection.close()
+            connection.setblocking(False)
+            with suppress(OSError):
+                connection.send(RecordWriter().message(LogText(_BUSY)))
+            # Closed at once, a command that is on its way would make the words be lost.
+            self._refused.append((connection, time.monotonic() + BUSY_S))
             return False
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        for name in ("TCP_KEEPIDLE", "TCP_KEEPINTVL"):  # a host that was cut off must not keep the board
+            if hasattr(socket, name):
+                connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), DEAD_S)
         self._connection = connection
         self.pipe = _Pipe(connection.fileno())
         # Some clients throw away what comes while they open: let them speak first.
         self.quiet_until = time.monotonic() + FIRST_WORD_S
         return True
+
+    def let_go(self) -> None:
+        """Close those that were refused a while ago."""
+        now = time.monotonic()
+        for connection, until in self._refused[:]:
+            if now >= until:
+                connection.close()
+                self._refused.remove((connection, until))
 
     def gone(self) -> None:
         """The host has left."""
@@ -155,15 +179,20 @@ class _Link:
         self.pipe: _Pipe | None = None
         self._connection: socket.socket | None = None
         self.listener: socket.socket | None = None
+        self.heard = False
+        self._told = False
+        self._not_before = 0.0
 
     def join(self) -> bool:
-        """Connect, or else listen; True where the link came up."""
-        if self.pipe is not None:
-            return False
+        """Connect, or else listen; True where the link came up. A third board is let go."""
         if self.listener is not None:
-            with suppress(BlockingIOError):
+            with suppress(OSError):
                 connection, _ = self.listener.accept()
-                return self._up(connection)
+                if self.pipe is None:
+                    return self._up(connection)
+                connection.close()
+            return False
+        if self.pipe is not None or time.monotonic() < self._not_before:
             return False
         connection = socket.socket(socket.AF_UNIX if self._path else socket.AF_INET)
         try:
@@ -191,11 +220,20 @@ class _Link:
         self.listener.setblocking(False)
 
     def _up(self, connection: socket.socket) -> bool:
+        self.heard = False
         self._connection = connection
         self.pipe = _Pipe(connection.fileno())
         return True
 
     def down(self) -> None:
+        """The other board is gone, or never took this one."""
+        if not self.heard and self.listener is None:
+            self._not_before = time.monotonic() + BUSY_S
+            if not self._told:
+                self._told = True
+                print(
+                    f"framefray: --link {inert(self.text)} has two boards already; waiting", file=sys.stderr
+                )
         if self._connection is not None:
             self._connection.close()
         self._connection = self.pipe = None
@@ -292,11 +330,8 @@ class _Loop:
     def _due(self) -> int:
         """Hyperframes to make now. A slow host holds the board up; with a partner its data are lost instead."""
         now = time.monotonic()
-        held = (
-            not self._room()
-            if self.link is None
-            else self.link.pipe and len(self.link.pipe.waiting) > ROOM_OCTETS
-        )
+        partner = self.link.pipe if self.link is not None else None
+        held = len(partner.waiting) > ROOM_OCTETS if partner is not None else not self._room()
         if held or (self.limit is not None and self._sent >= self.limit):
             self._due_from, self._done = now, 0
             return 0
@@ -328,16 +363,18 @@ class _Loop:
         if host.listener is not None:
             readers.append(host.listener)
         readable, _, _ = select.select(readers, writers, [], timeout)
+        if host.pipe is not None:  # before anybody new: it may have left just now
+            self._serve(host.pipe)
+        host.let_go()
         if host.listener in readable and host.accept():
             self._to_host(self.board.start())
-        if host.pipe is not None:
-            self._serve(host.pipe)
         if link is not None and link.pipe is not None:
             data = link.pipe.read()
             if data is None or not link.pipe.flush():
                 link.down()
                 self.board.link_changed(False)
             elif data:
+                link.heard = True
                 self._to_host(self.board.from_link(data, room=self._room()))
 
     def _serve(self, pipe: _Pipe) -> None:

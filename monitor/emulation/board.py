@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -59,6 +60,13 @@ class BoardSetup:
     data_type: r.RecordType = r.RecordType.FLAGGED
     delay_bits: int = 1237
     bit_error_ratio: float = 0.0
+
+
+def _other_end(head: bytearray) -> str:
+    if head.startswith(LINK_MAGIC):
+        with suppress(r.PayloadError):
+            return f"the other board of the link is of option {r.option_name(head[len(LINK_MAGIC)])}"
+    return "what answers on the link is no board of this kind"
 
 
 class RecordBoard:
@@ -132,6 +140,8 @@ class RecordBoard:
             symbols = self._on_the_line(batch)
             if self.loopback is r.Loopback.PAIR:
                 self._link_out.append(symbols.astype("<u2").tobytes())
+                if not self.link_up:  # nothing on the receiver: no signal, and no K28.5
+                    out += self._receive_line(np.zeros_like(symbols), room)
             elif self.loopback is not r.Loopback.NONE:
                 out += self._receive_line(symbols, room)
         return bytes(out)
@@ -241,7 +251,7 @@ class RecordBoard:
             if len(self._link_in) < len(head):
                 return b""
             if self._link_in[: len(head)] != head:
-                raise InputError(f"the other end of the link is not a board of option {self.option.name}")
+                raise InputError(f"{_other_end(self._link_in)}, this one is of option {self.option.name}")
             del self._link_in[: len(head)]
             self._link_head_seen = True
         whole = len(self._link_in) & ~1
