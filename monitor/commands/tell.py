@@ -114,7 +114,8 @@ def run(arguments: argparse.Namespace) -> int:
     allow = arguments.yes or not guarded or _asked(arguments)
     if not allow:
         raise InputError("this makes the board transmit or reset", hint="--yes does it without asking")
-    source = BoardSource(SerialLine(arguments.source, arguments.baud, reconnect=False), allow=allow)
+    line = SerialLine(arguments.source, arguments.baud, reconnect=False)
+    source = BoardSource(line, allow=allow, select=False)
     try:
         if not isinstance(message, AskStatus):
             source.command(message)

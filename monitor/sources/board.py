@@ -56,6 +56,14 @@ ANSWER_S = 0.6
 TRIES = 4
 LOG_LINES = 2000
 _ELSEWHERE = "this board receives what another one sends: its faults show at that one"
+_CALLED: dict[type[Message], str] = {
+    AskStatus: "its status",
+    SelectData: "other line data",
+    SetLoopback: "another loopback",
+    ResetTransceiver: "a reset",
+    SetTraffic: "other traffic",
+    InjectFault: "the fault",
+}
 _GUARDED = (SetLoopback, ResetTransceiver, SetTraffic, InjectFault)
 _TAKEN = {
     str(Form.OCTETS): (RecordType.OCTETS, RecordType.FLAGGED),
@@ -73,9 +81,9 @@ class LogLine:
 
 
 class BoardSource:
-    """`option` overrules what the board says; `allow` lets commands through that make it transmit or reset.
+    """`option` is for a board that does not say its own; `allow` lets commands through that make it transmit or reset.
 
-    `limit` ends the stream after so many hyperframes. InputError where no record comes.
+    `select`: a board that sends no line data is told to. `limit` ends the stream after so many hyperframes. InputError where no record comes.
     """
 
     def __init__(
@@ -89,6 +97,7 @@ class BoardSource:
         answer_s: float = ANSWER_S,
         queue: OctetQueue | None = None,
         gather_s: float = GATHER_S,
+        select: bool = True,
     ) -> None:
         self.warnings: list[str] = []
         self.log: deque[LogLine] = deque(maxlen=LOG_LINES)
@@ -96,6 +105,7 @@ class BoardSource:
         self.reader = RecordReader()
         self.malformed = 0
         self.other_form = 0
+        self.echoes = 0
         self.board_lost = 0
         self.allow = allow
         self._said: dict[str, int] = {}
@@ -103,6 +113,7 @@ class BoardSource:
         self._limit = limit
         self._answer_s = answer_s
         self._gather_s = gather_s
+        self._select = select
         self._queue = OctetQueue() if queue is None else queue
         # A board remembers the last command's number, so a new session must begin somewhere else.
         self._writer = RecordWriter(time.time_ns() // 1000 if first_sequence is None else first_sequence)
@@ -131,12 +142,15 @@ class BoardSource:
         if name is None:
             raise InputError(f"{self._line.description}: the board knows no option", hint="give --option")
         self.option = checked_option(name)
-        if option and status.option not in (None, option):
-            self.warnings.append(f"the board says option {status.option}; taken as option {option}")
+        if status.option not in (None, name):
+            raise InputError(
+                f"{self._line.description}: the board is of option {status.option}, not {name}",
+                hint="leave --option out",
+            )
         self.description = self._line.description + (f" ({status.name})" if status.name else "")
         self.form = str(Form.OCTETS if status.data_type == RecordType.OCTETS else Form.FLAGGED)
         self._frames = Hyperframes(OPTIONS[self.option], Form(self.form))
-        if not status.data_type:
+        if not status.data_type and self._select:
             self._selected = RecordType.FLAGGED
             self.command(SelectData(self._selected))
         elif status.data_type == RecordType.CONTROL:
@@ -206,11 +220,12 @@ class BoardSource:
                 answer = self._answer_to(number, line)
             finally:
                 self._queue.elastic = False
-        what = type(message).__name__
+        what = _CALLED.get(type(message), "that")
         if answer is None:
-            why = f"no answer to {what} in {TRIES} tries"
+            why = f"asked {TRIES} times for {what}, no answer"
             if self._ended or self._broken:
-                why = f"the line is gone ({self._broken or self._failure or 'closed'}); no answer to {what}"
+                gone = self._broken or self._failure or "closed"
+                why = f"asked for {what}, no answer: the line is gone ({gone})"
             raise InputError(f"{self._line.description}: {why}")
         if isinstance(answer, Refuse):
             why = answer.text or answer.reason.name.lower().replace("_", " ")
@@ -249,14 +264,26 @@ class BoardSource:
             return status
         if not first and trouble is not None:
             raise trouble
-        counters = self.reader.counters
+        raise self._no_status()
+
+    def _no_status(self) -> InputError:
+        """What came in the place of a status, and what that may mean."""
+        counters, name = self.reader.counters, self._line.description
+        if self.echoes:
+            return InputError(
+                f"{name}: what is sent here comes back: the line is looped, and no board answers",
+                hint="take the plug out, or name the port of the board",
+            )
+        what = f"{name}: {self._failure or self._broken or 'no status came'}"
+        said = self.log[-1].text if self.log and counters.records else ""
+        if said:
+            return InputError(f"{what}; the board said: {said}")
         seen = (
             f"{counters.octets} octets came, {counters.records} records, {counters.text_lines} lines of text"
         )
-        raise InputError(
-            f"{self._line.description}: {self._failure or 'no status came'} ({seen})",
-            hint="check --baud; for a board that sends raw line data give --form",
-        )
+        raw = "for a board that sends raw line data give --form"
+        hint = f"is it the right port? {raw}" if "://" in name else f"check --baud; {raw}"
+        return InputError(f"{what} ({seen})", hint=hint)
 
     def _forget_status(self) -> None:
         with self._changed:
@@ -364,6 +391,8 @@ class BoardSource:
             with self._changed:
                 self._answers[message.command] = message
                 self._changed.notify_all()
+        elif isinstance(message, tuple(_CALLED)):
+            self.echoes += 1
         elif isinstance(message, LogText):
             text = "".join(
                 c if c.isprintable() else c.encode("unicode_escape").decode() for c in message.text

@@ -203,6 +203,48 @@ def test_no_board_is_one_line() -> None:
         BoardSource(Deaf(RecordBoard()), answer_s=0.01)
 
 
+def test_a_looped_plug_is_no_board() -> None:
+    class Looped(BoardLine):
+        def write(self, data: bytes) -> None:
+            self.give(data)
+
+        def start(self, sink: LineSink) -> None:
+            self.sink = sink
+
+    with pytest.raises(InputError, match="what is sent here comes back: the line is looped"):
+        BoardSource(Looped(RecordBoard()), answer_s=0.01)
+
+
+def test_an_option_that_the_board_does_not_have_is_refused() -> None:
+    with pytest.raises(InputError, match="test board: the board is of option 3, not 2") as refused:
+        open_board(BoardSetup(option="3"), option="2")
+    assert refused.value.hint == "leave --option out"
+    assert open_board(BoardSetup(option="3"), option="3")[1].option == "3"
+
+
+def test_a_tcp_board_serves_one_host_and_the_next_at_once(start_board: Callable[..., str]) -> None:
+    name = start_board("--tcp", "0", "--option", "1")
+    for _ in range(20):
+        BoardSource(SerialLine(name, reconnect=False)).close()
+    source = BoardSource(SerialLine(name, reconnect=False))
+    with pytest.raises(InputError, match="the board said: this board serves one host at a time"):
+        BoardSource(SerialLine(name, reconnect=False))
+    assert source.ask_status().name == "REC-A"
+    source.close()
+
+
+def test_a_third_board_on_a_link_is_let_go(start_board: Callable[..., str], tmp_path: Path) -> None:
+    link = ("--link", str(tmp_path / "link"), "--option", "1")
+    names = [start_board("--tcp", "0", *link, "--seed", str(seed)) for seed in (1, 2, 3)]
+    sources = [BoardSource(SerialLine(name)) for name in names]
+    end = time.monotonic() + 10
+    while time.monotonic() < end and any(source.ask_status().sync_state.lof for source in sources[:2]):
+        pass
+    assert [source.ask_status().sync_state.lof for source in sources] == [False, False, True]
+    for source in sources:
+        source.close()
+
+
 # ---------------------------------------------------------------- commands
 
 
@@ -317,7 +359,7 @@ def test_a_command_lost_on_the_way_is_sent_again_and_done_once() -> None:
     source.reset_transceiver()
     assert source.ask_status().resets == 2
     line.change = lambda data: b""
-    with pytest.raises(InputError, match="no answer to ResetTransceiver in 4 tries"):
+    with pytest.raises(InputError, match="asked 4 times for a reset, no answer"):
         source.reset_transceiver()
     assert line.board.resets == 3
 
@@ -424,6 +466,13 @@ def test_the_same_seed_is_the_same_board_to_the_bit() -> None:
     assert decoder.counters["code_violations"] + decoder.counters["disparity_errors"] > 0
 
 
+def status_in(records: bytes) -> r.Status:
+    (record,) = [item for item in RecordReader().feed(records) if isinstance(item, r.Record)]
+    message = r.parse_message(record)
+    assert isinstance(message, r.Status)
+    return message
+
+
 def test_two_boards_on_one_link() -> None:
     near = RecordBoard(BoardSetup(loopback=r.Loopback.PAIR))
     far = RecordBoard(BoardSetup(name="RE-1", loopback=r.Loopback.PAIR, seed=9))
@@ -444,7 +493,24 @@ def test_two_boards_on_one_link() -> None:
     far.advance(5)
     near.from_link(far.to_link())
     assert near.decoder.planes.remote.octet & ALARM_BITS["los"]
-    with pytest.raises(InputError, match="not a board of option 2"):
+    # The other board is switched off: no signal, and so no sync.
+    before = near.decoder.counters["los_events"]
+    near.link_changed(False)
+    near.advance(20)
+    flags = status_in(near.status()).flags
+    assert flags & r.StatusFlag.LOS and flags & r.StatusFlag.LOF
+    assert near.decoder.counters["los_events"] == before + 1
+    far.link_changed(True)
+    near.link_changed(True)
+    for _ in range(10):
+        far.advance(5)
+        near.from_link(far.to_link())
+    flags = status_in(near.status()).flags
+    assert not flags & (r.StatusFlag.LOS | r.StatusFlag.LOF)
+    assert near.decoder.state.value == "HFNSYNC"
+    with pytest.raises(
+        InputError, match="the other board of the link is of option 3, this one is of option 2"
+    ):
         near.link_changed(True)
         near.from_link(RecordBoard(BoardSetup(option="3")).to_link())
 
@@ -497,7 +563,7 @@ def test_a_board_in_c_over_a_terminal_with_damage_both_ways(c_board: Path, tmp_p
                 break
         hyperframe, text, expected = source.inject("vendor.value:ns=20,xs=1,value=0xA5")
         assert hyperframe > 400 and expected == {"vendor_changes": 1} and "value=165" in text
-        with pytest.raises(InputError, match="refuses SetLoopback: not on this board"):
+        with pytest.raises(InputError, match="refuses another loopback: not on this board"):
             source.set_loopback(r.Loopback.CABLE)
         for _ in range(10):
             source.ask_status()
@@ -593,6 +659,11 @@ def test_two_processes_make_a_pair(start_board: Callable[..., str], tmp_path: Pa
     two = start_board(
         "--tcp", "0", "--link", link, "--option", "1", "--pace", "1500", "--name", "RE-1", "--seed", "4"
     )
+    for name in (one, two):  # dark until the other is there
+        waiting = BoardSource(SerialLine(name))
+        while waiting.ask_status().sync_state.lof:
+            pass
+        waiting.close()
     sources = [BoardSource(SerialLine(name), allow=True, limit=900) for name in (one, two)]
     sources[0].inject("line.violation:count=3")
     assert "this board receives what another one sends: its faults show at that one" in sources[0].warnings
@@ -624,6 +695,8 @@ def test_a_board_is_told_from_the_command_line(start_board: Callable[..., str]) 
     assert (before["resets"], done["resets"]) == (0, 1)
     assert "loopback          cable" in tell(name, "loopback", "cable", "--yes").stdout
     assert json.loads(tell(name, "data", "octets", "--json").stdout)["data"] == "octets"
+    assert json.loads(tell(name, "data", "none", "--json").stdout)["data"] == "none"
+    assert json.loads(tell(name, "status", "--json").stdout)["data"] == "none"
     assert "is no command" in tell(name, "reset", "everything", "--yes").stderr
     assert tell("capture.bits", "status").returncode == 2
 
