@@ -20,6 +20,7 @@ from ..reports.records import decode_record, event_record, frame_record, vendor_
 from ..reports.text import summary_lines
 from ..sources import received
 from ..streams import write_output
+from .headless import Reading
 
 _encode = msgspec.json.Encoder().encode
 
@@ -43,40 +44,23 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _run(arguments: argparse.Namespace, interrupts: Interrupts) -> int:
     source = open_source(arguments)
-    told = 0
-
-    def tell() -> None:
-        nonlocal told
-        for warning in source.warnings[told:]:
-            print(f"framefray: {inert(warning)}", file=sys.stderr)
-        told = len(source.warnings)
-
     lines: Callable[[Iterable[Event]], Iterable[dict[str, Any]]] | None = None
     if arguments.frames or arguments.vendor or arguments.events:
         lines = _frames if arguments.frames else _vendor if arguments.vendor else _events
     decoder = LinkDecoder(link_settings(arguments, source))
     if arguments.source.startswith("emulated") and arguments.hyperframes is None and sys.stderr.isatty():
         print("framefray: runs until Ctrl-C; --hyperframes N ends it by itself", file=sys.stderr)
-    try:
-        tell()
-        for chunk in source.chunks():
-            with interrupts.held():
-                _print(lines, received(decoder, chunk))
-    except KeyboardInterrupt:
-        if interrupts.insisted:
-            raise
-    finally:
-        source.close()
-    interrupted = interrupts.seen > 0
+    reading = Reading(source, interrupts)
+    whole = reading.run(lambda chunk: _print(lines, received(decoder, chunk)))
     with interrupts.held():
         _print(lines, decoder.finish())
-        tell()
+        reading.tell()
         if arguments.json:
             write_output(_encode(decode_record(decoder)) + b"\n")
         elif lines is None:
             print("\n".join(summary_lines(decoder, source.description)))
         sys.stdout.flush()
-    if interrupted:
+    if not whole:
         print("framefray: interrupted; the result covers what was read", file=sys.stderr)
         return 130
     if decoder.acquired_at_hyperframe is None:

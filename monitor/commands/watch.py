@@ -5,10 +5,15 @@ from __future__ import annotations
 import argparse
 import sys
 
+from decoders.link import LinkDecoder, LinkSettings
+
 from ..errors import InputError, inert
+from ..interrupts import Interrupts
 from ..opening import link_settings, open_source
 from ..pipeline import Pipeline
 from ..reports.text import summary_lines
+from ..sources import Source, received
+from .headless import Reading
 
 HEADLESS_HYPERFRAMES = 600
 
@@ -22,9 +27,11 @@ def run(arguments: argparse.Namespace) -> int:
         arguments.hyperframes = HEADLESS_HYPERFRAMES
     source = open_source(arguments)
     iq_map = iq_map_text(arguments, source.option)
-    pipeline = Pipeline(source, link_settings(arguments, source))
+    settings = link_settings(arguments, source)
     if headless:
-        return summarise(pipeline)
+        with Interrupts() as interrupts:
+            return _summarise_read(source, settings, interrupts)
+    pipeline = Pipeline(source, settings)
     from ..tui.app import run_screen
 
     return run_screen(pipeline, fps=arguments.fps, iq_map=iq_map)
@@ -50,6 +57,19 @@ def iq_map_text(arguments: argparse.Namespace, option: str) -> str | None:
     return iq_map_sent(line)
 
 
+def _summarise_read(source: Source, settings: LinkSettings, interrupts: Interrupts) -> int:
+    """Read to the end of the source or to a signal, and print what it held until then."""
+    decoder = LinkDecoder(settings)
+    reading = Reading(source, interrupts)
+    whole = reading.run(lambda chunk: received(decoder, chunk))
+    with interrupts.held():
+        decoder.finish()
+        reading.tell()
+        status = _print_summary(decoder, source, whole=whole)
+        sys.stdout.flush()
+    return status
+
+
 def summarise(pipeline: Pipeline) -> int:
     """Run to the end of the source and print what it held."""
     try:
@@ -59,8 +79,15 @@ def summarise(pipeline: Pipeline) -> int:
         pipeline.source.close()
     for warning in pipeline.source.warnings:
         print(f"framefray: {inert(warning)}", file=sys.stderr)
-    print("\n".join(summary_lines(pipeline.decoder, pipeline.source.description)))
-    if pipeline.decoder.acquired_at_hyperframe is None:
+    return _print_summary(pipeline.decoder, pipeline.source, whole=True)
+
+
+def _print_summary(decoder: LinkDecoder, source: Source, *, whole: bool) -> int:
+    print("\n".join(summary_lines(decoder, source.description)))
+    if not whole:
+        print("framefray: interrupted; the result covers what was read", file=sys.stderr)
+        return 130
+    if decoder.acquired_at_hyperframe is None:
         print("framefray: no hyperframe sync found; check --form and --option", file=sys.stderr)
         return 2
     return 0

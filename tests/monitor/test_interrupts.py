@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import io
+import json
+import re
 import signal
 import sys
+import threading
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+from boards import running_board
+from commands import outcome
 
+from decoders.events import Event
+from decoders.link import LinkDecoder
 from monitor import cli
-from monitor.commands import decode
+from monitor.commands import decode, headless, watch
 from monitor.interrupts import Interrupts
+from monitor.sources import Chunk
 from monitor.sources.emulated import EmulatedSource
 
 PIECE = 700
@@ -102,3 +110,60 @@ def test_a_second_signal_does_not_wait(monkeypatch: pytest.MonkeyPatch) -> None:
             done.append("never")
     assert done == ["held back", "held back", "thrown away"]
     assert (interrupts.seen, interrupts.insisted) == (3, True)
+
+
+INTERRUPTED = "framefray: interrupted; the result covers what was read\n"
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (signal.SIGINT, ["watch", "--headless"]),
+        (signal.SIGTERM, ["watch", "--headless"]),
+        (signal.SIGTERM, ["decode", "--json"]),
+    ],
+)
+def test_a_running_board_ends_with_what_was_read(
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+    number: signal.Signals,
+    words: list[str],
+) -> None:
+    pytest.importorskip("tty", reason="no pseudo-terminals on this system")
+    module = watch if words[0] == "watch" else decode
+
+    def received(decoder: LinkDecoder, chunk: Chunk) -> list[Event]:
+        events = real(decoder, chunk)
+        if decoder.hyperframes > 50:
+            signal.raise_signal(number)
+        return events
+
+    real = module.received
+    monkeypatch.setattr(module, "received", received)
+    with running_board("--pty", "--option", "1", "--pace", "400") as (source, _):
+        status, out, err = outcome(capfd, words[0], source, *words[1:])
+    assert (status, err) == (130, INTERRUPTED)
+    if "--json" in words:
+        assert json.loads(out)["hyperframes"] > 50
+    else:
+        found = re.search(r"in sync   HFNSYNC, (\d+) hyperframes .* 0 losses of sync", out)
+        assert found and int(found[1]) > 50
+        assert out.startswith(f"{source} (REC-A)\n") and "\n  fast C&M " in out
+
+
+@pytest.mark.parametrize("command", ["watch", "decode"])
+def test_a_quiet_board_is_told_of_once(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], command: str
+) -> None:
+    monkeypatch.setattr(headless, "SILENCE_S", 0.4)
+    with running_board("--tcp", "127.0.0.1:0", "--option", "1", "--pace", "400") as (source, _):
+        assert outcome(capfd, "tell", source, "loopback", "none", "--yes")[0] == 0
+        end = threading.Timer(1.5, signal.raise_signal, [signal.SIGINT])
+        end.start()
+        status, out, err = outcome(capfd, command, source, *["--headless"] * (command == "watch"))
+        end.join()
+    assert status == 130 and "in sync   never" in out
+    assert err == (
+        f"framefray: {source} (REC-A): no line data for 0.4 s: the board says loopback none: its receiver"
+        f" hears nothing\n{INTERRUPTED}"
+    )

@@ -1,0 +1,81 @@
+"""A source read without a screen: warnings as they come, line data that do not come, and an end by a signal."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+
+from ..errors import InputError, inert
+from ..interrupts import Interrupts
+from ..sources import Chunk, Source
+
+__all__ = ["Reading"]
+
+SILENCE_S = 5.0
+"""So long without line data is worth a word, once."""
+
+
+class Reading:
+    """Reads a source to its end, or to a signal; what it says on the way goes to standard error."""
+
+    def __init__(self, source: Source, interrupts: Interrupts) -> None:
+        self._source = source
+        self._interrupts = interrupts
+        self._told = 0
+
+    def run(self, take: Callable[[Chunk], object]) -> bool:
+        """Give each chunk to `take`, whole, and close the source; False where a signal ended it."""
+        try:
+            self.tell()
+            heard: float | None = time.monotonic()
+            for chunk in self._source.chunks():
+                with self._interrupts.held():
+                    take(chunk)
+                    self.tell()
+                if heard is None:
+                    continue
+                if len(chunk.data):
+                    heard = time.monotonic()
+                elif time.monotonic() - heard >= SILENCE_S:
+                    heard = None
+                    _say(
+                        f"{self._source.description}: no line data for {SILENCE_S:g} s: {_why(self._source)}"
+                    )
+        except KeyboardInterrupt:
+            if self._interrupts.insisted:
+                raise
+        finally:
+            self._source.close()
+        return not self._interrupts.seen
+
+    def tell(self) -> None:
+        """What the source has warned of since the last time."""
+        for warning in self._source.warnings[self._told :]:
+            _say(warning)
+            self._told += 1
+
+
+def _say(text: str) -> None:
+    print(f"framefray: {inert(text)}", file=sys.stderr)
+
+
+def _why(source: Source) -> str:
+    """What is known of a line that is quiet: a board's own status, if there is one that answers."""
+    from ..protocol.records import Loopback, StatusFlag
+    from ..sources.board import BoardSource
+
+    if not isinstance(source, BoardSource):
+        return "is the board sending, and at this --baud?"
+    try:
+        status = source.ask_status()
+    except InputError:
+        return "the board does not answer"
+    if not status.data_type:
+        return "the board says that its line data are switched off"
+    said = f"the board says loopback {status.loopback.name.lower()}"
+    if status.loopback is Loopback.NONE:
+        return f"{said}: its receiver hears nothing"
+    alarms = [f", {flag.name}" for flag in (StatusFlag.LOS, StatusFlag.LOF) if status.flags & flag]
+    waiting = ": it waits for what another board sends" if status.loopback is Loopback.PAIR else ""
+    return said + "".join(alarms) + waiting
