@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = [
     "asked",
     "check_capture",
-    "check_line",
     "is_serial",
     "line_meant",
     "link_settings",
@@ -100,18 +99,9 @@ def line_meant(text: str) -> str | None:
     return f"socket://{text}" if bare and not os.path.lexists(text) else None
 
 
-def check_line(name: str) -> None:
-    """InputError for a URL of pyserial with nothing at its other end."""
-    if name.lower().startswith("loop://"):
-        raise InputError(
-            f"{name}: nothing comes from a loop but what is sent into it", hint="there is no board behind it"
-        )
-
-
 def _open_serial(arguments: argparse.Namespace) -> Source:
     from .sources.serial_port import DEFAULT_BAUD, SerialLine
 
-    check_line(arguments.source)
     line = SerialLine(
         arguments.source,
         getattr(arguments, "baud", DEFAULT_BAUD),
@@ -124,16 +114,9 @@ def _open_serial(arguments: argparse.Namespace) -> Source:
         return SerialDumpSource(line, arguments.form, arguments.option, limit=limit)
     from .sources.board import BoardSource
 
-    return BoardSource(line, option=arguments.option, allow=_allowed(arguments), limit=limit)
-
-
-def _allowed(arguments: argparse.Namespace) -> bool:
-    """Whether commands may make the board transmit or reset: --yes, or a yes on the terminal before the screen."""
-    if getattr(arguments, "yes", False):
-        return True
-    if arguments.command != "watch" or arguments.headless or not (sys.stdin.isatty() and sys.stdout.isatty()):
-        return False
-    return asked(f"{arguments.source}: {_DAMAGES}.", "Allow it?")
+    # Where --yes is not given, the screen asks before the first command that makes the board transmit or reset.
+    allow = getattr(arguments, "yes", False)
+    return BoardSource(line, option=arguments.option, allow=allow, limit=limit)
 
 
 _DAMAGES = "injecting makes this board transmit damaged data"
@@ -183,7 +166,6 @@ def open_board(name: str, *, option: str | None = None, baud: int | None = None)
     from .sources.board import BoardSource
     from .sources.serial_port import DEFAULT_BAUD, SerialLine
 
-    check_line(name)
     line = SerialLine(name, baud or DEFAULT_BAUD, reconnect=False)
     source = BoardSource(line, option=option, allow=True, gather_s=0.0)
     if source.status is not None and source.status.loopback is Loopback.PAIR:

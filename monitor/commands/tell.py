@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 import msgspec.json
 
 from ..errors import InputError
-from ..opening import asked, check_line, is_serial, line_meant
+from ..opening import asked, is_serial, line_meant
 from ..protocol.records import (
     AskStatus,
     Loopback,
@@ -109,7 +109,6 @@ def run(arguments: argparse.Namespace) -> int:
             f"{arguments.source}: is no serial device or URL with a board behind it",
             hint=url and f"a board on the network is {url}",
         )
-    check_line(arguments.source)
     guarded = not isinstance(message, AskStatus | SelectData)
     allow = arguments.yes or not guarded or _asked(arguments)
     if not allow:

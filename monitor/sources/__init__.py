@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from decoders.events import Event
     from decoders.link import LinkDecoder
 
-__all__ = ["UNKNOWN_GAP", "Chunk", "LineSource", "Source", "Standstill", "received"]
+__all__ = ["UNKNOWN_GAP", "Chunk", "GuardedSource", "LineSource", "Source", "Standstill", "received"]
 
 UNKNOWN_GAP = -1
 """Some hyperframes are missing, nobody knows how many."""
@@ -81,6 +81,14 @@ class LineSource(Protocol):
     def standstill(self) -> Standstill | None:
         """None while line data come."""
         ...
+
+
+@runtime_checkable
+class GuardedSource(Protocol):
+    """A source whose commands to transmit or reset go out only while `allow` is set."""
+
+    description: str
+    allow: bool
 
 
 def received(decoder: LinkDecoder, chunk: Chunk) -> list[Event]:

@@ -81,9 +81,10 @@ class LogLine:
 
 
 class BoardSource:
-    """`option` is for a board that does not say its own; `allow` lets commands through that make it transmit or reset.
+    """`option` is for a board that does not say its own.
 
-    `select`: a board that sends no line data is told to. `limit` ends the stream after so many hyperframes. InputError where no record comes.
+    `allow` lets commands through that make it transmit or reset. `select`: a board that sends no line data is told
+    to. `limit` ends the stream after so many hyperframes. InputError where no record comes.
     """
 
     def __init__(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import os
 import threading
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import ClassVar
 
@@ -24,6 +24,7 @@ from decoders.errors import DecodersError
 from monitor.counters import LogEntry
 from monitor.errors import MonitorError
 from monitor.pipeline import Pipeline
+from monitor.sources import GuardedSource
 
 from .breaking import FAULTS, FaultChoice, FaultList, Tally, Verdicts
 from .delay import DelayPane
@@ -32,7 +33,7 @@ from .inspector import Inspector, Levels, PlaneTable
 from .iqpage import IqChoice, IqPage
 from .lines import LinePane
 from .matrix import Matrix
-from .pages import EventPage, Page, help_lines, told_keys
+from .pages import AskPage, EventPage, Page, help_lines, told_keys
 from .palette import Look
 from .repeating import Repeater
 from .replaying import REPLAY_BINDINGS, REPLAY_KEYS, ReplayBar, Replayed, SeekPage
@@ -49,6 +50,7 @@ _MOST_PAINTS = (5.0, 3.0, math.inf, math.inf)
 """Paints a second of each view below the status lines: where much changes, more is not read, and costs bytes."""
 _NOTE_PAINTS_SECONDS = 4.0
 _LEAST = (80, 24)
+_DAMAGES = "this makes it transmit damaged data"
 VIEWS = (
     ("Link", "what is on the link?"),
     ("Said", "what was said?"),
@@ -436,6 +438,32 @@ class FrayApp(App[int], inherit_bindings=False):
 
     # --- what the views say ---------------------------------------------------------------------------------
 
+    def _ask_first(self, what: str, then: Callable[[], None]) -> bool:
+        """Whether a board must be allowed something first: the question is put, and `then` follows a yes."""
+        source = self.pipeline.source
+        if not isinstance(source, GuardedSource) or source.allow:
+            return False
+
+        def allow() -> None:
+            source.allow = True
+            then()
+
+        text = (
+            f"{source.description}: {what}.",
+            "Where its output reaches other equipment, an antenna or an open fibre, make sure first that it may. "
+            "The rules of the place and the equipment's own instructions go before this program.",
+            "y allows faults and resets of this board until the program ends; esc leaves it as it is.",
+        )
+        self.push_screen(AskPage(self.look, text, allow))
+        return True
+
+    def on_delay_pane_wanted(self, message: DelayPane.Wanted) -> None:
+        going = self.resets.going or not self.resets.can_reset
+        if going or not self._ask_first(
+            "this resets its transceiver, again and again", self.delay_pane.start
+        ):
+            self.delay_pane.start()
+
     def on_delay_pane_started(self, message: DelayPane.Started) -> None:
         if self._live:
             self.run_worker(lambda: self.resets.run(self._stop), thread=True, exit_on_error=False)
@@ -457,6 +485,8 @@ class FrayApp(App[int], inherit_bindings=False):
         if self.repeater.active:
             self._problem = "a fault is being repeated; x stops that"
         if not self._problem:
+            if self._ask_first(_DAMAGES, lambda: self.on_fault_list_chosen(message)):
+                return
             try:
                 self.pipeline.inject(message.text)
                 self.feed.take()
@@ -470,6 +500,8 @@ class FrayApp(App[int], inherit_bindings=False):
         else:
             self._problem = self._hindrance
             if not self._problem:
+                if self._ask_first(_DAMAGES, lambda: self.on_fault_list_repeat(message)):
+                    return
                 self.repeater.start(self.fault_list.fault.text, self.feed)
                 self._repeat()
         self._draw()

@@ -31,7 +31,7 @@ _LABEL = 16
 _NO_BOARD = (
     "Whether the delay stays the same is seen by resetting a board's transceiver again and again. "
     "Resets need a board: this source brings what it has, and nothing behind it can be reset. "
-    "Open emulated or emulated:pair to see it, or a board with --yes."
+    "Open emulated or emulated:pair to see it, or a board."
 )
 
 _K = (
@@ -63,6 +63,9 @@ class DelayPane(LinePane, can_focus=True):
         Binding("pagedown", "scroll_table(10)", "ten resets after", id="delay.pagedown"),
     ]
 
+    class Wanted(Message):
+        """A run is to go."""
+
     class Started(Message):
         """A run goes, and wants a thread."""
 
@@ -74,6 +77,10 @@ class DelayPane(LinePane, can_focus=True):
     # --- keys ---------------------------------------------------------------------------------------------
 
     def action_go(self) -> None:
+        self.post_message(self.Wanted())
+
+    def start(self) -> None:
+        """Let a run go, or go on."""
         self._back = 0
         if self.resets.start():
             self.post_message(self.Started())

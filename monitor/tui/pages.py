@@ -21,7 +21,7 @@ from .status import KeyLine
 from .text import fit_middle, inert, wrapped
 from .words import plane_of, saying
 
-__all__ = ["EventPage", "Page", "help_lines", "reading", "told_keys"]
+__all__ = ["AskPage", "EventPage", "Page", "help_lines", "reading", "told_keys"]
 
 Maker = Callable[[int], list[Line]]
 _SHOWN_CHANGES = 512
@@ -104,6 +104,30 @@ class EventPage(Page):
     def __init__(self, look: Look, entry: LogEntry) -> None:
         super().__init__(look, f"event {entry.number}", reading(entry, look))
         self.entry = entry
+
+
+class AskPage(Page):
+    """A question before something is done; `then` follows a yes."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        # Enter, which asked for it, must not answer as well.
+        Binding("y", "yes", "yes, do it", id="ask.yes"),
+    ]
+    MORE_KEYS = (("y", "yes, for this session"),)
+
+    def __init__(self, look: Look, text: Sequence[str], then: Callable[[], None]) -> None:
+        def make(width: int) -> list[Line]:
+            lines: list[Line] = [()]
+            for part in text:
+                lines += [*((Segment(f" {row}", look.text),) for row in wrapped(inert(part), width - 2)), ()]
+            return lines
+
+        super().__init__(look, "question", make)
+        self._then = then
+
+    def action_yes(self) -> None:
+        self.dismiss()
+        self._then()
 
 
 def _fields(pairs: Sequence[tuple[str, str]], width: int, look: Look) -> list[Line]:

@@ -31,8 +31,8 @@ def settings_of(source: object) -> BoardSettings | None:
 
 
 def live_board_of(source: object) -> Callable[[], ResettableBoard] | None:
-    """Makes the board behind `source` one to reset, its line data going on; None where it may not be reset."""
-    if not isinstance(source, BoardSource) or not source.allow:
+    """Makes the board behind `source` one to reset, its line data going on; None where there is none."""
+    if not isinstance(source, BoardSource):
         return None
     return lambda: BoardDelay(source, keep=True)
 

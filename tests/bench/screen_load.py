@@ -123,7 +123,7 @@ async def load(presses: int, chunk: int) -> None:
         await pilot.pause(1.0)
         await answers(app, presses, "link alone")
         app.resets.wanted = 1000
-        app.delay_pane.action_go()
+        app.delay_pane.start()
         await answers(app, presses, "and resets beside")
         app.resets.forget()
         for index, (name, _) in enumerate(VIEWS):

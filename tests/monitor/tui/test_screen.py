@@ -429,6 +429,34 @@ async def test_a_line_that_breaks_or_is_silent_is_said_in_every_view() -> None:
         assert "SILENT" not in rows(app)[0] and rows(app)[1].startswith(" + HFNSYNC")
 
 
+class GuardedFaultySource(FakeFaultySource):
+    allow = False
+
+
+async def test_a_board_is_asked_for_before_the_first_fault() -> None:
+    source = GuardedFaultySource(200)
+    source.description = "port \x1b[2J (REC-A)"
+    async with screen(source, steps=4) as (app, pilot):
+        for key in ("enter", "x"):
+            await pilot.press("3", "h", key)
+            await pilot.pause()
+            told = text(app)
+            assert r"port \x1b[2J (REC-A): this makes it transmit damaged data." in told
+            assert " y yes" in told and "antenna" in told
+            await pilot.press("enter")  # the key that asked is no yes
+            await pilot.pause()
+            assert not source.allow and not app.feed.judged and not app.repeater.active
+        await pilot.press("enter")
+        await pilot.pause()
+        await pilot.press("y")
+        await pilot.pause()
+        assert source.allow and len(app.feed.judged) == 1
+        advance(app, 10)
+        await pilot.press("enter")
+        await pilot.pause()
+        assert len(app.feed.judged) == 2 and "transmit damaged" not in text(app)
+
+
 async def test_failure_is_shown_in_words_and_inert() -> None:
     source = FakeSource(breaks_at=3)
     pipeline = Pipeline(source)
