@@ -438,7 +438,7 @@ async def test_a_board_is_asked_for_before_the_first_fault() -> None:
     source.description = "port \x1b[2J (REC-A)"
     async with screen(source, steps=4) as (app, pilot):
         await pilot.press("3")
-        app.fault_list.index = [fault.name for fault in app.fault_list.faults].index("sync.hfn")
+        app.fault_list.index = [fault.name for fault in app.fault_list.faults].index("ethernet.fcs")
         for key in ("enter", "x"):
             await pilot.press(key)
             await pilot.pause()
