@@ -9,9 +9,10 @@ of the sent side. Bits are those of the decoded octets. Nothing here finds sync 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import pairwise
 from statistics import NormalDist
 
 import numpy as np
@@ -33,6 +34,8 @@ __all__ = [
     "Numbering",
     "Pairing",
     "PlaneDifferences",
+    "Stretch",
+    "lengthen",
     "plane_map",
     "ratio_bound",
 ]
@@ -92,15 +95,17 @@ class Numbering:
         self._before: int | None = None
         self._adopted: int | None = None
 
-    def settle(self, octets: U8, *, finish: bool = False) -> I64:
+    def settle(self, octets: U8, missing: I64 | None = None, *, finish: bool = False) -> I64:
         """Numbers of the hyperframes `octets` (n, 256, 16, T/8), int64 (m,): m = n, or less where the next decides.
 
-        What has no number yet is to be given again, in front of what follows; `finish` says that nothing does.
+        `missing` (n,) is how many are known to be missing in the stream before each of them. What has no number
+        yet is to be given again, in front of what follows; `finish` says that nothing does.
         """
         raw = line_numbers(octets)
         n = len(raw)
-        # How far each is ahead of a plain count of hyperframes: the same as long as nothing is missing.
-        ahead = (raw - (self._seen + np.arange(n))) % NUMBER_MODULUS
+        count = self._seen + np.arange(n) + (0 if missing is None else missing)
+        # How far each is ahead of a plain count of hyperframes: the same as long as nothing else is missing.
+        ahead = (raw - count) % NUMBER_MODULUS
         ahead[raw < 0] = -1
         same = ahead[1:] == ahead[:-1]
         believed = np.concatenate((ahead[:1] == (-1 if self._before is None else self._before), same))
@@ -118,7 +123,7 @@ class Numbering:
         last = np.maximum.accumulate(np.where(believed[:n], np.arange(n), -1))
         taken = np.where(last >= 0, ahead[last], self._adopted)
         self.corrected += int(np.count_nonzero(taken != ahead[:n]))
-        numbers: I64 = (taken + self._seen + np.arange(n)) % NUMBER_MODULUS
+        numbers: I64 = (taken + count[:n]) % NUMBER_MODULUS
         self._adopted, self._before = int(taken[-1]), int(ahead[n - 1])
         self._seen += n
         return numbers
@@ -128,7 +133,7 @@ class _Side:
     """Hyperframes of one stream that wait for their counterparts."""
 
     def __init__(self) -> None:
-        self.numbering = Numbering()
+        self.corrected = 0
         self.ended = False
         self.numbers: I64 = np.zeros(0, np.int64)
         self.backs: I64 = np.zeros(0, np.int64)
@@ -138,27 +143,50 @@ class _Side:
         self.taken = 0
         self.first: int | None = None
         self.last: int | None = None
+        self.stretches: list[Stretch] = []
+        self._broken = False
         self._jumps = 0
+        self._numbering = Numbering()
+        self._missing = 0
         self._unnumbered: U8 | None = None
+        self._unnumbered_missing: I64 = np.zeros(0, np.int64)
 
-    def add(self, octets: U8 | None) -> None:
-        held = self._unnumbered
+    def add(self, octets: U8 | None, gaps: Sequence[tuple[int, int | None]] = ()) -> None:
         if octets is None:
             self.ended = True
-            octets = held
-        elif held is not None and len(held):
-            octets = np.concatenate((held, octets))
-        if octets is None or not len(octets):
+            if self._unnumbered is not None:
+                self._number(self._unnumbered[:0], np.zeros(0, np.int64), finish=True)
             return
-        fresh = self.numbering.settle(octets, finish=self.ended)
+        counts = np.zeros(len(octets), np.int64)
+        for at, count in gaps:
+            counts[at] += (count or 0) % NUMBER_MODULUS
+        missing = np.cumsum(counts) + self._missing
+        self._missing = int(missing[-1]) if len(missing) else self._missing
+        # Where nobody knows how many are missing, nothing before says what the numbers behind must be.
+        breaks = [at for at, count in gaps if count is None]
+        for start, end in pairwise((0, *breaks)):
+            self._number(octets[start:end], missing[start:end], finish=True)
+            self._numbering, self._broken = Numbering(), True
+        start = breaks[-1] if breaks else 0
+        self._number(octets[start:], missing[start:], finish=False)
+
+    def _number(self, octets: U8, missing: I64, *, finish: bool) -> None:
+        if self._unnumbered is not None and len(self._unnumbered):
+            octets = np.concatenate((self._unnumbered, octets))
+            missing = np.concatenate((self._unnumbered_missing, missing))
+        corrected = self._numbering.corrected
+        fresh = self._numbering.settle(octets, missing, finish=finish)
+        self.corrected += self._numbering.corrected - corrected
         ready = octets[: len(fresh)]
-        self._unnumbered = octets[len(fresh) :]
+        self._unnumbered, self._unnumbered_missing = octets[len(fresh) :], missing[len(fresh) :]
         if not len(fresh):
             return
         before = np.concatenate(([fresh[0] - 1 if self.last is None else self.last], fresh[:-1]))
         backs = np.cumsum(_signed(fresh - before) <= 0) + self._jumps
         self._jumps = int(backs[-1])
         self.backs = np.concatenate((self.backs, backs))
+        lengthen(self.stretches, fresh, broken=self._broken)
+        self._broken = False
         self.first = int(fresh[0]) if self.first is None else self.first
         self.last = int(fresh[-1])
         waiting = self.octets
@@ -200,6 +228,14 @@ class LoneRun:
     inside: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Numbers of hyperframes that go up from `first` to `last`, not always one by one."""
+
+    first: int
+    last: int
+
+
 class Pairing:
     """Lays two streams side by side; each number is looked for only ahead of where its stream stands.
 
@@ -224,12 +260,15 @@ class Pairing:
                 return index
         return next((i for i, side in enumerate(self.sides) if not side.ended), None)
 
-    def add(self, side: int, octets: U8 | None) -> Iterator[Matched]:
+    def add(
+        self, side: int, octets: U8 | None, gaps: Sequence[tuple[int, int | None]] = ()
+    ) -> Iterator[Matched]:
         """Hyperframes (n, 256, 16, T/8) of a side (None: it has ended); what is matched by them.
 
-        The octets are kept, so they must not change afterwards.
+        `gaps` says before which of them, in ascending order, how many are known to be missing in the stream (None:
+        nobody knows how many). The octets are kept, so they must not change afterwards.
         """
-        self.sides[side].add(octets)
+        self.sides[side].add(octets, gaps)
         sent, received = self.sides
         while len(sent.numbers) and len(received.numbers):
             n = min(len(sent.numbers), len(received.numbers))
@@ -308,6 +347,21 @@ class Pairing:
         self._waiting.clear()
 
 
+def lengthen(stretches: list[Stretch], numbers: I64, *, broken: bool = False) -> None:
+    """Put `numbers` behind `stretches`; another one begins where they go back, and where they are `broken` off."""
+    last = stretches[-1].last if stretches and not broken else int(numbers[0]) - 1
+    starts = np.flatnonzero(_signed(np.diff(numbers, prepend=last)) <= 0).tolist()
+    if (broken or not stretches) and starts[:1] != [0]:
+        starts.insert(0, 0)
+    if starts[:1] != [0]:
+        stretches[-1] = Stretch(stretches[-1].first, int(numbers[starts[0] - 1] if starts else numbers[-1]))
+    for start, end in pairwise([*starts, len(numbers)]):
+        if len(stretches) < MOST_RUNS:
+            stretches.append(Stretch(int(numbers[start]), int(numbers[end - 1])))
+        else:
+            stretches[-1] = Stretch(stretches[-1].first, int(numbers[end - 1]))
+
+
 def _signed(difference: I64) -> I64:
     """Differences of numbers, the short way round."""
     half = NUMBER_MODULUS // 2
@@ -357,6 +411,7 @@ class Comparison:
         self.differing_hyperframes = 0
         self.first_number: int | None = None
         self.last_number: int | None = None
+        self.stretches: list[Stretch] = []
         self._places = places
 
     @property
@@ -379,6 +434,7 @@ class Comparison:
         if self.first_number is None:
             self.first_number = int(numbers[0])
         self.last_number = int(numbers[-1])
+        lengthen(self.stretches, numbers)
         self.hyperframes += n
         step = max(1, _PIECE_OCTETS // self.option.hyperframe_octets)
         for start in range(0, n, step):

@@ -7,14 +7,15 @@ tell the time of their start, the way from the sent to the received end is timed
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoders.characters import LineForm
-from decoders.comparison import Comparison, Matched, Pairing, ratio_bound
+from decoders.comparison import Comparison, Matched, Pairing, Stretch, ratio_bound
+from decoders.events import Event, HyperframesNotReceived
 from decoders.framing import HyperframeFinder, hyperframe_bits
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 from decoders.link import HyperframeBlock, LinkSettings
@@ -22,11 +23,13 @@ from decoders.link import HyperframeBlock, LinkSettings
 from .errors import InputError
 from .sources import Chunk, Source, received
 from .sources.file import CaptureSource
+from .wording import counted
 
 __all__ = ["CompareResult", "Latency", "compare_sources"]
 
 U8 = NDArray[np.uint8]
 _PIECE_OCTETS = 1 << 20
+_STRETCHES_SHOWN = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +43,10 @@ class Latency:
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One of the two captures, as far as it was read."""
+    """One of the two captures, as far as it was read.
+
+    Its numbers are in `stretches`: another one begins behind a break of unknown length, and where they go back.
+    """
 
     source: str
     form: str
@@ -54,6 +60,8 @@ class Side:
     disparity_errors: int
     numbers_corrected: int
     warnings: tuple[str, ...]
+    breaks_of_unknown_length: int = 0
+    stretches: tuple[Stretch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +101,8 @@ class _Stream:
             LinkSettings(option=source.option, form=LineForm(source.form)), self._take
         )
         self._pieces: deque[U8] = deque()
-        self._held = 0
+        self._held = self._given = 0
+        self._gaps: deque[tuple[int, int | None]] = deque()
         self._chunks = source.chunks()
         self._timed = timed
         self._bits = hyperframe_bits(source.option, LineForm(source.form))
@@ -118,23 +127,32 @@ class _Stream:
         result: NDArray[np.float64] = times[chunk] + into
         return result
 
-    def piece(self) -> U8 | None:
-        """The next hyperframes (n, 256, 16, T/8), None at the end."""
+    def piece(self) -> tuple[U8 | None, list[tuple[int, int | None]]]:
+        """The next hyperframes (n, 256, 16, T/8), None at the end; before which of them how many are missing."""
         while self._held < _PIECE_OCTETS and not self._ended:
             chunk: Chunk | None = next(self._chunks, None)
             if chunk is None:
                 self._ended = True
-                self.finder.finish()
+                self._note(self.finder.finish())
                 break
             if self._timed:
                 self._starts.append((8 * self._fed, chunk.time_ns))
             self._fed += len(chunk.data)
-            received(self.finder, chunk)
+            self._note(received(self.finder, chunk))
         if not self._pieces:
-            return None
+            return None, []
         pieces, self._held = list(self._pieces), 0
         self._pieces.clear()
-        return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+        octets = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+        begin, self._given = self._given, self._given + len(octets)
+        gaps = []
+        while self._gaps and self._gaps[0][0] < self._given:
+            at, count = self._gaps.popleft()
+            gaps.append((at - begin, count))
+        return octets, gaps
+
+    def _note(self, events: list[Event]) -> None:
+        self._gaps += [(e.hyperframe or 0, e.count) for e in events if isinstance(e, HyperframesNotReceived)]
 
     def times(self, first: int, count: int) -> NDArray[np.float64]:
         """When the hyperframes `first`.. began; they are asked for in ascending order."""
@@ -188,9 +206,7 @@ def compare_sources(
             latency.take(matched, *streams)
     sides = [_side(stream, pairing, index) for index, stream in enumerate(streams)]
     if not comparison.hyperframes:
-        ranges = " and ".join(
-            f"{side.source} has {position(side.first)} to {position(side.last)}" for side in sides
-        )
+        ranges = " and ".join(f"{side.source} has {stretches_text(side.stretches)}" for side in sides)
         raise InputError(f"no hyperframe is in both captures: {ranges} (BFN.HFN)")
     bits, errors = comparison.compared_bits, comparison.differing_bits
     return CompareResult(
@@ -209,9 +225,17 @@ def position(number: int) -> str:
     return f"{number // 150}.{number % 150}"
 
 
+def stretches_text(stretches: Sequence[Stretch]) -> str:
+    """Stretches as BFN.HFN to BFN.HFN, not too many of them."""
+    shown = stretches if len(stretches) <= _STRETCHES_SHOWN else stretches[: _STRETCHES_SHOWN - 1]
+    text = ", then ".join(f"{position(stretch.first)} to {position(stretch.last)}" for stretch in shown)
+    rest = len(stretches) - len(shown)
+    return f"{text} and {counted(rest, 'more stretch', 'more stretches')}" if rest else text
+
+
 def _matched(pairing: Pairing, streams: tuple[_Stream, ...]) -> Iterator[Matched]:
     while (index := pairing.wanted()) is not None:
-        yield from pairing.add(index, streams[index].piece())
+        yield from pairing.add(index, *streams[index].piece())
 
 
 def _side(stream: _Stream, pairing: Pairing, index: int) -> Side:
@@ -233,8 +257,10 @@ def _side(stream: _Stream, pairing: Pairing, index: int) -> Side:
         finder.losses,
         finder.counters["code_violations"],
         finder.counters["disparity_errors"],
-        side.numbering.corrected,
+        side.corrected,
         tuple(stream.source.warnings),
+        finder.breaks_of_unknown_length,
+        tuple(side.stretches),
     )
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
-from decoders.comparison import Difference, LoneRun, PlaneDifferences
+from decoders.comparison import Difference, LoneRun, PlaneDifferences, Stretch
 from decoders.linerates import HYPERFRAMES_PER_FRAME
 
 from ..comparing import CompareResult, Side
@@ -38,6 +39,7 @@ def compare_record(result: CompareResult, *, passed: bool, max_ber: float) -> di
             "bits": comparison.compared_bits,
             "first": _timing(comparison.first_number or 0),
             "last": _timing(comparison.last_number or 0),
+            "stretches": _stretches(comparison.stretches),
         },
         "differences": {
             "hyperframes": comparison.differing_hyperframes,
@@ -77,7 +79,13 @@ def _side(side: Side) -> dict[str, Any]:
         "code_violations": side.code_violations,
         "disparity_errors": side.disparity_errors,
         "numbers_corrected": side.numbers_corrected,
+        "breaks_of_unknown_length": side.breaks_of_unknown_length,
+        "stretches": _stretches(side.stretches),
     }
+
+
+def _stretches(stretches: Sequence[Stretch]) -> list[dict[str, Any]]:
+    return [{"first": _timing(stretch.first), "last": _timing(stretch.last)} for stretch in stretches]
 
 
 def _run(run: LoneRun) -> dict[str, Any]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from ..comparing import CompareResult, Side, position
+from ..comparing import CompareResult, Side, position, stretches_text
 from ..errors import inert
-from ..wording import counted
+from ..wording import breaks_text, counted
 from .compare_record import address
 
 __all__ = ["compare_lines"]
@@ -22,8 +22,8 @@ def compare_lines(result: CompareResult, *, passed: bool, max_ber: float) -> lis
         + (f" (allowed: bit error ratio {max_ber:g})" if max_ber else ""),
         f"  sent      {_side(result.sent)}",
         f"  received  {_side(result.received)}",
-        f"  compared  {counted(comparison.hyperframes, 'hyperframe')}, {position(comparison.first_number or 0)} to "
-        f"{position(comparison.last_number or 0)} (BFN.HFN), of option {comparison.option.name};"
+        f"  compared  {counted(comparison.hyperframes, 'hyperframe')}, {stretches_text(comparison.stretches)}"
+        f" (BFN.HFN), of option {comparison.option.name};"
         f" {comparison.differing_hyperframes} differ",
         f"  bit error ratio {ratio.errors / ratio.bits:.3g}, below {ratio.upper:.3g} with {ratio.confidence:.4g}"
         " confidence (bits of the decoded octets)",
@@ -59,7 +59,9 @@ def compare_lines(result: CompareResult, *, passed: bool, max_ber: float) -> lis
 
 def _side(side: Side) -> str:
     text = f"{inert(side.source)}: {counted(side.hyperframes, 'hyperframe')},"
-    text += f" {position(side.first)} to {position(side.last)}, as {side.form}"
+    text += f" {stretches_text(side.stretches)}, as {side.form}"
+    if side.breaks_of_unknown_length:
+        text += f", {breaks_text(side.breaks_of_unknown_length)}"
     for count, what in (
         (side.losses, ("loss of sync", "losses of sync")),
         (side.code_violations, ("code violation",)),

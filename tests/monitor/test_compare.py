@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -14,17 +15,27 @@ from numpy.typing import NDArray
 
 from decoders.bit_errors import upper_bound
 from decoders.characters import LineForm
-from decoders.comparison import COMPARED_PLANES, Comparison, Numbering, Pairing, plane_map, ratio_bound
+from decoders.comparison import (
+    COMPARED_PLANES,
+    Comparison,
+    Numbering,
+    Pairing,
+    Stretch,
+    lengthen,
+    plane_map,
+    ratio_bound,
+)
 from decoders.events import Plane
 from decoders.linerates import option_named
 from decoders.link import SenderSettings
-from monitor.capture import CaptureHeader, CaptureWriter, RecordType
-from monitor.comparing import CompareResult, compare_sources
+from monitor.capture import CaptureHeader, CaptureWriter, RecordType, gap_payload
+from monitor.comparing import CompareResult, compare_sources, stretches_text
 from monitor.emulation.sender import EmulatedSender, LineWriter
 from monitor.errors import InputError
 from monitor.faults.catalogue import parse_fault
 from monitor.reports.compare_record import compare_record
 from monitor.reports.compare_text import compare_lines
+from monitor.sources import UNKNOWN_GAP
 from monitor.sources.file import open_file_source
 
 U8 = NDArray[np.uint8]
@@ -224,6 +235,85 @@ def test_no_sync_is_bad_input(tmp_path: Path, sent_octets: bytes) -> None:
         compared(tmp_path, sent_octets, noise)
 
 
+def cut(path: Path, data: bytes, kept: list[tuple[int, int]], *, known: bool, part: int = 0) -> Path:
+    """A recording of these runs (first, end) of hyperframes of option 2; `part` octets of the next before a break."""
+    with CaptureWriter(path, CaptureHeader("2", "octets")) as writer:
+        for (first, end), before in zip(kept, [None, *kept], strict=False):
+            if before is not None:
+                gap = first - before[1] if known else UNKNOWN_GAP
+                writer.append(RecordType.GAP, gap_payload(gap), 0)
+            writer.append(RecordType.OCTETS, data[first * H2 : end * H2 + part * (end < HYPERFRAMES)], 0)
+    return path
+
+
+@pytest.mark.parametrize("part", [0, 700])
+@pytest.mark.parametrize("side", [0, 1])
+@pytest.mark.parametrize("known", [False, True])
+@pytest.mark.parametrize(
+    "kept",
+    [
+        [(0, 60), (90, 160)],
+        [(5, 40), (60, 61), (70, 72), (149, 150)],  # a slow line: single hyperframes between breaks
+        [(at, at + 1) for at in range(0, 160, 12)],
+    ],
+)
+def test_what_lies_between_breaks_is_laid_beside_its_counterpart(
+    tmp_path: Path, sent_octets: bytes, kept: list[tuple[int, int]], known: bool, side: int, part: int
+) -> None:
+    if not known and len(kept) > 4:
+        kept = [(0, 4), *kept[1:]]  # HFN that run over a stretch show octets without K flags to be in sync
+    if part and kept[0][1] < 4:
+        part = 0
+    (tmp_path / "a.octets").write_bytes(sent_octets)
+    paths = [tmp_path / "a.octets", cut(tmp_path / "b.ffcap", sent_octets, kept, known=known, part=part)]
+    sources = [open_file_source(path) for path in (paths if side else paths[::-1])]
+    result = compare_sources(*sources)
+    for source in sources:
+        source.close()
+    first = (4095 * 150 + 100) % 614_400
+    assert planes(result) == {} and result.comparison.hyperframes == sum(end - at for at, end in kept)
+    missing = [(before[1], after[0]) for before, after in pairwise(kept)]
+    assert [(r.side, r.number, r.hyperframes) for r in result.pairing.runs if r.inside] == [
+        (1 - side, (first + at) % 614_400, end - at) for at, end in missing
+    ]
+    sides = (result.sent, result.received)
+    assert sides[side].alone == sides[1 - side].breaks_of_unknown_length == sides[side].numbers_corrected == 0
+    assert sides[side].breaks_of_unknown_length == (0 if known else len(kept) - 1)
+    runs = [kept[0][0], kept[-1][1]] if known else [at for run in kept for at in run]
+    assert [at for s in sides[side].stretches for at in (s.first, s.last)] == [
+        (first + at - i % 2) % 614_400 for i, at in enumerate(runs)
+    ]
+    assert not result.within(0.0, allow_gaps=False)
+
+
+def test_a_sender_that_starts_anew_behind_a_break_is_told(tmp_path: Path, sent_octets: bytes) -> None:
+    """What a board does that was switched off: its numbers go back, and both ends of the range mean nothing."""
+    data = sent_octets[50 * H2 : 120 * H2] + sent_octets[60 * H2 : 80 * H2]  # 0.0 to 0.69, then 0.10 to 0.29
+    with CaptureWriter(tmp_path / "b.ffcap", CaptureHeader("2", "octets")) as writer:
+        writer.append(RecordType.OCTETS, data[: 70 * H2], 0)
+        writer.append(RecordType.GAP, gap_payload(UNKNOWN_GAP), 0)
+        writer.append(RecordType.OCTETS, data[70 * H2 :], 0)
+    (tmp_path / "a.octets").write_bytes(sent_octets)
+    for sent in ("a.octets", "b.ffcap"):
+        sources = [open_file_source(tmp_path / name) for name in (sent, "b.ffcap")]
+        result = compare_sources(*sources)
+        for source in sources:
+            source.close()
+        text = "\n".join(compare_lines(result, passed=True, max_ber=0.0))
+        assert (
+            "b.ffcap: 90 hyperframes, 0.0 to 0.69, then 0.10 to 0.29, as octets, 1 break of unknown" in text
+        )
+        record = compare_record(result, passed=True, max_ber=0.0)
+        assert record["received"]["breaks_of_unknown_length"] == 1
+        assert record["received"]["stretches"][1] == {
+            "first": {"bfn": 0, "hfn": 10},
+            "last": {"bfn": 0, "hfn": 29},
+        }
+        assert planes(result) == {}
+        once = "compared  70 hyperframes, 0.0 to 0.69 (BFN.HFN)"
+        assert (once if sent == "a.octets" else "90 hyperframes, 0.0 to 0.69, then 0.10 to 0.29 (BFN") in text
+
+
 def timed(path: Path, data: bytes, start_ns: int, cut: int) -> Path:
     header = CaptureHeader("2", "octets", start_time_ns=start_ns)
     with CaptureWriter(path, header) as writer:
@@ -372,6 +462,35 @@ def test_pairs_do_not_hang_on_the_cut() -> None:
     assert results[0][1] == [10 + 5 + 4, 10 + 5]
     assert results[0][2] == [5, 15]
     assert all(result == results[0] for result in results)
+
+
+def test_gaps_of_a_stream_do_not_hang_on_the_cut() -> None:
+    sent = [*range(10, 100)]
+    received = [*range(12, 20), 25, 31, 32, 7, 60, 61, 62, 70]  # 7 is 52 with a wrong number
+    gaps: dict[int, int | None] = {8: 5, 9: None, 11: 19, 12: 7, 15: None}
+    results = []
+    for cut in (1, 2, 3, 1000):
+        pairing = Pairing()
+        sides = [frames(sent), frames(received)]
+        at, matched = [0, 0], []
+        while (side := pairing.wanted()) is not None:
+            begin, at[side] = at[side], at[side] + cut
+            piece = sides[side][begin : at[side]]
+            told = [(i - begin, n) for i, n in gaps.items() if begin <= i < at[side]] if side else []
+            for found in pairing.add(side, piece if len(piece) else None, told):
+                matched += found.numbers.tolist()
+        results.append((matched, pairing.alone, pairing.runs, pairing.sides[1].stretches))
+    assert results[0][0] == [*range(12, 20), 25, 31, 32, 52, 60, 61, 62, 70]
+    assert [(s.first, s.last) for s in results[0][3]] == [(12, 25), (31, 62), (70, 70)]
+    assert all(result == results[0] for result in results)
+
+
+def test_many_stretches_are_told_in_short() -> None:
+    stretches: list[Stretch] = []
+    for number in range(0, 900, 150):
+        lengthen(stretches, np.arange(number, number + 3), broken=True)
+    assert stretches_text(stretches) == "0.0 to 0.2, then 1.0 to 1.2, then 2.0 to 2.2 and 3 more stretches"
+    assert stretches_text(stretches[:4]).endswith("then 2.0 to 2.2, then 3.0 to 3.2")
 
 
 def test_a_jump_of_one_side_alone_costs_a_second_at_most() -> None:
