@@ -8,12 +8,12 @@ from collections.abc import Callable
 
 from ..errors import InputError, inert
 from ..interrupts import Interrupts
-from ..sources import Chunk, Source
+from ..sources import Chunk, LineSource, Source
 
 __all__ = ["Reading"]
 
 SILENCE_S = 5.0
-"""So long without line data is worth a word, once."""
+"""So long without line data, on a line that stands, is worth a word, once."""
 
 
 class Reading:
@@ -35,7 +35,7 @@ class Reading:
                     self.tell()
                 if heard is None:
                     continue
-                if len(chunk.data):
+                if len(chunk.data) or self._broken:
                     heard = time.monotonic()
                 elif time.monotonic() - heard >= SILENCE_S:
                     heard = None
@@ -48,6 +48,12 @@ class Reading:
         finally:
             self._source.close()
         return not self._interrupts.seen
+
+    @property
+    def _broken(self) -> bool:
+        """The line broke, which is told already."""
+        still = self._source.standstill if isinstance(self._source, LineSource) else None
+        return still is not None and still.broken
 
     def tell(self) -> None:
         """What the source has warned of since the last time."""

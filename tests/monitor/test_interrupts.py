@@ -167,3 +167,22 @@ def test_a_quiet_board_is_told_of_once(
         f"framefray: {source} (REC-A): no line data for 0.4 s: the board says loopback none: its receiver"
         f" hears nothing\n{INTERRUPTED}"
     )
+
+
+def test_a_broken_line_is_told_as_that(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(headless, "SILENCE_S", 0.4)
+    with running_board("--tcp", "127.0.0.1:0", "--option", "1", "--pace", "400") as (source, process):
+        timers = [
+            threading.Timer(0.8, process.kill),
+            threading.Timer(2.5, signal.raise_signal, [signal.SIGINT]),
+        ]
+        for timer in timers:
+            timer.start()
+        status, out, err = outcome(capfd, "watch", source, "--headless")
+        for timer in timers:
+            timer.join()
+    assert status == 130 and "in sync   HFNSYNC" in out
+    assert err.startswith("framefray: the line broke: ") and err.endswith(INTERRUPTED)
+    assert len(err.splitlines()) == 2
