@@ -38,7 +38,7 @@ from decoders.link import HyperframeBlock, LinkDecoder
 
 from .sources import Standstill
 
-__all__ = ["InjectedFault", "LinkWatch", "LogEntry", "Snapshot", "SourceWarning"]
+__all__ = ["BoardSaid", "InjectedFault", "LinkWatch", "LogEntry", "Snapshot", "SourceWarning"]
 
 U8 = NDArray[np.uint8]
 NEVER = -1
@@ -55,6 +55,13 @@ class LogEntry:
 @dataclass(frozen=True, slots=True)
 class SourceWarning(Event):
     """What a source put right, left out or lost, in its own words."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class BoardSaid(Event):
+    """A line of a board's console or log."""
 
     text: str
 

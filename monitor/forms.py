@@ -48,6 +48,7 @@ __all__ = [
     "find_sync",
     "flagged_words",
     "form_of_name",
+    "hex_octets",
     "stream_octets",
     "stream_time_ns",
 ]
@@ -475,10 +476,8 @@ class HexReader:
 
     def _parse_lines(self, piece: bytes) -> bytes:
         """From the start of a line on, all at once where nothing is wrong."""
-        stripped = _without_columns(piece) if b"#" in piece or b":" in piece else piece
-        try:
-            octets = bytes.fromhex(stripped.decode("ascii"))
-        except ValueError:
+        octets = hex_octets(piece)
+        if octets is None:
             return self._parse_slowly(piece)
         self._line += piece.count(b"\n")
         self._offset += len(piece)
@@ -530,6 +529,15 @@ class HexReader:
         return InputError(
             f"hex: '{shown}' is not an octet (line {self._line}, column {column})", self._offset + bad.start()
         )
+
+
+def hex_octets(piece: bytes) -> bytes | None:
+    """The octets of whole lines of hex text; None where any of them is something else."""
+    stripped = _without_columns(piece) if b"#" in piece or b":" in piece else piece
+    try:
+        return bytes.fromhex(stripped.decode("ascii"))
+    except ValueError:
+        return None
 
 
 def _without_columns(piece: bytes) -> bytes:

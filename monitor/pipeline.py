@@ -10,10 +10,11 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Protocol, runtime_checkable
 
 from decoders.characters import LineForm
+from decoders.events import Event
 from decoders.link import HyperframeBlock, LinkDecoder, LinkSettings
 
-from .counters import InjectedFault, LinkWatch, LogEntry, Snapshot, SourceWarning
-from .sources import Chunk, LineSource, Source, received
+from .counters import BoardSaid, InjectedFault, LinkWatch, LogEntry, Snapshot, SourceWarning
+from .sources import Chunk, LineSource, Source, TalkingSource, received
 
 __all__ = ["FaultySource", "Pipeline", "RestartingSource"]
 
@@ -50,7 +51,7 @@ class Pipeline:
         self._chunks: Iterator[Chunk] = source.chunks()
         self._lock = threading.Lock()
         self._injected: list[InjectedFault] = []
-        self._said = 0
+        self._warned = self._told = 0
         if isinstance(source, RestartingSource):
             source.on_restart = self.restart
 
@@ -71,13 +72,18 @@ class Pipeline:
         return True
 
     def _remark(self) -> None:
-        """What the source warns of stands in the log, too."""
-        said = self.source.warnings[self._said :]
+        """What the source warns of, and what a board says, stand in the log, too."""
+        known = self.decoder.acquired_at_hyperframe is not None
+        at = self.decoder.hyperframes if known else None
+        said: list[Event] = []
+        if isinstance(self.source, TalkingSource):
+            lines, self._told = self.source.log.since(self._told)
+            said += [BoardSaid(at, line.text) for line in lines]
+        warnings = self.source.warnings[self._warned :]
+        self._warned += len(warnings)
+        said += [SourceWarning(at, text) for text in warnings]
         if said:
-            self._said += len(said)
-            known = self.decoder.acquired_at_hyperframe is not None
-            at = self.decoder.hyperframes if known else None
-            self.watch.take([SourceWarning(at, text) for text in said])
+            self.watch.take(said)
 
     def restart(self, hyperframe: int = 0, run_in: Sequence[Chunk] = ()) -> None:
         """Decode what comes from here on with a fresh decoder; counters and log start anew.

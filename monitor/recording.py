@@ -30,7 +30,7 @@ from .capture import CaptureHeader, CaptureWriter, Clock, RecordFlag, RecordType
 from .errors import InputError, OutputError
 from .faults.catalogue import parse_fault
 from .forms import WORD_FORMS, Form, HexWriter, form_of_name, stream_octets, stream_time_ns
-from .sources import Chunk, Source, received
+from .sources import Chunk, Source, TalkingSource, received
 from .sources.file import CaptureSource, HexSource, RawSource
 
 __all__ = ["FaultyTap", "Limit", "LimitUnit", "RecordingTap", "open_recording", "parse_limit"]
@@ -174,6 +174,7 @@ class RecordingTap:
         self._sink = sink
         self._limit = limit
         self._stopped = False
+        self._heard = 0
         self._time_ns = 0
         self._first_ns: int | None = None
         self._finder: HyperframeFinder | None = None
@@ -221,11 +222,19 @@ class RecordingTap:
                         self._sink.line_data(kept)
                 finally:
                     self.writing = False
+                self._note_log()
                 self.octets += len(kept.data)
                 self.chunk_count += 1
                 yield kept
             if self.limit_reached or self._stopped:
                 return
+
+    def _note_log(self) -> None:
+        """What a board says beside its line data is kept as notes."""
+        if isinstance(self.source, TalkingSource):
+            lines, self._heard = self.source.log.since(self._heard)
+            for line in lines:
+                self.note(f"board: {line.text}")
 
     def _say_gap(self) -> None:
         text = "hyperframes are missing, which a raw file does not show: their HFN will seem to jump"

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from ..errors import InputError, inert
 from ..interrupts import Interrupts
-from ..sources import Chunk, LineSource, Source
+from ..sources import Chunk, LineSource, Source, TalkingSource
 
 __all__ = ["Reading"]
 
@@ -22,7 +22,7 @@ class Reading:
     def __init__(self, source: Source, interrupts: Interrupts) -> None:
         self._source = source
         self._interrupts = interrupts
-        self._told = 0
+        self._told = self._heard = 0
 
     def run(self, take: Callable[[Chunk], object]) -> bool:
         """Give each chunk to `take`, whole, and close the source; False where a signal ended it."""
@@ -56,7 +56,11 @@ class Reading:
         return still is not None and still.broken
 
     def tell(self) -> None:
-        """What the source has warned of since the last time."""
+        """What the board has said, and the source warned of, since the last time."""
+        if isinstance(self._source, TalkingSource):
+            lines, self._heard = self._source.log.since(self._heard)
+            for line in (line for line in lines if not line.event):
+                print(f"board: {inert(line.text)}", file=sys.stderr)
         for warning in self._source.warnings[self._told :]:
             _say(warning)
             self._told += 1

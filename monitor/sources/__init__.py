@@ -17,7 +17,18 @@ if TYPE_CHECKING:
     from decoders.events import Event
     from decoders.link import LinkDecoder
 
-__all__ = ["UNKNOWN_GAP", "Chunk", "GuardedSource", "LineSource", "Source", "Standstill", "received"]
+    from .console import Log
+
+__all__ = [
+    "UNKNOWN_GAP",
+    "Chunk",
+    "GuardedSource",
+    "LineSource",
+    "Source",
+    "Standstill",
+    "TalkingSource",
+    "received",
+]
 
 UNKNOWN_GAP = -1
 """Some hyperframes are missing, nobody knows how many."""
@@ -81,6 +92,13 @@ class LineSource(Protocol):
     def standstill(self) -> Standstill | None:
         """None while line data come."""
         ...
+
+
+@runtime_checkable
+class TalkingSource(Protocol):
+    """A source that brings lines of text beside its line data."""
+
+    log: Log
 
 
 @runtime_checkable

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import threading
 import time
-from collections import deque
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 
 from decoders.linerates import OPTIONS
 
@@ -43,18 +41,18 @@ from ..protocol.records import (
 )
 from ..protocol.stream import Damage, DamageKind, RecordReader, RecordWriter, TextLine
 from . import UNKNOWN_GAP, Chunk, Standstill
+from .console import Log
 from .gaps import Gaps
 from .hyperframes import Hyperframes
 from .line import Line, OctetQueue, Pulse
 
-__all__ = ["BoardSource", "LogLine"]
+__all__ = ["BoardSource"]
 
 IDLE_S = 0.25
 GATHER_S = 0.04
 """Line data of a slow line wait so long for each other; the screen paints less often."""
 ANSWER_S = 0.6
 TRIES = 4
-LOG_LINES = 2000
 _ELSEWHERE = "this board receives what another one sends: its faults show at that one"
 _CALLED: dict[type[Message], str] = {
     AskStatus: "its status",
@@ -70,14 +68,6 @@ _TAKEN = {
     str(Form.FLAGGED): (RecordType.FLAGGED, RecordType.CONTROL),
 }
 """Types of line data that can become a form; octets without their K flags cannot become flagged."""
-
-
-@dataclass(frozen=True, slots=True)
-class LogLine:
-    """A line of a board's console or log, printable characters only, with the host's time of its coming."""
-
-    time_ns: int
-    text: str
 
 
 class BoardSource:
@@ -101,7 +91,7 @@ class BoardSource:
         select: bool = True,
     ) -> None:
         self.warnings: list[str] = []
-        self.log: deque[LogLine] = deque(maxlen=LOG_LINES)
+        self.log = Log()
         self.status: Status | None = None
         self.reader = RecordReader()
         self.malformed = 0
@@ -276,9 +266,8 @@ class BoardSource:
                 hint="take the plug out, or name the port of the board",
             )
         what = f"{name}: {self._failure or self._broken or 'no status came'}"
-        said = self.log[-1].text if self.log and counters.records else ""
-        if said:
-            return InputError(f"{what}; the board said: {said}")
+        if self.log.count and counters.records:
+            return InputError(f"{what}; the board said: {self.log.last}")
         seen = (
             f"{counters.octets} octets came, {counters.records} records, {counters.text_lines} lines of text"
         )
@@ -330,7 +319,7 @@ class BoardSource:
             if isinstance(item, Record):
                 self._record(item, time_ns)
             elif isinstance(item, TextLine):
-                self.log.append(LogLine(time_ns, item.text))
+                self.log.add(time_ns, item.text)
             else:
                 self._damage(item)
 
@@ -395,13 +384,11 @@ class BoardSource:
         elif isinstance(message, tuple(_CALLED)):
             self.echoes += 1
         elif isinstance(message, LogText):
-            text = "".join(
-                c if c.isprintable() else c.encode("unicode_escape").decode() for c in message.text
-            )
-            self.log.append(LogLine(time_ns, text))
+            self.log.add(time_ns, message.text)
         elif isinstance(message, BoardEvent):
             name = message.code.name.lower().replace("_", " ")
-            self.log.append(LogLine(time_ns, f"{name} {message.value} at hyperframe {message.hyperframe}"))
+            value = f" {message.value}" if message.value else ""
+            self.log.add(time_ns, f"{name}{value} at hyperframe {message.hyperframe}", event=True)
 
     def _line_data(self, record: Record) -> None:
         self._pulse.came()

@@ -1,6 +1,7 @@
-"""A board that sends raw line data over a serial line and nothing else.
+"""A board that sends raw line data over a serial line, or prints them in hex on its console.
 
-The form is said, for nothing on the line tells it; the option is found from the data where it is left out.
+The form is said, for nothing on the line tells it; the option is found from the data where it is left out. What a
+console prints beside hex octets is kept as a log.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import numpy as np
 from ..errors import InputError
 from ..forms import WORD_FORMS, Decision, Form, checked_option, decide, stream_octets, stream_time_ns
 from . import Chunk, Standstill
+from .console import ConsoleReader, Log
 from .line import APART, Line, OctetQueue, Pulse
 
 __all__ = ["SerialDumpSource"]
@@ -22,18 +24,20 @@ CHECKED_HYPERFRAMES = 4
 
 
 class SerialDumpSource:
-    """A board that sends raw line data and nothing else: `form` is octets, flagged, symbols or bits.
+    """A board without the record protocol: `form` is octets, flagged, symbols, bits, or hex on a console.
 
     InputError where nothing comes, or where the data contradict form and option.
     """
 
     def __init__(self, line: Line, form: str, option: str | None = None, *, limit: int | None = None) -> None:
-        if form not in (Form.OCTETS, Form.FLAGGED, Form.SYMBOLS, Form.BITS):
+        if form == Form.FFCAP:
             raise InputError(f"form {form} cannot come over a serial line")
         self.description = line.description
-        self.form = form
         self.warnings: list[str] = []
-        self._form = Form(form)
+        self.log = Log()
+        self._console = ConsoleReader(self.log) if form == Form.HEX else None
+        self._form = Form.OCTETS if self._console else Form(form)
+        self.form = str(self._form)
         self._line = line
         self._queue = OctetQueue()
         self._pulse = Pulse()
@@ -57,6 +61,8 @@ class SerialDumpSource:
             taken = self._queue.take(SILENCE_S)
             if taken is None or not taken[0]:
                 why = self._failure or f"{len(head)} octets came, then nothing for {SILENCE_S:g} s"
+                if self.log.count:
+                    why += f"; it said: {self.log.last}"
                 raise InputError(
                     f"{self.description}: {why}", hint="is the board sending, and at this --baud?"
                 )
@@ -102,12 +108,18 @@ class SerialDumpSource:
         return self._pulse.standstill
 
     def receive(self, data: bytes, time_ns: int) -> None:
+        if self._console is not None:
+            data = self._console.feed(data, time_ns)
+            if not data:
+                return
         self._pulse.came()
         self._queue.put(data, APART if self._broken else 0)
         self._broken = False
 
     def broken(self, reason: str) -> None:
         self._broken = True
+        if self._console is not None:
+            self._console.restart()
         self._pulse.broke()
         self.warnings.append(f"the line broke: {reason}")
 

@@ -13,7 +13,7 @@ from decoders import events as ev
 from decoders.packets import describe, printable
 from decoders.startup import StartupState
 
-from ..counters import SourceWarning
+from ..counters import BoardSaid, SourceWarning
 from ..wording import counted
 from .palette import BAD, GOOD, MOVED, NOTE
 from .text import inert
@@ -31,6 +31,7 @@ _PLANES: dict[type[ev.Event], ev.Plane] = {
     ev.UnexpectedK: ev.Plane.LINE,
     ev.HyperframesNotReceived: ev.Plane.LINE,
     SourceWarning: ev.Plane.LINE,
+    BoardSaid: ev.Plane.LINE,
     ev.SyncStateChanged: ev.Plane.SYNC,
     ev.SyncByteMissed: ev.Plane.SYNC,
     ev.FillerMismatch: ev.Plane.SYNC,
@@ -203,6 +204,7 @@ _TELLERS: dict[type[ev.Event], Callable[[Any], Saying]] = {
     ev.HyperframesNotReceived: lambda e: Saying(
         NOTE, "missing", f"{_some(e.count, 'hyperframe')} in board or serial line"
     ),
+    BoardSaid: lambda e: Saying(NOTE, "log", inert(e.text)),
     SourceWarning: lambda e: Saying(BAD if is_bad(e) else NOTE, "source", inert(e.text)),
     ev.SyncByteMissed: lambda e: Saying(BAD, "missed", f"sync byte: 0x{e.octet:02X} instead of K28.5"),
     ev.FillerMismatch: lambda e: Saying(BAD, "filler", f"beside the sync byte: {e.octets.hex(' ').upper()}"),

@@ -11,6 +11,8 @@ import time
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 pytest.importorskip("tty", reason="no pseudo-terminals on this system")
 
@@ -18,9 +20,12 @@ from lines import KeepingSink, pty_pair
 
 from decoders.characters import LineForm
 from decoders.link import LinkDecoder, LinkSettings, SenderSettings
+from monitor.capture import CaptureReader, RecordType
 from monitor.emulation.sender import EmulatedSender, LineWriter
 from monitor.errors import InputError
+from monitor.recording import open_recording
 from monitor.sources import serial_port
+from monitor.sources.console import ConsoleReader, Log
 from monitor.sources.line import APART, LineSink, OctetQueue
 from monitor.sources.serial_dump import SerialDumpSource
 from monitor.sources.serial_port import SerialLine, port_lines
@@ -295,5 +300,55 @@ def test_a_silent_line_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("monitor.sources.serial_dump.SILENCE_S", 0.1)
     with pytest.raises(InputError, match="10 octets came, then nothing"):
         SerialDumpSource(DirectLine(bytes(10)), "flagged", "1")
-    with pytest.raises(InputError, match="hex cannot come"):
-        SerialDumpSource(DirectLine(b""), "hex", "1")
+    with pytest.raises(InputError, match=r"0 octets came, then nothing for 0.1 s; it said: login:"):
+        SerialDumpSource(DirectLine(b"boot 1.2\r\nlogin:\r\n"), "hex", "1")
+    with pytest.raises(InputError, match="ffcap cannot come"):
+        SerialDumpSource(DirectLine(b""), "ffcap", "1")
+
+
+@pytest.mark.parametrize("columns", [True, False])
+def test_a_console_that_prints_hex(tmp_path: Path, columns: bool) -> None:
+    """The octets are those printed, by a printer of the standard library; the words between are kept."""
+    octets = stream(LineForm.OCTETS, 40)
+    lines = [
+        (f"{at:06x}: " if columns else "") + octets[at : at + 32].hex(" ") for at in range(0, len(octets), 32)
+    ]
+    words = {0: "boot 1.2", 700: "\x1b[31mtemperature 41", 701: "# face off", 2000: "deaf: no signal"}
+    for at in sorted(words, reverse=True):
+        lines.insert(at, words[at])
+    text = "\r\n".join([*lines, "$ "]).encode()
+    master, slave, name = pty_pair()
+    thread = threading.Thread(target=write_all, args=(master, text))
+    thread.start()
+    source = SerialDumpSource(SerialLine(name), "hex", limit=40)
+    tap = open_recording(source, tmp_path / "a.ffcap")
+    got = b"".join(bytes(chunk.data) for chunk in tap.chunks())
+    tap.close()
+    thread.join()
+    assert (tap.form, tap.option) == ("octets", "1")
+    assert got == octets
+    heard = [line.text for line in source.log.since(0)[0]]
+    assert heard == ["boot 1.2", "\\x1b[31mtemperature 41", "# face off", "deaf: no signal"]
+    with CaptureReader(tmp_path / "a.ffcap") as reader:
+        notes = [bytes(r.payload).decode() for r in reader.records() if r.type is RecordType.NOTE]
+    assert notes == [f"board: {text}" for text in heard]
+    for fd in (master, slave):
+        os.close(fd)
+
+
+@given(
+    data=st.binary(max_size=300), cuts=st.lists(st.integers(0, 900), max_size=6), junk=st.text(max_size=40)
+)
+def test_a_console_cut_anywhere(data: bytes, cuts: list[int], junk: str) -> None:
+    """However the text comes in pieces, octets and words are those of the whole."""
+    rows = [f"{at:04X}: {data[at : at + 16].hex(' ')}\n" for at in range(0, len(data), 16)]
+    text = "".join([f"hello {junk}\n", *rows]).encode("utf-8", "replace")
+    whole, log = Log(), Log()
+    expected = ConsoleReader(whole).feed(text)
+    assert expected.endswith(data)
+    reader, at, out = ConsoleReader(log), 0, b""
+    for cut in [*sorted(cuts), len(text)]:
+        out += reader.feed(text[at : max(cut, at)])
+        at = max(cut, at)
+    assert out == expected
+    assert [line.text for line in log.since(0)[0]] == [line.text for line in whole.since(0)[0]]

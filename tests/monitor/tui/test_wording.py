@@ -8,7 +8,7 @@ import pytest
 from screen_fakes import FakeSource
 
 from decoders import events as ev
-from monitor.counters import InjectedFault, Snapshot, SourceWarning
+from monitor.counters import BoardSaid, InjectedFault, Snapshot, SourceWarning
 from monitor.pipeline import Pipeline
 from monitor.tui.breaking import plane_of_counter
 from monitor.tui.feed import PATIENCE_HYPERFRAMES, SETTLE_HYPERFRAMES, Feed, Verdict, judge
@@ -21,6 +21,7 @@ SAMPLES: list[tuple[ev.Event, ev.Plane, bool]] = [
     (ev.AlignmentChanged(None, 13, 3), ev.Plane.LINE, False),
     (ev.UnexpectedK(3, 1, 2, 3, 0, 0xBC), ev.Plane.LINE, True),
     (ev.HyperframesNotReceived(3, 40), ev.Plane.LINE, False),
+    (BoardSaid(3, "PLL locked \x1b[2J"), ev.Plane.LINE, False),
     (SourceWarning(3, "the line broke: gone\x1b[2J"), ev.Plane.LINE, True),
     (SourceWarning(None, "taken as option 2"), ev.Plane.LINE, False),
     (ev.PossibleInversion(0), ev.Plane.LINE, True),
