@@ -243,18 +243,21 @@ class BoardSource:
     def ask_status(self, *, first: bool = False) -> Status:
         """A fresh status; at first any that comes will do, for a board may send them by itself only."""
         self._forget_status()
-        trouble: InputError | None = None
-        try:
-            self.command(AskStatus())
-        except InputError as error:
-            trouble = error
-        with self._changed:
-            self._changed.wait_for(lambda: self.status is not None or self._ended, self._answer_s)
-            status = self.status
-        if status is not None and (first or trouble is None):
-            return status
-        if not first and trouble is not None:
-            raise trouble
+        for _ in range(TRIES):  # the answer may have come, and the status after it been lost
+            trouble: InputError | None = None
+            try:
+                self.command(AskStatus())
+            except InputError as error:
+                trouble = error
+            with self._changed:
+                self._changed.wait_for(lambda: self.status is not None or self._ended, self._answer_s)
+                status = self.status
+            if status is not None and (first or trouble is None):
+                return status
+            if trouble is not None:
+                if not first:
+                    raise trouble
+                break
         raise self._no_status()
 
     def _no_status(self) -> InputError:

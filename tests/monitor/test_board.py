@@ -364,6 +364,14 @@ def test_a_command_lost_on_the_way_is_sent_again_and_done_once() -> None:
     assert line.board.resets == 3
 
 
+def test_a_status_lost_behind_its_answer_is_asked_for_again() -> None:
+    line, source = open_board()
+    lost = iter([True])
+    line.change = lambda data: data[: data.index(0, 1) + 1] if next(lost, False) else data
+    line.written = 0
+    assert source.ask_status().name == "REC-A" and line.written == 2
+
+
 @pytest.mark.parametrize(
     "text", ["hdlc.fcs", "ethernet.code", "vendor.value:ns=20,value=0x5A", "sync.hfn", "line.disparity"]
 )
