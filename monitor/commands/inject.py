@@ -9,9 +9,10 @@ import msgspec.json
 
 from decoders.link import LinkDecoder
 
-from ..errors import InputError
+from ..errors import InputError, inert
 from ..faults.campaign import Baselines, Case
 from ..faults.catalogue import parse_fault
+from ..faults.live_bench import LiveBench
 from ..faults.transmission import MOST_HYPERFRAMES, Conditions, LinkConditions
 from ..faults.verdict import Verdict
 from ..reports.campaign_records import case_record
@@ -27,8 +28,11 @@ def run(arguments: argparse.Namespace) -> int:
             assert isinstance(conditions, LinkConditions)
             bench = Baselines(conditions, LinkDecoder)
         else:
+            assert isinstance(bench, LiveBench)
             for finding in bench.baseline().findings:
                 print(f"framefray: before the fault: {finding.text}", file=sys.stderr)
+            for text in texts:
+                _tell_place(text, bench.link.hyperframe)
         result = bench.case(Case(tuple(texts)))
     if result.verdict is Verdict.LEFT_OUT:
         raise InputError(result.findings[0].text)
@@ -56,6 +60,22 @@ def run(arguments: argparse.Namespace) -> int:
             print("          " + " ".join(octets[start : start + 17]))
     print("\n".join(case_lines(record)))
     return EXIT_PASS if result.passed else EXIT_FAIL
+
+
+def _tell_place(text: str, now: int) -> None:
+    """From where hyperframes count on a running board; InputError for one that has passed by."""
+    hyperframe = parse_fault(text).hyperframe
+    if hyperframe is None:
+        return
+    if hyperframe <= now:
+        raise InputError(
+            f"fault {text}: hyperframe {hyperframe} is past: they count from the first that came, {now} ago",
+            hint="leave @ out, or name a later one",
+        )
+    print(
+        f"framefray: {inert(text)}: hyperframes count from the first that came; {hyperframe - now} to go",
+        file=sys.stderr,
+    )
 
 
 def _checked(text: str, conditions: Conditions, *, live: bool) -> str:

@@ -10,7 +10,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
@@ -54,12 +54,22 @@ def run(arguments: argparse.Namespace) -> int:
     waiting: list[str] = []
     placed: list[tuple[str, int]] = []
     begun = False
+    told = 0
+
+    def tell() -> None:
+        nonlocal told
+        for warning in tap.warnings[told:]:
+            if sys.stderr.isatty():
+                sys.stderr.write("\r\x1b[K")  # the line that tells how far it is
+            _say(warning)
+            told += 1
+
     failure: OutputError | InputError | None = None
     try:
         with _stopping(tap, signals), _marking(tap, arguments.source != "-"):
             waiting = _begin(tap, arguments, placed)
             begun = True
-            _record(tap, waiting, placed)
+            _record(tap, waiting, placed, tell)
     except KeyboardInterrupt:
         signals += [] if signals else ["SIGINT"]
     except (OutputError, InputError) as error:
@@ -69,8 +79,7 @@ def run(arguments: argparse.Namespace) -> int:
             tap.close()
         except OutputError as error:
             failure = failure or error
-    for warning in tap.warnings:
-        _say(warning)
+    tell()
     if failure is not None and not begun and fresh:
         with suppress(OSError):
             Path(arguments.out).unlink()
@@ -148,12 +157,15 @@ def _inject(tap: RecordingTap, waiting: list[str], placed: list[tuple[str, int]]
         del waiting[0]
 
 
-def _record(tap: RecordingTap, waiting: list[str], placed: list[tuple[str, int]]) -> None:
+def _record(
+    tap: RecordingTap, waiting: list[str], placed: list[tuple[str, int]], tell: Callable[[], None]
+) -> None:
     shown = sys.stderr.isatty()
     next_line = time.monotonic() + 1.0
     for _ in tap.chunks():
         if tap.octets and not tap.limit_reached:
             _inject(tap, waiting, placed)
+        tell()
         if shown and time.monotonic() >= next_line:
             sys.stderr.write(f"\rframefray: {tap.hyperframes:.0f} hyperframes, {tap.octets} octets ")
             sys.stderr.flush()

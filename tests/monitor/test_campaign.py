@@ -396,6 +396,19 @@ def test_inject_refuses_what_cannot_be(fault: str, capsys: pytest.CaptureFixture
     assert capsys.readouterr().err.count("\n") == 1
 
 
+def test_a_running_board_counts_from_what_came(capsys: pytest.CaptureFixture[str]) -> None:
+    from monitor.commands import inject
+
+    inject._tell_place("vendor.flip", 700)
+    assert not capsys.readouterr().err
+    inject._tell_place("vendor.flip@1000", 700)
+    assert "count from the first that came; 300 to go" in capsys.readouterr().err
+    with pytest.raises(
+        InputError, match="hyperframe 700 is past: they count from the first that came, 700 ago"
+    ):
+        inject._tell_place("vendor.flip@700", 700)
+
+
 # --- bit errors -------------------------------------------------------------------------------------------
 
 
