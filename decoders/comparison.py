@@ -34,6 +34,7 @@ __all__ = [
     "Numbering",
     "Pairing",
     "PlaneDifferences",
+    "StreamNumbering",
     "Stretch",
     "lengthen",
     "plane_map",
@@ -129,11 +130,63 @@ class Numbering:
         return numbers
 
 
+class StreamNumbering:
+    """Numbers the hyperframes of a stream with gaps, in whatever pieces they come.
+
+    Over gaps of known length it counts on; where nobody knows how many are missing, nothing before says what the
+    numbers behind must be, and it begins anew. `corrected` counts as that of Numbering.
+    """
+
+    def __init__(self) -> None:
+        self.corrected = 0
+        self._numbering = Numbering()
+        self._broken = False
+        self._missing = 0
+        self._held: U8 | None = None
+        self._held_missing: I64 = np.zeros(0, np.int64)
+
+    def add(
+        self, octets: U8 | None, gaps: Sequence[tuple[int, int | None]] = ()
+    ) -> Iterator[tuple[U8, I64, bool]]:
+        """Hyperframes `octets` (n, 256, 16, T/8), None at the end of the stream, and `gaps` as of Pairing.add.
+
+        Yields those that have a number by now, at least one at a time: their octets, their numbers (m,), and
+        whether a break of unknown length lies before them.
+        """
+        if octets is None:
+            if self._held is not None:
+                yield from self._number(self._held[:0], np.zeros(0, np.int64), finish=True)
+            return
+        counts = np.zeros(len(octets), np.int64)
+        for at, count in gaps:
+            counts[at] += (count or 0) % NUMBER_MODULUS
+        missing = np.cumsum(counts) + self._missing
+        self._missing = int(missing[-1]) if len(missing) else self._missing
+        breaks = [at for at, count in gaps if count is None]
+        for start, end in pairwise((0, *breaks)):
+            yield from self._number(octets[start:end], missing[start:end], finish=True)
+            self._numbering, self._broken = Numbering(), True
+        start = breaks[-1] if breaks else 0
+        yield from self._number(octets[start:], missing[start:], finish=False)
+
+    def _number(self, octets: U8, missing: I64, *, finish: bool) -> Iterator[tuple[U8, I64, bool]]:
+        if self._held is not None and len(self._held):
+            octets = np.concatenate((self._held, octets))
+            missing = np.concatenate((self._held_missing, missing))
+        corrected = self._numbering.corrected
+        numbers = self._numbering.settle(octets, missing, finish=finish)
+        self.corrected += self._numbering.corrected - corrected
+        n = len(numbers)
+        self._held, self._held_missing = octets[n:], missing[n:]
+        if n:
+            broken, self._broken = self._broken, False
+            yield octets[:n], numbers, broken
+
+
 class _Side:
     """Hyperframes of one stream that wait for their counterparts."""
 
     def __init__(self) -> None:
-        self.corrected = 0
         self.ended = False
         self.numbers: I64 = np.zeros(0, np.int64)
         self.backs: I64 = np.zeros(0, np.int64)
@@ -144,54 +197,26 @@ class _Side:
         self.first: int | None = None
         self.last: int | None = None
         self.stretches: list[Stretch] = []
-        self._broken = False
         self._jumps = 0
-        self._numbering = Numbering()
-        self._missing = 0
-        self._unnumbered: U8 | None = None
-        self._unnumbered_missing: I64 = np.zeros(0, np.int64)
+        self._numbering = StreamNumbering()
+
+    @property
+    def corrected(self) -> int:
+        return self._numbering.corrected
 
     def add(self, octets: U8 | None, gaps: Sequence[tuple[int, int | None]] = ()) -> None:
-        if octets is None:
-            self.ended = True
-            if self._unnumbered is not None:
-                self._number(self._unnumbered[:0], np.zeros(0, np.int64), finish=True)
-            return
-        counts = np.zeros(len(octets), np.int64)
-        for at, count in gaps:
-            counts[at] += (count or 0) % NUMBER_MODULUS
-        missing = np.cumsum(counts) + self._missing
-        self._missing = int(missing[-1]) if len(missing) else self._missing
-        # Where nobody knows how many are missing, nothing before says what the numbers behind must be.
-        breaks = [at for at, count in gaps if count is None]
-        for start, end in pairwise((0, *breaks)):
-            self._number(octets[start:end], missing[start:end], finish=True)
-            self._numbering, self._broken = Numbering(), True
-        start = breaks[-1] if breaks else 0
-        self._number(octets[start:], missing[start:], finish=False)
-
-    def _number(self, octets: U8, missing: I64, *, finish: bool) -> None:
-        if self._unnumbered is not None and len(self._unnumbered):
-            octets = np.concatenate((self._unnumbered, octets))
-            missing = np.concatenate((self._unnumbered_missing, missing))
-        corrected = self._numbering.corrected
-        fresh = self._numbering.settle(octets, missing, finish=finish)
-        self.corrected += self._numbering.corrected - corrected
-        ready = octets[: len(fresh)]
-        self._unnumbered, self._unnumbered_missing = octets[len(fresh) :], missing[len(fresh) :]
-        if not len(fresh):
-            return
-        before = np.concatenate(([fresh[0] - 1 if self.last is None else self.last], fresh[:-1]))
-        backs = np.cumsum(_signed(fresh - before) <= 0) + self._jumps
-        self._jumps = int(backs[-1])
-        self.backs = np.concatenate((self.backs, backs))
-        lengthen(self.stretches, fresh, broken=self._broken)
-        self._broken = False
-        self.first = int(fresh[0]) if self.first is None else self.first
-        self.last = int(fresh[-1])
-        waiting = self.octets
-        self.octets = ready if waiting is None or not len(waiting) else np.concatenate((waiting, ready))
-        self.numbers = np.concatenate((self.numbers, fresh))
+        self.ended |= octets is None
+        for ready, fresh, broken in self._numbering.add(octets, gaps):
+            before = np.concatenate(([fresh[0] - 1 if self.last is None else self.last], fresh[:-1]))
+            backs = np.cumsum(_signed(fresh - before) <= 0) + self._jumps
+            self._jumps = int(backs[-1])
+            self.backs = np.concatenate((self.backs, backs))
+            lengthen(self.stretches, fresh, broken=broken)
+            self.first = int(fresh[0]) if self.first is None else self.first
+            self.last = int(fresh[-1])
+            waiting = self.octets
+            self.octets = ready if waiting is None or not len(waiting) else np.concatenate((waiting, ready))
+            self.numbers = np.concatenate((self.numbers, fresh))
 
     def take(self, count: int) -> U8:
         assert self.octets is not None

@@ -196,7 +196,9 @@ class ReplayReader:
             data = self._stream.read(at, end - at)
             following = at + len(data)
             if not data:
-                following = self._stream.record_end(at) if isinstance(self._stream, _CaptureStream) else end
+                following = end
+                if isinstance(self._stream, _CaptureStream):
+                    following = min(self._stream.record_end(at), end)
             yield Piece(data, at, following, self._stream.time_ns(at), self._stream.gap(at))
             at = following
 

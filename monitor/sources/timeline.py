@@ -9,12 +9,13 @@ from __future__ import annotations
 import threading
 from array import array
 from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoders import events as ev
-from decoders.comparison import Numbering
+from decoders.comparison import StreamNumbering
 from decoders.framing import NUMBER_MODULUS, PlacedDecoder
 from decoders.link import HyperframeBlock, LinkSettings
 
@@ -94,6 +95,10 @@ class Timeline:
             if len(self._link_from) < MAX_STRETCHES:
                 self._link_from.append(first)
                 self._link_ahead.append(ahead)
+            else:
+                self._note(
+                    f"BFN.HFN goes on elsewhere more than {MAX_STRETCHES} times: those beyond are counted on"
+                )
 
     def error(self, hyperframe: int) -> None:
         with self._changed:
@@ -192,12 +197,14 @@ class Scan:
     def __init__(self, reader: ReplayReader, settings: LinkSettings, timeline: Timeline) -> None:
         self._reader, self._timeline = reader, timeline
         self._decoder = PlacedDecoder(settings, self._on_block)
-        self._numbering = Numbering()
+        self._numbering = StreamNumbering()
         self._left_out = 0
         self._expected: int | None = None
+        self._blocks: list[U8] = []
+        self._gaps: list[tuple[int, int | None]] = []
+        self._given = 0
         self._ahead: int | None = None
         self._numbered = 0
-        self._held: U8 | None = None
 
     def run(self, stop: threading.Event) -> None:
         """To the end, or until `stop`; then the reader is closed."""
@@ -220,31 +227,35 @@ class Scan:
                     self._left_out += piece.end - piece.at
                 timeline.progress(piece.end, decoder.hyperframes)
         self._take(decoder.finish())
-        self._number(None)
+        self._settle(None)
         timeline.progress(self._reader.size, decoder.hyperframes, complete=True)
 
     def _take(self, found: list[ev.Event]) -> None:
         for event in found:
             if event.hyperframe is not None and is_error(event):
                 self._timeline.error(event.hyperframe)
+            if isinstance(event, ev.HyperframesNotReceived):
+                self._gaps.append((event.hyperframe or 0, event.count))
+        if self._blocks:
+            octets = np.concatenate(self._blocks)
+            self._blocks.clear()
+            begin, self._given = self._given, self._given + len(octets)
+            here = [(at - begin, count) for at, count in self._gaps if at < self._given]
+            del self._gaps[: len(here)]
+            self._settle(octets, here)
 
     def _on_block(self, block: HyperframeBlock) -> None:
         place = self._decoder.start_bit + 8 * self._left_out
         if place != self._expected:
             self._timeline.stretch(block.first, place)
         self._expected = place + len(block.octets) * self._timeline.bits
-        self._number(block.octets[:, :, :1, :1].copy())
+        self._blocks.append(block.octets[:, :, :1, :1].copy())
 
-    def _number(self, octets: U8 | None) -> None:
-        finish = octets is None
-        if self._held is not None:
-            octets = self._held if octets is None else np.concatenate((self._held, octets))
-        if octets is None:
-            return
-        numbers = self._numbering.settle(octets, finish=finish)
-        self._held = octets[len(numbers) :]
-        ahead = (numbers - self._numbered - np.arange(len(numbers))) % NUMBER_MODULUS
-        for i in np.flatnonzero(np.diff(ahead, prepend=-1 if self._ahead is None else self._ahead)).tolist():
-            self._ahead = int(ahead[i])
-            self._timeline.link_number(self._numbered + i, self._ahead)
-        self._numbered += len(numbers)
+    def _settle(self, octets: U8 | None, gaps: Sequence[tuple[int, int | None]] = ()) -> None:
+        for _, numbers, _ in self._numbering.add(octets, gaps):
+            ahead = (numbers - self._numbered - np.arange(len(numbers))) % NUMBER_MODULUS
+            before = -1 if self._ahead is None else self._ahead
+            for i in np.flatnonzero(np.diff(ahead, prepend=before)).tolist():
+                self._ahead = int(ahead[i])
+                self._timeline.link_number(self._numbered + i, self._ahead)
+            self._numbered += len(numbers)

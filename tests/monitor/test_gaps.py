@@ -16,12 +16,16 @@ from test_board import open_board
 from test_replay import log, replaying, without_startup
 
 from decoders.characters import LineForm
+from decoders.controlwords import X_HFN
 from decoders.events import Event, HyperframesNotReceived
-from decoders.link import LinkDecoder, LinkSettings
+from decoders.linerates import option_named
+from decoders.link import LinkDecoder, LinkSettings, SenderSettings
 from monitor.capture import CaptureHeader, CaptureReader, CaptureWriter, RecordType, gap_payload
 from monitor.cli import main
 from monitor.counters import ERROR_COUNTERS
 from monitor.emulation.board import BoardSetup, RecordBoard
+from monitor.emulation.sender import EmulatedSender, LineWriter
+from monitor.errors import InputError
 from monitor.pipeline import Pipeline
 from monitor.protocol import records as r
 from monitor.recording import RecordingTap, open_recording
@@ -201,6 +205,46 @@ def test_breaks_of_unknown_length_are_counted_and_told(
     for words in (["decode"], ["watch", "--headless"], ["replay", "--headless"]):
         assert main([*words, str(path)]) == 0
         assert said.get(breaks, f", {breaks} breaks of") in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("seed", "form"), [(1, LineForm.FLAGGED), (2, LineForm.OCTETS)])
+def test_each_hyperframe_is_found_by_the_number_its_sender_gave_it(
+    tmp_path: Path, seed: int, form: LineForm
+) -> None:
+    rng = random.Random(seed)
+    sender = EmulatedSender(SenderSettings("1", hdlc_rate_code=1, bfn=4094, hfn=120), seed)
+    line = LineWriter(form, option_named("1"))
+    runs = [20, *rng.choices([1, 1, 1, 2, 3, 30], k=70)]
+    gaps = [0, *(rng.randrange(1, 9) for _ in runs[1:])]
+    runs[3] = 1  # it says a wrong HFN
+    unknown = {4, 5, 20, 40, len(runs) - 1}
+    for at in (4, 5, len(runs) - 1):
+        runs[at] = 1
+    places: list[str] = []
+    with CaptureWriter(tmp_path / "gaps.ffcap", CaptureHeader("1", form.value)) as writer:
+        for at, (run, gap) in enumerate(zip(runs, gaps, strict=True)):
+            line.write(sender.batch(gap))
+            if gap:
+                payload = gap_payload(UNKNOWN_GAP if at in unknown else gap)
+                writer.append(RecordType.GAP, payload, 0)
+            first = sender.next_hyperframe
+            places += ["{}.{}".format(*sender.encoder.timing_of(first + i)) for i in range(run)]
+            (batch,) = sender.batch(run)
+            if at == 3:
+                batch.octets[0, X_HFN] ^= 0x05
+            writer.append(RecordType[form.name], line.write([batch]), 0)
+    assert len(set(places)) == len(places) > 128  # more than the scan takes at a time
+    with replaying(tmp_path / "gaps.ffcap") as (control, pipeline):
+        assert [control.seek_text(place) for place in places] == [*range(len(places))]
+        missing = "{}.{}".format(*sender.encoder.timing_of(runs[0]))
+        with pytest.raises(InputError, match="not in the capture"):
+            control.seek_text(missing)
+        for number in rng.sample([n for n in range(4, len(places)) if n != sum(runs[:3])], 12):
+            control.seek(number)
+            pipeline.step()
+            snapshot = pipeline.snapshot()
+            assert control.position.hyperframe == number
+            assert f"{snapshot.bfn}.{snapshot.hfn}" == places[number]
 
 
 def test_what_brings_a_fresh_decoder_into_sync_counts_no_break(tmp_path: Path) -> None:

@@ -28,7 +28,7 @@ from monitor.pipeline import Pipeline
 from monitor.sources import Chunk
 from monitor.sources.file import open_file_source
 from monitor.sources.replay import Pacer, ReplayControl, ReplaySource, open_replay
-from monitor.sources.timeline import MAX_ERRORS, Timeline, is_error
+from monitor.sources.timeline import MAX_ERRORS, SCAN_OCTETS, Timeline, is_error
 
 ROOT = Path(__file__).parents[2]
 HYPERFRAMES = 320
@@ -251,6 +251,22 @@ def test_damaged_records_are_left_out(tmp_path: Path) -> None:
         assert [event for event in log(pipeline) if not isinstance(event, SourceWarning)] == expected
         assert said == pipeline.source.warnings
         assert [w for w in pipeline.source.warnings if "damaged" in w] == pipeline.source.warnings != []
+
+
+def test_a_damaged_record_is_left_out_once_wherever_the_scan_cuts(tmp_path: Path) -> None:
+    path = make(tmp_path / "a.ffcap", hyperframes=200)
+    index = CaptureIndex(path)
+    heads = [index[i].offset for i in range(0, len(index), 2)]  # a mark after each
+    data = bytearray(path.read_bytes())
+    at = 0
+    for head in heads:
+        size = int.from_bytes(data[head + 8 : head + 12], "little")
+        if at < SCAN_OCTETS < at + size:
+            data[head + 40] ^= 0xFF
+        at += size
+    path.write_bytes(data)
+    with replaying(path) as (control, _):
+        assert control.timeline.place_of(control.position.total - 1) == 199 * 2 * 4096 * 8
 
 
 def test_gaps_in_the_numbers_do_not_hide_a_place(tmp_path: Path) -> None:
