@@ -77,9 +77,9 @@ class _PyserialPort:
     """Whatever pyserial opens. Exclusive where that exists, which holds off only others that ask for it too."""
 
     def __init__(self, url: str, baud: int) -> None:
-        port: Any = serial.serial_for_url(
-            url, baudrate=baud, timeout=POLL_S, write_timeout=WRITE_PATIENCE_S, do_not_open=True
-        )
+        port: Any = serial.serial_for_url(url, baudrate=baud, timeout=POLL_S, do_not_open=True)
+        if not url.lower().startswith("rfc2217:"):  # which knows no such time
+            port.write_timeout = WRITE_PATIENCE_S
         with suppress(ValueError, AttributeError):
             port.exclusive = True
         port.open()

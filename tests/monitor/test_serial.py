@@ -8,11 +8,15 @@ import re
 import socket
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+import serial
 from hypothesis import given
 from hypothesis import strategies as st
+from serial import rfc2217
 
 pytest.importorskip("tty", reason="no pseudo-terminals on this system")
 
@@ -220,6 +224,40 @@ def test_a_break_in_the_queue_begins_a_piece_of_its_own() -> None:
     assert queue.take(0) == ([], 0)
     queue.close()
     assert queue.take(0) is None
+
+
+@pytest.mark.filterwarnings("ignore:set:DeprecationWarning")
+def test_a_serial_server_on_the_network() -> None:
+    """Against the server side of RFC 2217 that pyserial has, with a looped port behind it."""
+    server = socket.create_server(("127.0.0.1", 0))
+    stop = threading.Event()
+
+    def serve() -> None:
+        connection, _ = server.accept()
+        connection.settimeout(0.01)
+        port = serial.serial_for_url("loop://", timeout=0)
+        answers = SimpleNamespace(write=connection.sendall)
+        manager = rfc2217.PortManager(port, answers)
+        while not stop.is_set():
+            with suppress(TimeoutError):
+                port.write(b"".join(manager.filter(connection.recv(4096))))
+            connection.sendall(b"".join(manager.escape(port.read(4096))))
+        connection.close()
+
+    thread = threading.Thread(target=serve, daemon=True)
+    thread.start()
+    sent = bytes(range(256)) * 12 + b"\xff\xff\xf0"  # IAC among them
+    line, sink = SerialLine(f"rfc2217://127.0.0.1:{server.getsockname()[1]}", 1_000_000), KeepingSink()
+    line.start(sink)
+    line.write(sent)
+    sink.wait(lambda s: len(s.data) >= len(sent))
+    assert sink.data == sent
+    stop.set()
+    thread.join(5)
+    server.close()
+    sink.wait(lambda s: s.said)
+    assert sink.said[0].startswith("broken: ")
+    line.close()
 
 
 # ---------------------------------------------------------------- raw dumps
