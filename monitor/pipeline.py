@@ -48,7 +48,7 @@ class Pipeline:
         self.restarts = 0
         self.ended = False
         self.failure: Exception | None = None
-        self._chunks: Iterator[Chunk] = source.chunks()
+        self.chunks: Iterator[Chunk] = source.chunks()
         self._lock = threading.Lock()
         self._injected: list[InjectedFault] = []
         self._warned = self._told = 0
@@ -60,16 +60,19 @@ class Pipeline:
 
     def step(self) -> bool:
         """Read and decode one chunk; False when the stream has ended."""
-        chunk = next(self._chunks, None)
+        chunk = next(self.chunks, None)
+        self.take(chunk)
+        return chunk is not None
+
+    def take(self, chunk: Chunk | None) -> None:
+        """Decode one of `chunks`; None says that there is no more."""
         with self._lock:
             self._remark()
-            if chunk is None:
-                if not self.ended:
-                    self.watch.take(self.decoder.finish())
-                    self.ended = True
-                return False
-            self.watch.take(received(self.decoder, chunk))
-        return True
+            if chunk is not None:
+                self.watch.take(received(self.decoder, chunk))
+            elif not self.ended:
+                self.watch.take(self.decoder.finish())
+                self.ended = True
 
     def _remark(self) -> None:
         """What the source warns of, and what a board says, stand in the log, too."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 
+from ..interrupts import Interrupts
 from ..opening import link_settings, open_source
 from ..pipeline import Pipeline
 from .watch import HEADLESS_HYPERFRAMES, iq_map_text, summarise
@@ -29,9 +30,10 @@ def run(arguments: argparse.Namespace) -> int:
         return run_screen(pipeline, fps=arguments.fps, iq_map=iq_map)
     if not terminal:
         print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
-    pipeline.step()
-    for text in DEMO_FAULTS:
-        fault = pipeline.inject(text)
-        expected = ", ".join(f"{name} +{count}" for name, count in fault.expected.items())
-        print(f"put in: {fault.text} at hyperframe {fault.hyperframe} or next; must move {expected}")
-    return summarise(pipeline)
+    with Interrupts() as interrupts:
+        pipeline.step()
+        for text in DEMO_FAULTS:
+            fault = pipeline.inject(text)
+            expected = ", ".join(f"{name} +{count}" for name, count in fault.expected.items())
+            print(f"put in: {fault.text} at hyperframe {fault.hyperframe} or next; must move {expected}")
+        return summarise(pipeline, interrupts)

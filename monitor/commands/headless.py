@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from ..errors import InputError, inert
 from ..interrupts import Interrupts
@@ -24,12 +24,15 @@ class Reading:
         self._interrupts = interrupts
         self._told = self._heard = 0
 
-    def run(self, take: Callable[[Chunk], object]) -> bool:
-        """Give each chunk to `take`, whole, and close the source; False where a signal ended it."""
+    def run(self, take: Callable[[Chunk], object], chunks: Iterator[Chunk] | None = None) -> bool:
+        """Give each chunk to `take`, whole, and close the source; False where a signal ended it.
+
+        `chunks` are those of the source, where some were taken before.
+        """
         try:
             self.tell()
             heard: float | None = time.monotonic()
-            for chunk in self._source.chunks():
+            for chunk in chunks or self._source.chunks():
                 with self._interrupts.held():
                     take(chunk)
                     self.tell()

@@ -8,6 +8,7 @@ import sys
 import threading
 
 from ..errors import InputError
+from ..interrupts import Interrupts
 from ..opening import check_capture, link_settings
 from ..pipeline import Pipeline
 from ..sources.replay import ReplayControl, ReplaySource, open_replay
@@ -57,11 +58,11 @@ def run(arguments: argparse.Namespace) -> int:
             return run_screen(pipeline, fps=arguments.fps, replay=control, iq_map=iq_map)
         source.start_scan()
         control.timeline.wait_complete(threading.TIMEOUT_MAX)
-        status = summarise(pipeline)
-        print(_errors(control))
+        more = [_errors(control)]
         if arguments.at is not None:
-            print(f"  played    from {arguments.at} on: counters are those of this part")
-        return status
+            more.append(f"  played    from {arguments.at} on: counters are those of this part")
+        with Interrupts() as interrupts:
+            return summarise(pipeline, interrupts, *more)
     finally:
         source.close()
 

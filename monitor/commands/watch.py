@@ -7,7 +7,7 @@ import sys
 
 from decoders.link import LinkDecoder, LinkSettings
 
-from ..errors import InputError, inert
+from ..errors import InputError
 from ..interrupts import Interrupts
 from ..opening import link_settings, open_source
 from ..pipeline import Pipeline
@@ -65,25 +65,21 @@ def _summarise_read(source: Source, settings: LinkSettings, interrupts: Interrup
     with interrupts.held():
         decoder.finish()
         reading.tell()
-        status = _print_summary(decoder, source, whole=whole)
-        sys.stdout.flush()
-    return status
+        return _print_summary(decoder, source, whole=whole)
 
 
-def summarise(pipeline: Pipeline) -> int:
-    """Run to the end of the source and print what it held."""
-    try:
-        while pipeline.step():
-            pass
-    finally:
-        pipeline.source.close()
-    for warning in pipeline.source.warnings:
-        print(f"framefray: {inert(warning)}", file=sys.stderr)
-    return _print_summary(pipeline.decoder, pipeline.source, whole=True)
+def summarise(pipeline: Pipeline, interrupts: Interrupts, *more: str) -> int:
+    """The same of a pipeline, which may have begun; `more` lines come below the summary."""
+    reading = Reading(pipeline.source, interrupts)
+    whole = reading.run(pipeline.take, pipeline.chunks)
+    with interrupts.held():
+        pipeline.take(None)
+        reading.tell()
+        return _print_summary(pipeline.decoder, pipeline.source, *more, whole=whole)
 
 
-def _print_summary(decoder: LinkDecoder, source: Source, *, whole: bool) -> int:
-    print("\n".join(summary_lines(decoder, source.description)))
+def _print_summary(decoder: LinkDecoder, source: Source, *more: str, whole: bool) -> int:
+    print("\n".join([*summary_lines(decoder, source.description), *more]), flush=True)
     if not whole:
         print("framefray: interrupted; the result covers what was read", file=sys.stderr)
         return 130

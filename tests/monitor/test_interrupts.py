@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import re
 import signal
 import sys
 import threading
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 from boards import running_board
 from commands import outcome
+from test_replay import make
 
 from decoders.events import Event
 from decoders.link import LinkDecoder
-from monitor import cli
+from monitor import cli, pipeline
 from monitor.commands import decode, headless, watch
 from monitor.interrupts import Interrupts
 from monitor.sources import Chunk
@@ -149,6 +152,39 @@ def test_a_running_board_ends_with_what_was_read(
         found = re.search(r"in sync   HFNSYNC, (\d+) hyperframes .* 0 losses of sync", out)
         assert found and int(found[1]) > 50
         assert out.startswith(f"{source} (REC-A)\n") and "\n  fast C&M " in out
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("command", ["replay", "demo"])
+def test_a_replay_and_a_demo_end_with_what_was_played(
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    command: str,
+    number: signal.Signals,
+) -> None:
+    timers: list[threading.Timer] = []
+
+    def received(decoder: LinkDecoder, chunk: Chunk) -> list[Event]:
+        events = real(decoder, chunk)
+        if decoder.hyperframes > 50 and not timers:  # while it waits for the next ones to be due
+            timers.append(threading.Timer(0.02, os.kill, [os.getpid(), number]))
+            timers[0].start()
+        return events
+
+    real = pipeline.received
+    monkeypatch.setattr(pipeline, "received", received)
+    words: list[str | Path] = ["demo", "--headless"]
+    if command == "replay":
+        words = ["replay", make(tmp_path / "a.ffcap", "sync.comma@250"), "--headless", "--speed", "0.02"]
+    status, out, err = outcome(capfd, *words)
+    timers[0].join()
+    assert (status, err.splitlines(True)[-1]) == (130, INTERRUPTED)
+    found = re.search(r"in sync   HFNSYNC, (\d+) hyperframes .* 0 losses of sync", out)
+    assert found and 50 < int(found[1]) < 310
+    assert "\n  fast C&M " in out
+    if command == "replay":
+        assert err == INTERRUPTED and out.endswith("\n  errors    in hyperframe 250\n")
 
 
 @pytest.mark.parametrize("command", ["watch", "decode"])
