@@ -175,6 +175,7 @@ class RecordingTap:
         self._limit = limit
         self._stopped = False
         self._heard = 0
+        self._warned = len(source.warnings)
         self._time_ns = 0
         self._first_ns: int | None = None
         self._finder: HyperframeFinder | None = None
@@ -215,13 +216,8 @@ class RecordingTap:
             if kept is not None:
                 if kept.gap and not self.keeps_notes:
                     self._say_gap()
-                self.writing = True
-                try:
-                    with self._lock:
-                        self._time_ns = kept.time_ns
-                        self._sink.line_data(kept)
-                finally:
-                    self.writing = False
+                if len(kept.data) or kept.gap:  # a line that is quiet gives empty ones
+                    self._write(kept)
                 self._note_log()
                 self.octets += len(kept.data)
                 self.chunk_count += 1
@@ -229,8 +225,20 @@ class RecordingTap:
             if self.limit_reached or self._stopped:
                 return
 
+    def _write(self, chunk: Chunk) -> None:
+        self.writing = True
+        try:
+            with self._lock:
+                self._time_ns = chunk.time_ns
+                self._sink.line_data(chunk)
+        finally:
+            self.writing = False
+
     def _note_log(self) -> None:
-        """What a board says beside its line data is kept as notes."""
+        """What a board says beside its line data is kept as notes, what the source warns of as marks."""
+        for text in self.warnings[self._warned :]:
+            self.mark(text)
+            self._warned += 1
         if isinstance(self.source, TalkingSource):
             lines, self._heard = self.source.log.since(self._heard)
             for line in lines:

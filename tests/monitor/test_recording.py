@@ -11,6 +11,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -23,7 +24,8 @@ from monitor.commands.record import read_marks
 from monitor.errors import InputError, OutputError
 from monitor.pipeline import Pipeline
 from monitor.recording import FaultyTap, Limit, LimitUnit, open_recording, parse_limit
-from monitor.sources import Source
+from monitor.sources import UNKNOWN_GAP, Chunk, Source
+from monitor.sources.console import Log
 from monitor.sources.emulated import EmulatedSource
 from monitor.sources.file import open_file_source
 
@@ -125,6 +127,43 @@ def test_marks_notes_and_faults_stand_beside_the_data(tmp_path: Path) -> None:
         "parameters": {"xor": 3},
         "expected": dict(fault.expected),
     }
+
+
+class Breaking:
+    """A line that is quiet, breaks and comes back between two chunks, and a board that talks."""
+
+    description, form, option = "broken line", "octets", "2"
+
+    def __init__(self) -> None:
+        self.warnings = ["taken as option 2"]
+        self.log = Log()
+
+    def chunks(self) -> Iterator[Chunk]:
+        yield Chunk(bytes(8192), 1_000_000, 0)
+        self.warnings.append("the line broke: unplugged")
+        yield Chunk(b"", 0, 8192)
+        yield Chunk(b"", 0, 8192)
+        self.log.add(0, "hot \x1b[2J")
+        self.warnings.append("the line is back after 7.5 s")
+        yield Chunk(bytes(8192), 9_000_000, 8192, UNKNOWN_GAP)
+
+    def close(self) -> None: ...
+
+
+def test_a_break_leaves_marks_and_no_empty_records(tmp_path: Path) -> None:
+    tap = open_recording(Breaking(), tmp_path / "a.ffcap")
+    assert sum(len(chunk.data) for chunk in tap.chunks()) == 2 * 8192
+    tap.close()
+    with CaptureReader(tmp_path / "a.ffcap") as reader:
+        told = [(r.type, r.time_ns, r.text if not r.type.is_line_data else "") for r in reader.records()]
+    assert told == [
+        (RecordType.OCTETS, 1_000_000, ""),
+        (RecordType.MARK, 1_000_000, "the line broke: unplugged"),
+        (RecordType.GAP, 9_000_000, told[2][2]),
+        (RecordType.OCTETS, 9_000_000, ""),
+        (RecordType.MARK, 9_000_000, "the line is back after 7.5 s"),
+        (RecordType.NOTE, 9_000_000, r"board: hot \x1b[2J"),
+    ]
 
 
 def test_a_mark_after_the_end_is_left_out(tmp_path: Path) -> None:

@@ -356,9 +356,10 @@ def test_a_console_that_prints_hex(tmp_path: Path, columns: bool) -> None:
         lines.insert(at, words[at])
     text = "\r\n".join([*lines, "$ "]).encode()
     master, slave, name = pty_pair()
+    line = SerialLine(name)  # opening throws away what has come before
     thread = threading.Thread(target=write_all, args=(master, text))
     thread.start()
-    source = SerialDumpSource(SerialLine(name), "hex", limit=40)
+    source = SerialDumpSource(line, "hex", limit=40)
     tap = open_recording(source, tmp_path / "a.ffcap")
     got = b"".join(bytes(chunk.data) for chunk in tap.chunks())
     tap.close()
