@@ -462,8 +462,8 @@ def _parse_item(item: str, first: int) -> list[AxcContainer]:
         raise SettingsError(f"IQ map {item!r} lacks {problem.args[0]}=") from problem
     except (ValueError, ZeroDivisionError) as problem:
         raise SettingsError(f"IQ map {item!r}: {problem}") from problem
-    if rate.denominator != 1 or not 1 <= count <= _MOST_ALIKE:
-        raise SettingsError(f"IQ map {item!r}: fs is whole Hz and n is 1 to {_MOST_ALIKE}")
+    if rate.denominator != 1 or not (1 <= count <= _MOST_ALIKE and group <= _MOST_ALIKE):
+        raise SettingsError(f"IQ map {item!r}: fs is whole Hz and n is 1 to {_MOST_ALIKE}, as is group")
     if count > 1 and start is not None:
         raise SettingsError(f"IQ map {item!r}: n= and b= exclude each other")
     if "name" in fields:

@@ -25,6 +25,8 @@ LEAST_HYPERFRAMES_PER_SECOND = 1e-3
 MOST_COUNTED = (1 << 40) - 1
 """Of hyperframes, more than two years of line."""
 MOST_BAUD = (1 << 31) - 1
+MOST_DIGITS = 100
+"""Of a whole number; Python reads and writes no more than some thousands."""
 
 
 class Parser(argparse.ArgumentParser):
@@ -38,6 +40,8 @@ class Parser(argparse.ArgumentParser):
 
 def whole(text: str) -> int:
     """0, 1, 2, …, decimal or as 0x1F."""
+    if len(text) > MOST_DIGITS:
+        raise argparse.ArgumentTypeError(f"{text[:20]!r}… has more than {MOST_DIGITS} digits")
     try:
         value = int(text, 0)
     except ValueError:

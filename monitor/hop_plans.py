@@ -146,7 +146,7 @@ def _text(table: Mapping[str, Any], key: str, default: str | None, where: str) -
     value = table.get(key, default)
     if value is None:
         raise InputError(f"{where}{key} is missing")
-    if key == "option" and isinstance(value, int) and not isinstance(value, bool):
+    if key == "option" and type(value) is int and abs(value) <= _MAX_NUMBER:
         value = str(value)
     if not isinstance(value, str) or not value or not value.isprintable() or len(value) > 40:
         raise InputError(f"{where}{key} is not a name of 1 to 40 printable characters")
@@ -196,7 +196,9 @@ def _head(
             try:
                 values[key] = kind(table[key])
             except ValueError:
-                raise InputError(f"{where(key)}{key} {table[key]!r} is none of {', '.join(kind)}") from None
+                shown = isinstance(table[key], str) or table[key] in range(1000)
+                said = f" {table[key]!r}" if shown else ""
+                raise InputError(f"{where(key)}{key}{said} is none of {', '.join(kind)}") from None
     for key in table:
         if key not in _TEXT:
             values[key] = _number(table, key, 0.0, where(key))

@@ -35,7 +35,7 @@ _SAMPLES = 1 << 16
 _MAX_WIDTH = 64
 _UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
 _RANGE = re.compile(r"\s*\[\d+:\d+\]\Z")
-_TIMESCALE = re.compile(r"(\d+)\s*(fs|ps|ns|us|ms|s)\Z")
+_TIMESCALE = re.compile(r"(\d{1,18})\s*(fs|ps|ns|us|ms|s)\Z")
 _VIOLATION = 0x200
 _NO_SYMBOL = 0
 
@@ -379,7 +379,7 @@ def _tick_ns(text: str) -> Fraction:
 
 def _variable(words: list[str], scopes: list[str]) -> VcdVariable:
     """From `wire 8 ! name [7:0]`; the range of a whole bus is no part of its name."""
-    if len(words) < 4 or not words[1].isdecimal():
+    if len(words) < 4 or not words[1].isdecimal() or len(words[1]) > 18:
         raise InputError(f"no value change dump: $var {' '.join(words)[:40]!r}")
     name = words[3].removeprefix("\\")
     tail = "".join(words[4:])

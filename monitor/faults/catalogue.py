@@ -10,6 +10,7 @@ import difflib
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from ..arguments import MOST_DIGITS
 from ..errors import InputError
 from .channel_faults import CHANNEL_FAULTS
 from .kinds import Context, Expectation, Fault, FaultKind, Layer, Parameter, Range
@@ -88,6 +89,10 @@ def _names(kind: FaultKind) -> str:
 
 
 def _number(name: str, parameter: Parameter, text: str | int) -> int:
+    if isinstance(text, str) and len(text) > MOST_DIGITS:
+        raise InputError(
+            f"fault {name}: {parameter.name}={text[:20]}… is out of range {parameter.low} to {parameter.high}"
+        )
     try:
         value = int(text.strip(), 0) if isinstance(text, str) else text
     except ValueError:

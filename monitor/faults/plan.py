@@ -49,8 +49,11 @@ __all__ = ["MOST_FAULTS", "Plan", "read_plan", "read_plan_text"]
 MOST_FAULTS = 20_000
 """More faults than this are more likely a slip of the pen than a plan."""
 
-_Count = Annotated[int, msgspec.Meta(ge=1)]
-_Whole = Annotated[int, msgspec.Meta(ge=0)]
+_MOST = (1 << 63) - 1
+_Count = Annotated[int, msgspec.Meta(ge=1, le=_MOST)]
+_Whole = Annotated[int, msgspec.Meta(ge=0, le=_MOST)]
+_Value = Annotated[int, msgspec.Meta(ge=-_MOST, le=_MOST)]
+_Seed = Annotated[int, msgspec.Meta(ge=0)]
 _Ratio = Annotated[float, msgspec.Meta(gt=0.0, le=0.5)]
 _T = TypeVar("_T")
 
@@ -63,7 +66,7 @@ class _Entry(msgspec.Struct, forbid_unknown_fields=True, frozen=True, kw_only=Tr
 
 class _FaultEntry(_Entry, frozen=True, kw_only=True):
     kind: str
-    set: dict[str, int] = {}
+    set: dict[str, _Value] = {}
 
 
 class _TogetherEntry(_Entry, frozen=True, kw_only=True):
@@ -73,12 +76,12 @@ class _TogetherEntry(_Entry, frozen=True, kw_only=True):
 class _BurstEntry(_Entry, frozen=True, kw_only=True):
     count: _Count = 20
     span: _Count = 40
-    seed: _Whole = 1
+    seed: _Seed = 1
 
 
 class _BitErrorEntry(msgspec.Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
     ratio: _Ratio
-    seed: _Whole = 1
+    seed: _Seed = 1
     hyperframe: _Whole = 0
     hyperframes: _Count | None = None
 
@@ -175,7 +178,7 @@ def _bursts(option: LineRateOption) -> Callable[[_Entry, int], list[Fault]]:
         assert isinstance(entry, _BurstEntry)
         random = np.random.default_rng((entry.seed, time))
         room = option.hyperframe_octets - (entry.span + 9) // 10
-        x, w, y = octet_address(option, int(random.integers(0, room)))
+        x, w, y = octet_address(option, int(random.integers(0, max(room, 1))))
         seed = int(random.integers(1, 65536))
         values = {"x": x, "w": w, "y": y, "count": entry.count, "span": entry.span, "seed": seed}
         kind = CATALOGUE["line.burst"]
@@ -201,8 +204,10 @@ def read_plan_text(text: str, name: str = "plan") -> Plan:
     """A plan from its text; `name` stands for it in errors."""
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # also a number of more digits than Python reads
         raise InputError(f"{name}: not TOML: {error}") from None
+    except RecursionError:
+        raise InputError(f"{name}: not a plan: nested too deeply") from None
     try:
         read = msgspec.convert(raw, _File)
     except msgspec.ValidationError as error:

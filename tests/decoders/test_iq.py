@@ -311,6 +311,7 @@ def test_parsing_maps():
         ("M=15,fs=7.68,method=2", "2 is not a valid"),
         ("M=15,fs=7.68,n=0", "n is 1 to 10000"),
         ("M=15,fs=7.68,n=99999999", "n is 1 to 10000"),
+        (f"M=15,fs=7.68,method=3,group={'9' * 4000}", "n is 1 to 10000, as is group"),
         ("M=15,fs=1e999999999", "no sample rate"),
         ("M=15,fs=7.68,n=2,b=0", "exclude each other"),
         ("M=15,fs=7.68,b=0;M=15,fs=7.68", "every AxC or for none"),

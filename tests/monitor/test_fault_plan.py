@@ -125,6 +125,13 @@ def test_crafted_plan_is_received_as_its_truth_says() -> None:
         ),
         ("[[bit_errors]]\nratio = 2.0\n", r"plan, line 2: bit_errors\.ratio: .*0\.5"),
         ("[[burst]]\nhyperframe = 1\nrepeat = 0\n", r"plan, line 3: burst\.repeat: .*>= 1"),
+        (f"speed = {'9' * 5000}\n", "plan: not TOML: Exceeds the limit"),
+        ("speed = " + 20_000 * "[", "plan: not a plan: nested too deeply"),
+        (f"[[burst]]\nhyperframe = 0x{'f' * 5000}\n", r"plan, line 2: burst\.hyperframe: Expected `int` <= "),
+        (
+            f'[[fault]]\nkind = "hdlc.fcs"\nhyperframe = 1\nset = {{ xor = 0x{"f" * 5000} }}\n',
+            r"plan, line 4: fault\.set: Expected `int` <= ",
+        ),
         ("speed = 3\n", r"plan, line 1: speed: .*unknown"),
         ("fault = 3\n", r"plan, line 1: fault: Expected `array`"),
     ],
@@ -150,6 +157,10 @@ def test_what_is_wrong_is_told_with_its_line(text: str, message: str) -> None:
         (
             "[[burst]]\nhyperframe = 1\nspan = 9000\n",
             r"line 2: burst\.hyperframe: .*span=9000 is out of range",
+        ),
+        (
+            "[[burst]]\nhyperframe = 1\nspan = 900000\n",
+            r"line 2: burst\.hyperframe: .*span=900000 is out of range",
         ),
     ],
 )

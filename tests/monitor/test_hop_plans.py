@@ -102,6 +102,11 @@ def test_numbers_and_nesting_beyond_all_measure():
             parse_plan(PLAN.replace("length_m = 40", f"length_m = {number}"))
     with pytest.raises(InputError, match="not TOML"):
         parse_plan("a = " + "9" * 5000)
+    hexadecimal = "0x" + "f" * 5000  # which is read, and could not be printed
+    with pytest.raises(InputError, match="line 16: medium is none of fibre, coax"):
+        parse_plan(PLAN.replace('medium = "coax"', f"medium = {hexadecimal}"))
+    with pytest.raises(InputError, match="line 21: option is not a name"):
+        parse_plan(PLAN.replace('option = "7A"', f"option = {hexadecimal}"))
     with pytest.raises(InputError):
         parse_plan("a = " + "[" * 5000 + "]" * 5000)
 

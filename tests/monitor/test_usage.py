@@ -309,6 +309,10 @@ BAD = [
     (f"craft a.bits --fault hdlc.fcs@{1 << 40}", "hyperframes go up to 1099511627775"),
     (f"craft a.bits --hyperframes {10**30}", f"--hyperframes: {10**30} is more than 1099511627775"),
     (f"delay emulated --resets {10**30}", f"--resets: {10**30} is more than 1099511627775"),
+    (f"delay emulated --step {'9' * 5000}@5", "is not CLOCKS@RESET"),
+    (f"delay emulated --step 2@{'9' * 5000}", "9' is not CLOCKS@RESET"),
+    (f"craft a.bits --seed 0x{'f' * 5000}", "--seed: '0xffffffffffffffffff'… has more than 100 digits"),
+    (f"inject emulated --fault vendor.value:value=0x{'f' * 5000}", "… is out of range 0 to 255"),
     (f"record emulated a.bits --limit {10**30}hf", "is more than any recording holds"),
     (f"record emulated a.bits --limit {'9' * 5000}GB", "is more than any recording holds"),
     (
