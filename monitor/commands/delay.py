@@ -14,8 +14,7 @@ from decoders.linerates import option_named
 
 from ..delays import DelayRun, DelayStatus, loop_delay_bits, read_line
 from ..errors import InputError, MonitorError, OutputError
-from ..opening import is_serial, permit
-from ..streams import clear_report
+from ..opening import is_serial
 from ..wording import counted
 
 Measured = tuple[DelayStatus, BaseException | None]
@@ -106,7 +105,8 @@ def _measure_board(arguments: argparse.Namespace) -> Measured:
     from ..sources.board_delay import BoardDelay
     from ..sources.serial_port import SerialLine
 
-    permit(arguments.yes, f"{arguments.source}: this resets the board's transceiver again and again")
+    if not arguments.yes:
+        raise InputError("this resets the board's transceiver again and again", hint="--yes does it")
     line = SerialLine(arguments.source, arguments.baud, reconnect=False)
     board = BoardDelay(BoardSource(line, option=arguments.option, allow=True))
     try:
@@ -120,7 +120,7 @@ def _run(delays: DelayRun, arguments: argparse.Namespace) -> Measured:
     progress = sys.stderr.isatty() and not arguments.json
     trouble: BaseException | None = None
     if arguments.html:  # that it can be written is known before the resets, and no page of an older run stays
-        clear_report(arguments.html)
+        _write(arguments.html, "")
     try:
         while not delays.done:
             delays.step()
