@@ -1,4 +1,4 @@
-"""SIGINT and SIGTERM while results go to standard output: no line torn, none lost, none twice."""
+"""SIGINT, SIGTERM and SIGHUP while results go to standard output: no line torn, none lost, none twice."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from .streams import discard_output
 
 __all__ = ["Interrupts"]
 
-_SIGNALS = ("SIGINT", "SIGTERM")
+_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 
 
 class Interrupts:

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from .sources.board import BoardSource
 
 __all__ = [
-    "asked",
     "check_capture",
     "is_serial",
     "line_meant",
@@ -31,6 +30,7 @@ __all__ = [
     "open_bench",
     "open_board",
     "open_source",
+    "permit",
 ]
 
 
@@ -119,13 +119,19 @@ def _open_serial(arguments: argparse.Namespace) -> Source:
     return BoardSource(line, option=arguments.option, allow=allow, limit=limit)
 
 
-_DAMAGES = "injecting makes this board transmit damaged data"
-
-
 def asked(statement: str, question: str) -> bool:
     """The answer on the terminal to a question that lets a board transmit or reset."""
     print(inert(statement), file=sys.stderr)
-    return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
+    try:
+        return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
+    except EOFError:
+        return False
+
+
+def permit(yes: bool, what: str, question: str = "Allow it?") -> None:
+    """InputError unless --yes was given, or the terminal says yes to `what` the board is made to do."""
+    if not (yes or (sys.stdin.isatty() and sys.stderr.isatty() and asked(f"{what}.", question))):
+        raise InputError(what, hint="--yes does it without asking")
 
 
 def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
@@ -146,11 +152,7 @@ def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
     for value, word in ((arguments.pointer, "--pointer"), (arguments.hdlc_rate, "--hdlc-rate")):
         if value is not None:
             raise InputError(f"{word} goes with emulated links; a board's link says so itself")
-    terminal = sys.stdin.isatty() and sys.stderr.isatty()
-    if not (arguments.yes or (terminal and asked(f"{name}: {_DAMAGES}.", "Allow it?"))):
-        raise InputError(
-            f"{name}: this makes the board transmit damaged data", hint="--yes does it without asking"
-        )
+    permit(arguments.yes, f"{name}: this makes the board transmit damaged data")
     source = open_board(name, option=arguments.option, baud=arguments.baud)
     try:
         baud = None if arguments.baud == DEFAULT_BAUD else arguments.baud

@@ -19,6 +19,10 @@ from .sources import Chunk, LineSource, Source, TalkingSource, received
 __all__ = ["FaultySource", "Pipeline", "RestartingSource"]
 
 
+MOST_LINES = 20
+"""Lines of a board's log that are taken with one chunk."""
+
+
 @runtime_checkable
 class FaultySource(Protocol):
     """A source that can damage what it sends."""
@@ -81,7 +85,10 @@ class Pipeline:
         said: list[Event] = []
         if isinstance(self.source, TalkingSource):
             lines, self._told = self.source.log.since(self._told)
-            said += [BoardSaid(at, line.text) for line in lines]
+            # A board that talks much must not push what the decoder says out of the log.
+            if len(lines) > MOST_LINES:
+                said.append(BoardSaid(at, f"({len(lines) - MOST_LINES} more lines before)"))
+            said += [BoardSaid(at, line.text) for line in lines[-MOST_LINES:]]
         warnings = self.source.warnings[self._warned :]
         self._warned += len(warnings)
         said += [SourceWarning(at, text) for text in warnings]

@@ -5,8 +5,11 @@ from __future__ import annotations
 import io
 import os
 import sys
+from pathlib import Path
 
-__all__ = ["complete_streams", "discard_output", "write_output"]
+from .errors import OutputError
+
+__all__ = ["clear_report", "complete_streams", "discard_output", "write_output"]
 
 
 def complete_streams() -> None:
@@ -25,6 +28,19 @@ def complete_streams() -> None:
             setattr(sys, name, open(fileno, mode, closefd=False))  # noqa: SIM115
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")
+
+
+def clear_report(name: str) -> None:
+    """Empty a report to be written later, so that none of an older run stays; OutputError where it cannot be.
+
+    What is no regular file, as a pipe, is left: opening it twice would end it for whoever reads.
+    """
+    path = Path(name)
+    try:
+        if path.is_file() or not path.exists():
+            path.open("wb").close()
+    except OSError as error:
+        raise OutputError(f"{name}: {error.strerror}") from None
 
 
 def discard_output() -> None:

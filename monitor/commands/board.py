@@ -40,6 +40,7 @@ class _Pipe:
     def __init__(self, fd: int) -> None:
         self.fd = fd
         self.waiting = bytearray()
+        self._taken = time.monotonic()
         os.set_blocking(fd, False)
 
     def read(self) -> bytes | None:
@@ -53,6 +54,8 @@ class _Pipe:
 
     def flush(self) -> bool:
         """Write what goes; False where nobody is there any more."""
+        if not self.waiting:
+            self._taken = time.monotonic()
         while self.waiting:
             try:
                 done = os.write(self.fd, self.waiting[:READ_OCTETS])
@@ -61,7 +64,13 @@ class _Pipe:
             except OSError:
                 return False
             del self.waiting[:done]
+            self._taken = time.monotonic()
         return True
+
+    @property
+    def stuck(self) -> bool:
+        """The other end has taken nothing for long: it may be cut off, which nothing else tells."""
+        return time.monotonic() - self._taken > DEAD_S
 
 
 class _Host:
@@ -94,12 +103,17 @@ class _Host:
         return os.ttyname(slave)
 
     def accept(self) -> bool:
-        """Take a connection; True where it is a new host. One more than one is told why not, and let go."""
+        """Take a connection; True where it is a new host.
+
+        While another one is served it is told why not, and let go; but one that takes nothing any more gives way.
+        """
         assert self.listener is not None
         try:
             connection, _ = self.listener.accept()
         except OSError:
             return False  # it has left again
+        if self.pipe is not None and self.pipe.stuck:
+            self.gone()
         if self.pipe is not None:
             connection.setblocking(False)
             with suppress(OSError):
@@ -108,10 +122,6 @@ class _Host:
             self._refused.append((connection, time.monotonic() + BUSY_S))
             return False
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-        for name in ("TCP_KEEPIDLE", "TCP_KEEPINTVL"):  # a host that was cut off must not keep the board
-            if hasattr(socket, name):
-                connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), DEAD_S)
         self._connection = connection
         self.pipe = _Pipe(connection.fileno())
         # Some clients throw away what comes while they open: let them speak first.
@@ -226,20 +236,24 @@ class _Link:
         return True
 
     def down(self) -> None:
-        """The other board is gone, or never took this one."""
+        """The other board is gone, or let this one go."""
         if not self.heard and self.listener is None:
             self._not_before = time.monotonic() + BUSY_S
             if not self._told:
                 self._told = True
                 print(
-                    f"framefray: --link {inert(self.text)} has two boards already; waiting", file=sys.stderr
+                    f"framefray: --link {inert(self.text)}: let go at once; it may have two boards already",
+                    file=sys.stderr,
                 )
+        self._drop()
+
+    def _drop(self) -> None:
         if self._connection is not None:
             self._connection.close()
         self._connection = self.pipe = None
 
     def close(self) -> None:
-        self.down()
+        self._drop()
         if self.listener is not None:
             self.listener.close()
             if self._path is not None:
@@ -328,7 +342,10 @@ class _Loop:
         )
 
     def _due(self) -> int:
-        """Hyperframes to make now. A slow host holds the board up; with a partner its data are lost instead."""
+        """Hyperframes to make now.
+
+        A slow host holds the board up, and so does none; with a partner its data are lost instead.
+        """
         now = time.monotonic()
         partner = self.link.pipe if self.link is not None else None
         held = len(partner.waiting) > ROOM_OCTETS if partner is not None else not self._room()

@@ -14,7 +14,8 @@ from decoders.linerates import option_named
 
 from ..delays import DelayRun, DelayStatus, loop_delay_bits, read_line
 from ..errors import InputError, MonitorError, OutputError
-from ..opening import is_serial
+from ..opening import is_serial, permit
+from ..streams import clear_report
 from ..wording import counted
 
 Measured = tuple[DelayStatus, BaseException | None]
@@ -105,8 +106,7 @@ def _measure_board(arguments: argparse.Namespace) -> Measured:
     from ..sources.board_delay import BoardDelay
     from ..sources.serial_port import SerialLine
 
-    if not arguments.yes:
-        raise InputError("this resets the board's transceiver again and again", hint="--yes does it")
+    permit(arguments.yes, f"{arguments.source}: this resets the board's transceiver again and again")
     line = SerialLine(arguments.source, arguments.baud, reconnect=False)
     board = BoardDelay(BoardSource(line, option=arguments.option, allow=True))
     try:
@@ -120,7 +120,7 @@ def _run(delays: DelayRun, arguments: argparse.Namespace) -> Measured:
     progress = sys.stderr.isatty() and not arguments.json
     trouble: BaseException | None = None
     if arguments.html:  # that it can be written is known before the resets, and no page of an older run stays
-        _write(arguments.html, "")
+        clear_report(arguments.html)
     try:
         while not delays.done:
             delays.step()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import time
 from collections.abc import Callable, Iterator
 
 from ..errors import InputError, inert
@@ -31,17 +30,13 @@ class Reading:
         """
         try:
             self.tell()
-            heard: float | None = time.monotonic()
+            told = False
             for chunk in chunks or self._source.chunks():
                 with self._interrupts.held():
                     take(chunk)
                     self.tell()
-                if heard is None:
-                    continue
-                if len(chunk.data) or self._broken:
-                    heard = time.monotonic()
-                elif time.monotonic() - heard >= SILENCE_S:
-                    heard = None
+                if not told and self._silent:
+                    told = True
                     _say(
                         f"{self._source.description}: no line data for {SILENCE_S:g} s: {_why(self._source)}"
                     )
@@ -53,10 +48,10 @@ class Reading:
         return not self._interrupts.seen
 
     @property
-    def _broken(self) -> bool:
-        """The line broke, which is told already."""
+    def _silent(self) -> bool:
+        """Nothing has come for long. Not where the line broke, which is told already."""
         still = self._source.standstill if isinstance(self._source, LineSource) else None
-        return still is not None and still.broken
+        return still is not None and not still.broken and still.seconds >= SILENCE_S
 
     def tell(self) -> None:
         """What the board has said, and the source warned of, since the last time."""

@@ -24,6 +24,7 @@ from ..faults.transmission import DEFAULT_POINTER, Conditions, LinkConditions
 from ..opening import open_bench
 from ..reports.campaign_records import campaign_record, run_record
 from ..reports.campaign_text import campaign_lines, summary_line
+from ..streams import clear_report
 
 EXIT_PASS, EXIT_FAIL, EXIT_INTERRUPTED = 0, 1, 130
 
@@ -60,12 +61,9 @@ def run(arguments: argparse.Namespace) -> int:
         )
     targets = [(arguments.junit, _junit), (arguments.html, _html)]
     for path, _ in targets:
-        if path:
-            _writable(path)
+        if path:  # that it can be written is known before the campaign, not after it
+            clear_report(path)
     with open_link(arguments) as (conditions, bench):
-        for path, _ in targets:
-            if path:
-                _writable(path, "wb")
         started, clock = datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic()
         with _progress(sum(bool(case.faults) for case in chosen)) as on_result:
             campaign = run_campaign(
@@ -140,18 +138,6 @@ def _html(record: dict[str, Any]) -> bytes:
     from ..reports.html import html_document
 
     return html_document(record).encode()
-
-
-def _writable(path: str, mode: str = "ab") -> None:
-    """A report that cannot be written is known before the campaign, not after it.
-
-    Mode wb empties it: a campaign that is killed must not leave the report of the one before.
-    """
-    try:
-        with Path(path).open(mode):
-            pass
-    except OSError as error:
-        raise OutputError(f"{path}: {error.strerror}") from None
 
 
 def _choice(arguments: argparse.Namespace) -> list[str]:

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
+from typing import NamedTuple
 
 from ..errors import InputError, OutputError, inert
 from ..exports import SUFFIXES
@@ -25,6 +26,18 @@ from ..sources.emulated import EmulatedSource
 from ..wording import counted
 
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
+
+
+class _Placed(NamedTuple):
+    """A fault, the hyperframe of the stream that it goes into, and how many were missing before by then."""
+
+    text: str
+    hyperframe: int
+    missing: int
+
+
+def _missing(tap: RecordingTap) -> int:
+    return int(getattr(tap.source, "hyperframes_missing", 0))
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -52,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
         _say(f"{arguments.out}: notes and faults have no place in this form; only the line data are recorded")
     signals: list[str] = []
     waiting: list[str] = []
-    placed: list[tuple[str, int]] = []
+    placed: list[_Placed] = []
     begun = False
     told = 0
 
@@ -111,10 +124,11 @@ def _check_faults(arguments: argparse.Namespace) -> None:
         )
 
 
-def _never_put_in(tap: RecordingTap, waiting: list[str], placed: list[tuple[str, int]]) -> Iterator[str]:
+def _never_put_in(tap: RecordingTap, waiting: list[str], placed: list[_Placed]) -> Iterator[str]:
     """The faults that had to wait too long, and those whose hyperframes lie beyond what was recorded."""
-    held = math.floor(tap.hyperframes) + getattr(tap.source, "hyperframes_missing", 0)
-    for text in [*waiting, *(text for text, hyperframe in placed if hyperframe >= held)]:
+    held = math.floor(tap.hyperframes)
+    beyond = [fault.text for fault in placed if fault.hyperframe >= held + _missing(tap) - fault.missing]
+    for text in [*waiting, *beyond]:
         yield f"fault {text} was never put in: the recording has {counted(held, 'hyperframe')}; it is kept"
 
 
@@ -140,7 +154,7 @@ def _check_out(out: str) -> None:
         raise InputError(f"{out}: an .ffcap capture needs a file, not {kind}")
 
 
-def _begin(tap: RecordingTap, arguments: argparse.Namespace, placed: list[tuple[str, int]]) -> list[str]:
+def _begin(tap: RecordingTap, arguments: argparse.Namespace, placed: list[_Placed]) -> list[str]:
     """Notes and faults that come first; the faults that have to wait until a board has told where it is."""
     for text in arguments.note:
         tap.note(text)
@@ -150,16 +164,14 @@ def _begin(tap: RecordingTap, arguments: argparse.Namespace, placed: list[tuple[
     return []
 
 
-def _inject(tap: RecordingTap, waiting: list[str], placed: list[tuple[str, int]]) -> None:
+def _inject(tap: RecordingTap, waiting: list[str], placed: list[_Placed]) -> None:
     """Put in what waits; each fault goes over to `placed` with the hyperframe it goes into."""
     while isinstance(tap, FaultyTap) and waiting:
-        placed.append((waiting[0], tap.inject(waiting[0])[0]))
+        placed.append(_Placed(waiting[0], tap.inject(waiting[0])[0], _missing(tap)))
         del waiting[0]
 
 
-def _record(
-    tap: RecordingTap, waiting: list[str], placed: list[tuple[str, int]], tell: Callable[[], None]
-) -> None:
+def _record(tap: RecordingTap, waiting: list[str], placed: list[_Placed], tell: Callable[[], None]) -> None:
     shown = sys.stderr.isatty()
     next_line = time.monotonic() + 1.0
     for _ in tap.chunks():

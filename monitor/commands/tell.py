@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Iterable, Sequence
 
 import msgspec.json
 
 from ..errors import InputError
-from ..opening import asked, is_serial, line_meant
+from ..opening import is_serial, line_meant, permit
 from ..protocol.records import (
     AskStatus,
     Loopback,
@@ -110,11 +109,11 @@ def run(arguments: argparse.Namespace) -> int:
             hint=url and f"a board on the network is {url}",
         )
     guarded = not isinstance(message, AskStatus | SelectData)
-    allow = arguments.yes or not guarded or _asked(arguments)
-    if not allow:
-        raise InputError("this makes the board transmit or reset", hint="--yes does it without asking")
+    if guarded:
+        what = " ".join(arguments.what)
+        permit(arguments.yes, f"{arguments.source}: {what}: this makes the board transmit or reset", "Do it?")
     line = SerialLine(arguments.source, arguments.baud, reconnect=False)
-    source = BoardSource(line, allow=allow, select=False)
+    source = BoardSource(line, allow=guarded, select=False)
     try:
         if not isinstance(message, AskStatus):
             source.command(message)
@@ -129,10 +128,3 @@ def run(arguments: argparse.Namespace) -> int:
             printable = "".join(c if c.isprintable() else "?" for c in str(value))
             print(f"{key:18}{'unknown' if value is None else printable}")
     return 0
-
-
-def _asked(arguments: argparse.Namespace) -> bool:
-    if not (sys.stdin.isatty() and sys.stderr.isatty()):
-        return False
-    what = " ".join(arguments.what)
-    return asked(f"{arguments.source}: {what}: this makes the board transmit or reset.", "Do it?")

@@ -17,6 +17,7 @@ from ..errors import InputError, RefusedError
 from ..faults.catalogue import Context, parse_fault
 from ..forms import Form, checked_option, stream_octets
 from ..protocol.records import (
+    MAX_COMMAND_PAYLOAD,
     Acknowledge,
     AskStatus,
     BoardEvent,
@@ -117,6 +118,7 @@ class BoardSource:
         self._ended = False
         self._frames: Hyperframes | None = None
         self._delivered = 0
+        self._ahead = 0  # the board counts its own hyperframes, the stream those that came
         self._gaps = Gaps()
         self._pulse = Pulse()
         self._loopback: Loopback | None = None
@@ -296,10 +298,7 @@ class BoardSource:
     def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
         """Schedule a fault; (hyperframe of this stream, full text, expected counters). See FaultySource."""
         fault = parse_fault(text)
-        ahead = 0
-        if self._frames is not None and self._frames.next is not None:
-            # The board counts its own hyperframes, the stream those that came.
-            ahead = self._frames.next - round(self._delivered / self._hyperframe_octets)
+        ahead = self._ahead
         full = fault.text
         if fault.hyperframe is not None:
             if fault.hyperframe + ahead < 0:
@@ -318,7 +317,10 @@ class BoardSource:
     # ------------------------------------------------------------------------------------------ the line's thread
 
     def receive(self, data: bytes, time_ns: int) -> None:
-        for item in self.reader.feed(data):
+        items = self.reader.feed(data)
+        if self.reader.held_octets > MAX_COMMAND_PAYLOAD:
+            self._pulse.came()  # only line data are so long, and they may take a while
+        for item in items:
             if isinstance(item, Record):
                 self._record(item, time_ns)
             elif isinstance(item, TextLine):
@@ -424,9 +426,16 @@ class BoardSource:
         if not octets or self._queue.closed:
             return
         self._gaps.place(self._delivered)
+        self._place(frames, len(octets))  # now, for there may be no room in the queue for a while
         if self._queue.put(octets, record.time_ns):
             self._delivered += len(octets)
         elif not self._queue.closed:
+            self._place(frames, 0)
             self._gaps.take_back(self._delivered)
             self._gaps.add(round(len(octets) / self._hyperframe_octets))
             self._say("octets of line data that were not taken in time", len(octets))
+
+    def _place(self, frames: Hyperframes, octets: int) -> None:
+        """How far the board's count is ahead of the stream's once so many more octets are delivered."""
+        if frames.next is not None:
+            self._ahead = frames.next - round((self._delivered + octets) / self._hyperframe_octets)

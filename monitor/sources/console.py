@@ -6,6 +6,7 @@ digits; the form is that of hex files. Pure: octets in, octets and lines out.
 
 from __future__ import annotations
 
+import re
 import threading
 from collections import deque
 from dataclasses import dataclass
@@ -16,6 +17,10 @@ from ..forms import hex_octets
 __all__ = ["ConsoleReader", "Log", "LogLine"]
 
 LOG_LINES = 2000
+_HEX_LINES = re.compile(
+    rb"(?:[ \t]*(?:(?:0[xX])?[0-9A-Fa-f]*[ \t]*:[ \t]*)?[0-9A-Fa-f][0-9A-Fa-f \t]*(?:#[^\n]*)?\r?\n)+"
+)
+"""Lines that may hold octets; whether their digits are pairs is for `hex_octets` to find."""
 LINE_OCTETS = 4096
 """A longer line is cut: nothing that prints hex sends so much without a line end."""
 
@@ -74,14 +79,23 @@ class ConsoleReader:
         end = data.rfind(b"\n") + 1
         if len(data) - end > LINE_OCTETS:
             blank = max(data.rfind(b" "), data.rfind(b"\t"))
-            end = blank + 1 if blank > end else len(data) & ~1
+            end = blank + 1 if blank > end else end + (len(data) - end & ~1)
         piece, self._carry = data[:end], data[end:]
         if not piece:
             return b""
-        octets = None if b"#" in piece else hex_octets(piece)
-        if octets is not None:
-            return octets
-        return b"".join(self._line(line, time_ns) for line in piece.splitlines())
+        octets = bytearray()
+        at = 0
+        while at < len(piece):
+            run = _HEX_LINES.match(piece, at)
+            found = hex_octets(run[0]) if run else None
+            if run is not None and found is not None:
+                octets += found
+                at = run.end()
+                continue
+            after = piece.find(b"\n", at) + 1 or len(piece)
+            octets += self._line(piece[at:after], time_ns)
+            at = after
+        return bytes(octets)
 
     def restart(self) -> None:
         """The line was broken: what was begun will not be finished."""

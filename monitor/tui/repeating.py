@@ -91,11 +91,10 @@ class Repeater:
         if not self.text:
             return ""
         how = f"every {self.every} hf" if self.active else "stopped"
-        told = f"x repeat {self.text.split(':')[0]} {how}: "
-        if self.elsewhere:
-            told += f"{self.elsewhere} put in, to show at the other board"
+        parts = [f"{self.elsewhere} put in, to show at the other board"] if self.elsewhere else []
         if self.judged or not self.elsewhere:
-            told += f"found {self.passed} of {self.judged}"
+            parts.append(f"found {self.passed} of {self.judged}")
+        told = f"x repeat {self.text.split(':')[0]} {how}: {', '.join(parts)}"
         if self.worst is not None:
             told += f", last failure at hf {self.worst.fault.hyperframe}: {self.worst.verdict.value}"
         return told

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import signal
 import socket
 import subprocess
 import sys
@@ -241,6 +242,13 @@ def test_a_third_board_on_a_link_is_let_go(start_board: Callable[..., str], tmp_
     while time.monotonic() < end and any(source.ask_status().sync_state.lof for source in sources[:2]):
         pass
     assert [source.ask_status().sync_state.lof for source in sources] == [False, False, True]
+    # One of the pair leaves, and the third takes its place: it was not left to wait for ever.
+    pids = Path(f"/proc/self/task/{threading.get_native_id()}/children").read_text().split()
+    second = next(pid for pid in pids if b"--seed\x002" in Path(f"/proc/{pid}/cmdline").read_bytes())
+    os.kill(int(second), signal.SIGKILL)
+    while time.monotonic() < end and sources[2].ask_status().sync_state.lof:
+        pass
+    assert not sources[2].ask_status().sync_state.lof
     for source in sources:
         source.close()
 

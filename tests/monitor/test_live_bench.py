@@ -210,7 +210,7 @@ def test_a_board_that_goes_away_leaves_a_report(tmp_path: Path, capsys: pytest.C
         (("prove", "{}", "--yes", "--via", "craft"), "--via craft goes with emulated"),
         (
             ("prove", "{}", "--yes", "--only", "ethernet.fcs", "--option", "4"),
-            "line data of option 2 left out",
+            "the board is of option 2, not 4; leave --option out",
         ),
     ],
 )

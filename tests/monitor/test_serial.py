@@ -375,6 +375,26 @@ def test_a_console_that_prints_hex(tmp_path: Path, columns: bool) -> None:
         os.close(fd)
 
 
+@pytest.mark.parametrize("cut", [1, 3, 4095, 4096, 4097, 6001])
+@pytest.mark.parametrize("between", ["", " "])
+def test_a_console_with_a_hyperframe_on_one_line(cut: int, between: str) -> None:
+    octets = random.Random(5).randbytes(4096 * 5)
+    rows = [octets[at : at + 4096].hex(" ").replace(" ", between) for at in range(0, len(octets), 4096)]
+    text = "".join(f"[{i}] a word\r\n{row}\r\n" for i, row in enumerate(rows)).encode()
+    log = Log()
+    reader = ConsoleReader(log)
+    got = b"".join(reader.feed(text[at : at + cut]) for at in range(0, len(text), cut))
+    assert got == octets
+    assert [line.text for line in log.since(0)[0]] == [f"[{i}] a word" for i in range(5)]
+
+
+def test_words_that_look_like_hex() -> None:
+    log = Log()
+    text = b"12:34:56 up\nabc\n0x10: 01 02 # two\n# none\n\n10: 0\n00 1\nFF\n"
+    assert ConsoleReader(log).feed(text) == b"\x01\x02\xff"
+    assert [line.text for line in log.since(0)[0]] == ["12:34:56 up", "abc", "# none", "10: 0", "00 1"]
+
+
 @given(
     data=st.binary(max_size=300), cuts=st.lists(st.integers(0, 900), max_size=6), junk=st.text(max_size=40)
 )
