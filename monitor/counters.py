@@ -195,6 +195,7 @@ class LinkWatch:
 
     decoder: LinkDecoder
     history: int = 5000
+    no_iq: bool = False
     log: deque[LogEntry] = field(init=False)
     events: int = 0
     last_change: dict[str, int] = field(default_factory=dict)
@@ -292,7 +293,7 @@ class LinkWatch:
             control=self._control,
             change_counts=None if self._counts is None else self._counts.copy(),
             changed_at=None if self._changed_at is None else self._changed_at.copy(),
-            iq_octets=self._iq,
+            iq_octets=None if self.no_iq else self._iq,
             events=self.events,
             injected=injected,
             ended=ended,

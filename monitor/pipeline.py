@@ -163,6 +163,8 @@ class Pipeline:
 
     def snapshot(self) -> Snapshot:
         with self._lock:
+            if getattr(self.source, "control_only", False):
+                self.watch.no_iq = True
             return self.watch.snapshot(
                 self.source.description,
                 injected=tuple(self._injected[-20:]),

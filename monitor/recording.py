@@ -175,7 +175,8 @@ class RecordingTap:
         self._limit = limit
         self._stopped = False
         self._heard = 0
-        self._warned = len(source.warnings)
+        self._warned = 0
+        self._opened = len(source.warnings)
         self._time_ns = 0
         self._first_ns: int | None = None
         self._finder: HyperframeFinder | None = None
@@ -235,9 +236,10 @@ class RecordingTap:
             self.writing = False
 
     def _note_log(self) -> None:
-        """What a board says beside its line data is kept as notes, what the source warns of as marks."""
+        """What a board says beside its line data is kept as notes, what the source warns of then as marks."""
         for text in self.warnings[self._warned :]:
-            self.mark(text)
+            beside = self.note if self._warned < self._opened else self.mark
+            beside(text)
             self._warned += 1
         if isinstance(self.source, TalkingSource):
             lines, self._heard = self.source.log.since(self._heard)

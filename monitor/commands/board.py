@@ -264,6 +264,10 @@ def run(arguments: argparse.Namespace) -> int:
     loopback = LOOPBACKS[arguments.loopback or ("pair" if arguments.link else "internal")]
     if (loopback is Loopback.PAIR) != bool(arguments.link):
         raise InputError("--loopback pair and --link PATH or HOST:PORT belong together")
+    if arguments.ber and loopback is Loopback.INTERNAL:
+        raise InputError(
+            "--ber damages what a cable carries, and the board loops inside", hint="add --loopback cable"
+        )
     if not (arguments.name.isprintable() and 0 < len(arguments.name.encode()) <= MOST_NAME_OCTETS):
         raise InputError(f"--name: 1 to {MOST_NAME_OCTETS} octets of printable text")
     try:

@@ -142,7 +142,10 @@ class RecordBoard:
                 self._link_out.append(symbols.astype("<u2").tobytes())
                 if not self.link_up:  # nothing on the receiver: no signal, and no K28.5
                     out += self._receive_line(np.zeros_like(symbols), room)
-            elif self.loopback is not r.Loopback.NONE:
+            elif self.loopback is r.Loopback.NONE:  # the receiver hears nothing, and passes nothing on
+                dark = flagged_words(np.zeros(len(symbols), np.uint8), None, np.arange(len(symbols)))
+                out += self._told(self.decoder.receive(dark.view(np.uint8), self.time_ns))
+            else:
                 out += self._receive_line(symbols, room)
         return bytes(out)
 
@@ -152,7 +155,7 @@ class RecordBoard:
         if self._dark:
             symbols[: self._dark] = 0
             self._dark = max(0, self._dark - len(symbols))
-        if self.loopback is r.Loopback.CABLE and self.setup.bit_error_ratio:
+        if self.setup.bit_error_ratio and self.loopback in (r.Loopback.CABLE, r.Loopback.PAIR):
             self._flip(symbols)
         moved = sum(cut.bits for cut in batch.cuts)
         self._moved_bits += moved

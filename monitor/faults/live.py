@@ -45,12 +45,15 @@ class LiveSource(Source, FaultySource, Protocol):
     @property
     def octets_dropped(self) -> int: ...
 
+    control_only: bool
+
 
 @dataclass(frozen=True, slots=True)
 class LiveConditions:
     """The board, and what its link announces.
 
     `first_hfn` is the HFN of hyperframe 0 of a case; `asked_option` an option given in place of the board's word.
+    `control_only`: the board sends control words and no IQ data.
     """
 
     source: str
@@ -63,6 +66,7 @@ class LiveConditions:
     baud: int | None = None
     first_hfn: int = 0
     asked_option: str | None = None
+    control_only: bool = False
 
     @property
     def line(self) -> LineRateOption:
@@ -81,7 +85,8 @@ class LiveConditions:
 
     @property
     def words(self) -> dict[str, str | int | None]:
-        return {
+        more: dict[str, str | int | None] = {"data": "control words only"} if self.control_only else {}
+        return more | {
             "source": self.source,
             "board": self.description,
             "via": "board",

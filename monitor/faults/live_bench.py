@@ -15,6 +15,7 @@ from decoders.alignment import SyncState
 from decoders.events import COUNTERS
 
 from ..errors import InputError, RefusedError
+from ..sources.board import NOT_IN_CONTROL_WORDS
 from .campaign import TRAFFIC, Case, CaseResult, conclude, unclean
 from .catalogue import Expectation, Fault, parse_fault
 from .declared import declare, length_for, together
@@ -67,6 +68,7 @@ class LiveBench:
             planes.rate.accepted,
             hyperframes,
             baud,
+            control_only=source.control_only,
         )
 
     # ------------------------------------------------------------------------------------------ the link
@@ -144,6 +146,8 @@ class LiveBench:
             for fault in faults:
                 check_fault(fault, conditions.line, conditions.pointer_p, conditions.rate_code)
                 self._check_own(fault)
+                if conditions.control_only and fault.kind.plane in NOT_IN_CONTROL_WORDS:
+                    raise InputError(f"fault {fault.kind.name} would not show in control words only")
         except InputError as reason:
             return _without(case, Verdict.LEFT_OUT, str(reason))
         strange: Set[Place] = frozenset()
@@ -204,7 +208,8 @@ class LiveBench:
         seen = trial.observation()
         still = Observation(dict.fromkeys(COUNTERS, 0), (), True)
         findings = judge(declared, still, seen, first - origin)
-        excerpts = trial.excerpts(placed, conditions.line)
+        # Between control words there are only zeros that nobody has sent.
+        excerpts = () if conditions.control_only else trial.excerpts(placed, conditions.line)
         result = conclude(case, None, declared, still, seen, first - origin, findings, placed, excerpts)
         return result, trial.changed() - _places(local)
 

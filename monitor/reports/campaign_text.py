@@ -18,7 +18,7 @@ def campaign_lines(record: dict[str, Any]) -> list[str]:
     """The table of a campaign: a line a case, and below each what moved and what is wrong with it."""
     link = record["link"]
     lines = [
-        f"{link['source']}, option {link['option']}, {link['form']}, p = {link['pointer_p']},"
+        f"{link['source']}, option {link['option']}, {link.get('data') or link['form']}, p = {link['pointer_p']},"
         f" HDLC rate code {link['hdlc_rate_code']}"
         + ("" if link["seed"] is None else f", seed {link['seed']}"),
         "times in hyperframes from the fault's own; counters against the baseline",

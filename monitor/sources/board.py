@@ -46,8 +46,9 @@ from .console import Log
 from .gaps import Gaps
 from .hyperframes import Hyperframes
 from .line import Line, OctetQueue, Pulse
+from .silence import Silence, why_silent
 
-__all__ = ["BoardSource"]
+__all__ = ["NOT_IN_CONTROL_WORDS", "BoardSource"]
 
 IDLE_S = 0.25
 GATHER_S = 0.04
@@ -63,6 +64,8 @@ _CALLED: dict[type[Message], str] = {
     SetTraffic: "other traffic",
     InjectFault: "the fault",
 }
+NOT_IN_CONTROL_WORDS = frozenset({"line", "iq", "delay"})
+"""Planes whose faults may lie in what is left out of line data that hold control words only."""
 _GUARDED = (SetLoopback, ResetTransceiver, SetTraffic, InjectFault)
 _TAKEN = {
     str(Form.OCTETS): (RecordType.OCTETS, RecordType.FLAGGED),
@@ -98,6 +101,7 @@ class BoardSource:
         self.malformed = 0
         self.other_form = 0
         self.echoes = 0
+        self.control_only = False
         self.board_lost = 0
         self.allow = allow
         self._said: dict[str, int] = {}
@@ -121,6 +125,7 @@ class BoardSource:
         self._ahead = 0  # the board counts its own hyperframes, the stream those that came
         self._gaps = Gaps()
         self._pulse = Pulse()
+        self._silence = Silence(self._pulse)
         self._loopback: Loopback | None = None
         line.start(self)
         try:
@@ -147,8 +152,9 @@ class BoardSource:
             self._selected = RecordType.FLAGGED
             self.command(SelectData(self._selected))
         elif status.data_type == RecordType.CONTROL:
+            self.control_only = True
             self.warnings.append(
-                "the board sends control words only: IQ shows as zeros, its errors not at all"
+                "the board sends control words only, no IQ data: neither they nor their errors show"
             )
 
     # ------------------------------------------------------------------------------------------ the stream
@@ -164,6 +170,8 @@ class BoardSource:
             data = b"".join(taken[0])
             if most is not None:
                 data = data[: most - offset]
+            if not data and self._silence.begins:
+                self.warnings.append(why_silent(self._answering()))
             for piece, gap in self._gaps.cut(data, offset):
                 yield Chunk(piece, taken[1], offset, gap)
                 offset += len(piece)
@@ -280,6 +288,12 @@ class BoardSource:
         hint = f"is it the right port? {raw}" if "://" in name else f"check --baud; {raw}"
         return InputError(f"{what} ({seen})", hint=hint)
 
+    def _answering(self) -> Status | None:
+        """The status, where the board still answers."""
+        with suppress(InputError):
+            return self.ask_status()
+        return None
+
     def _forget_status(self) -> None:
         with self._changed:
             self.status = None
@@ -298,6 +312,10 @@ class BoardSource:
     def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
         """Schedule a fault; (hyperframe of this stream, full text, expected counters). See FaultySource."""
         fault = parse_fault(text)
+        if self.control_only and fault.kind.plane in NOT_IN_CONTROL_WORDS:
+            raise InputError(
+                f"fault {fault.kind.name}: the board sends control words only, it would not show"
+            )
         ahead = self._ahead
         full = fault.text
         if fault.hyperframe is not None:
@@ -411,7 +429,8 @@ class BoardSource:
             return
         if record.flags & RecordFlag.LOST:
             self.board_lost += 1
-            self._say("hyperframes lost in the board", 1)
+            if frames.next is not None:  # else it was before anybody listened
+                self._say("hyperframes lost in the board", 1)
         missing, cut, due = frames.missing, frames.cut, frames.next
         octets = frames.take(data, uncut=bool(record.flags & RecordFlag.UNCUT))
         if frames.missing > missing:

@@ -32,6 +32,7 @@ from ..forms import (
     stream_time_ns,
 )
 from . import Chunk, Source
+from .console import Log
 
 __all__ = ["CaptureSource", "HexSource", "RawSource", "open_file_source"]
 
@@ -181,6 +182,15 @@ class HexSource:
         self._stream.close()
 
 
+WORDS_BESIDE = (RecordType.MARK, RecordType.NOTE, RecordType.FAULT)
+"""Records that stand beside the line data for whoever reads along."""
+
+
+def words_beside(record: Record) -> str:
+    """A mark, a note or a fault in one line."""
+    return f"{record.type.name.lower()}: {record.payload.decode('utf-8', 'replace')}"
+
+
 class CaptureSource:
     """The line data of an .ffcap capture, at the times of its records."""
 
@@ -195,6 +205,7 @@ class CaptureSource:
         self.header = self._reader.header
         self._form = Form(self.header.form)
         self.form = self.header.form
+        self.log = Log()
         self._left_out = 0
         self._problems = 0
         self._records = self._line_data()
@@ -246,6 +257,8 @@ class CaptureSource:
                 self._gap = parse_gap(record.payload)
             elif record.type.is_line_data:
                 self._left_out += 1
+            elif record.type in WORDS_BESIDE:
+                self.log.add(record.time_ns, words_beside(record), event=True)
 
     def chunks(self) -> Iterator[Chunk]:
         """One chunk a record; damage is left out and stands in `warnings`."""

@@ -39,6 +39,7 @@ from decoders.link import LinkSettings
 
 from ..errors import InputError
 from . import Chunk, received
+from .console import Log
 from .seekable import MOST_OCTETS, ReplayReader, open_replay
 from .timeline import Scan, Timeline
 
@@ -292,6 +293,7 @@ class ReplaySource:
         self.control = control
         self.form, self.option, self.description = reader.form, reader.option, reader.description
         self.warnings = reader.warnings
+        self.log = Log()
         self.on_restart: Callable[[int, Sequence[Chunk]], None] | None = None
         self._reader = reader
         self._stay = stay
@@ -322,6 +324,8 @@ class ReplaySource:
             end = min(self._end_of(number + (order.hyperframes or self._run()) - 1), size)
             if end <= at:
                 end = min(at + timeline.bits // 8, size)
+            for text in self._reader.notes(at, end):
+                self.log.add(0, text, event=True)
             if order.hyperframes is None:
                 for piece in self._reader.pieces(at, end):
                     control.wait(self._pacer.wait_s(piece.time_ns, control.speed))

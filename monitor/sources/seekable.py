@@ -10,7 +10,7 @@ import copy
 import os
 import tempfile
 from array import array
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 from io import FileIO
@@ -25,7 +25,7 @@ from ..capture import GAP_RECORD, CaptureIndex, CaptureReader, RecordType, gap_o
 from ..errors import InputError
 from ..forms import COUNTED_FORMS, WORD_FORMS, Form
 from . import Chunk, Source
-from .file import CaptureSource, RawSource, open_file_source
+from .file import WORDS_BESIDE, CaptureSource, RawSource, open_file_source, words_beside
 
 __all__ = ["Piece", "ReplayReader", "open_replay"]
 
@@ -40,6 +40,7 @@ class _Stream(Protocol):
     def read(self, at: int, count: int) -> bytes: ...
     def time_ns(self, at: int) -> int: ...
     def gap(self, at: int) -> int: ...
+    def notes(self, at: int, end: int) -> list[str]: ...
     def at_time(self, time_ns: int) -> int: ...
     def copy(self) -> _Stream: ...
     def close(self) -> None: ...
@@ -66,6 +67,9 @@ class _RawStream:
     def gap(self, at: int) -> int:
         return 0
 
+    def notes(self, at: int, end: int) -> list[str]:
+        return []
+
     def at_time(self, time_ns: int) -> int:
         return min(time_ns * self._per_second // 1_000_000_000, self.size)
 
@@ -86,6 +90,7 @@ class _CaptureStream:
         self._per_second = hyperframe_bits(option, LineForm(form.value)) * HYPERFRAMES_PER_SECOND // 8
         self._starts, self._offsets, self._times = array("Q"), array("Q"), array("Q")
         self._gaps: dict[int, int] = {}
+        self._note_places, self._note_offsets = array("Q"), array("Q")
         self.size = 0
         self._told: set[int] = set()
         wanted = int(self._reader.header.record_type)
@@ -96,6 +101,9 @@ class _CaptureStream:
                 length = int.from_bytes(head[8:12], "little")
                 if form in COUNTED_FORMS and (gap := gap_of_record(head)) is not None:
                     self._gaps[self.size] = gap
+                if head[4] in WORDS_BESIDE:
+                    self._note_places.append(self.size)
+                    self._note_offsets.append(entry.offset)
                 if head[4] != wanted or not length:
                     continue
                 self._starts.append(self.size)
@@ -136,6 +144,18 @@ class _CaptureStream:
 
     def gap(self, at: int) -> int:
         return self._gaps.get(at, 0)
+
+    def notes(self, at: int, end: int) -> list[str]:
+        """Marks, notes and faults that stand before the octets from `at` to `end`; at the end those behind, too."""
+        first = bisect_left(self._note_places, at)
+        last = bisect_left(self._note_places, end + (end >= self.size))
+        told = []
+        for offset in self._note_offsets[first:last]:
+            self._reader.seek(offset)
+            record = next(self._reader.records(), None)
+            if record is not None and record.offset == offset and record.type in WORDS_BESIDE:
+                told.append(words_beside(record))
+        return told
 
     def time_ns(self, at: int) -> int:
         if not self._starts:
@@ -201,6 +221,10 @@ class ReplayReader:
                     following = min(self._stream.record_end(at), end)
             yield Piece(data, at, following, self._stream.time_ns(at), self._stream.gap(at))
             at = following
+
+    def notes(self, at: int, end: int) -> list[str]:
+        """Marks, notes and faults beside the octets from `at` to `end`."""
+        return self._stream.notes(at, end)
 
     def time_ns(self, at: int) -> int:
         return self._stream.time_ns(at)

@@ -15,6 +15,7 @@ from ..forms import WORD_FORMS, Decision, Form, checked_option, decide, stream_o
 from . import Chunk, Standstill
 from .console import ConsoleReader, Log
 from .line import APART, Line, OctetQueue, Pulse
+from .silence import TOLD_AFTER_S, Silence
 
 __all__ = ["SerialDumpSource"]
 
@@ -41,6 +42,7 @@ class SerialDumpSource:
         self._line = line
         self._queue = OctetQueue()
         self._pulse = Pulse()
+        self._silence = Silence(self._pulse)
         self._failure = ""
         self._broken = False
         self._limit = limit
@@ -96,6 +98,8 @@ class SerialDumpSource:
             if taken is None:
                 break
             data = b"".join(taken[0])
+            if not data and self._silence.begins:
+                self.warnings.append(f"no line data for {TOLD_AFTER_S:g} s: is the board sending?")
             if taken[1] == APART and words:  # after a break the words may begin at the other octet
                 data, held = data[_word_start(data, self._form) :], b""
             held += data

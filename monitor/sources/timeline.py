@@ -44,11 +44,13 @@ _ERRORS = (
 
 
 def is_error(event: ev.Event) -> bool:
-    """Whether an event tells of damage: what a clean capture has none of."""
+    """Whether an event tells of damage, or of a break of unknown length: what a clean capture has none of."""
     if isinstance(event, ev.FrameReceived):
         return event.status is not ev.FrameStatus.GOOD
     if isinstance(event, ev.AlarmRaised):
         return event.origin is ev.Origin.LOCAL
+    if isinstance(event, ev.HyperframesNotReceived):
+        return event.count is None
     return isinstance(event, _ERRORS)
 
 

@@ -204,7 +204,7 @@ class Levels(LinePane):
         if choice.problem:
             lines += [(Segment(part, look.bad),) for part in wrapped(inert(choice.problem), width)]
         elif samples is None or choice.map is None:
-            lines.append((Segment(fit("no IQ data yet", width), look.quiet),))
+            lines.append((Segment(fit("no IQ data", width), look.quiet),))
         else:
             for axc in choice.map.axcs[: max(self.size.height - 1, 0)]:
                 array = samples[axc.members[0]]

@@ -124,7 +124,7 @@ class IqPage(LinePane, can_focus=True):
         look, width = self.look, self.size.width
         samples = self.choice.samples(snapshot)
         if samples is None or self.choice.map is None:
-            told = inert(self.choice.problem) or "no IQ data yet"
+            told = inert(self.choice.problem) or "no IQ data"
             style = look.bad if self.choice.problem else look.quiet
             self.show([(Segment(part, style),) for part in wrapped(told, width)])
             return

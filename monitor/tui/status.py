@@ -104,9 +104,10 @@ class Status(LinePane):
             line.append(Segment(f"[{state}]", look.alarm))
             at += len(state) + 2
         missed, away = snapshot.hyperframes_missed, snapshot.hyperframes_not_received
-        right = f" seen {snapshot.hyperframes} missed {missed} "
+        breaks = f"breaks {snapshot.breaks_of_unknown_length} " if snapshot.breaks_of_unknown_length else ""
+        right = f" seen {snapshot.hyperframes} missed {missed} {breaks}"
         if away:
-            longer = f" seen {snapshot.hyperframes} missed {missed - away} not received {away} "
+            longer = f" seen {snapshot.hyperframes} missed {missed - away} not received {away} {breaks}"
             right = longer if at + len(longer) <= width else right
         room = width - at - len(right)
         if len(note) >= room:  # a note passes, and is read whole

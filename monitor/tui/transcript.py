@@ -7,6 +7,7 @@ held it takes nothing in, so nothing moves under the reader.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from typing import ClassVar
 
@@ -15,7 +16,7 @@ from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
-from decoders.events import Event, FrameReceived, HyperframesNotReceived, Plane
+from decoders.events import CodeErrors, Event, FrameReceived, HyperframesNotReceived, Plane
 from monitor.counters import LogEntry
 
 from .feed import Link
@@ -111,7 +112,10 @@ class Transcript(LinePane, can_focus=True):
             self._trim()
 
     def _folded(self, fresh: list[LogEntry]) -> list[LogEntry]:
-        """Gaps with nothing said between them become the last of them: a slow line leaves out all the time."""
+        """Gaps, and code errors of one hyperframe, with nothing said between them become one.
+
+        A slow line leaves out all the time, and a dark one brings nothing but errors.
+        """
         out: list[LogEntry] = []
         before = self._entries[-1] if self._entries else None
         for entry in fresh:
@@ -332,8 +336,14 @@ class Transcript(LinePane, can_focus=True):
         )
 
 
-def _together(one: Event, other: Event) -> HyperframesNotReceived | None:
-    """Two gaps as one; None where they are not both gaps."""
+def _together(one: Event, other: Event) -> Event | None:
+    """Two gaps as one, or two counts of code errors that lie in one hyperframe; None for anything else."""
+    if isinstance(one, CodeErrors) and isinstance(other, CodeErrors) and one.hyperframe == other.hyperframe:
+        return replace(
+            one,
+            code_violations=one.code_violations + other.code_violations,
+            disparity_errors=one.disparity_errors + other.disparity_errors,
+        )
     if not (isinstance(one, HyperframesNotReceived) and isinstance(other, HyperframesNotReceived)):
         return None
     unknown = one.count is None or other.count is None

@@ -106,6 +106,8 @@ def is_bad(event: ev.Event) -> bool:
         return event.status is not ev.FrameStatus.GOOD
     if isinstance(event, ev.SyncStateChanged):
         return _SYNC_ORDER.index(event.new) < _SYNC_ORDER.index(event.old)
+    if isinstance(event, ev.HyperframesNotReceived):
+        return event.count is None
     if isinstance(event, SourceWarning):
         return event.hyperframe is not None  # before sync it tells how the source was opened
     return type(event) in _ALWAYS_BAD
@@ -117,10 +119,6 @@ def saying(event: ev.Event) -> Saying:
     if teller is None:
         return Saying(NOTE, "event", inert(repr(event)))
     return teller(event)
-
-
-def _some(count: int | None, noun: str) -> str:
-    return f"some {noun}s" if count is None else counted(count, noun)
 
 
 def _frame(event: ev.FrameReceived) -> Saying:
@@ -202,7 +200,11 @@ _TELLERS: dict[type[ev.Event], Callable[[Any], Saying]] = {
         NOTE, "aligned", f"bit {e.bit_offset} of the stream, slip {e.slip_bits} of 10 bits"
     ),
     ev.HyperframesNotReceived: lambda e: Saying(
-        NOTE, "missing", f"{_some(e.count, 'hyperframe')} in board or serial line"
+        BAD if is_bad(e) else NOTE,
+        "break" if e.count is None else "missing",
+        "hyperframes did not come, nobody knows how many"
+        if e.count is None
+        else f"{counted(e.count, 'hyperframe')} in board or serial line",
     ),
     BoardSaid: lambda e: Saying(NOTE, "log", inert(e.text)),
     SourceWarning: lambda e: Saying(BAD if is_bad(e) else NOTE, "source", inert(e.text)),

@@ -117,7 +117,13 @@ def test_control_words_alone_carry_every_plane_but_iq() -> None:
     whole.receive(LineWriter(LineForm.FLAGGED, sender.option).write(sender.batch(300)))
     whole.finish()
     assert control.counters == whole.counters and whole.counters["hdlc_frames"] > 10
-    assert source.warnings == ["the board sends control words only: IQ shows as zeros, its errors not at all"]
+    assert source.warnings == [
+        "the board sends control words only, no IQ data: neither they nor their errors show"
+    ]
+    with pytest.raises(InputError, match="control words only, it would not show"):
+        source.inject("line.flip")
+    assert source.inject("vendor.flip")[2] == {"vendor_changes": 2}
+    assert Pipeline(source).snapshot().iq_octets is None
 
 
 def test_pieces_that_are_lost_take_their_hyperframe_and_no_more() -> None:
@@ -529,6 +535,18 @@ def test_two_boards_on_one_link() -> None:
     ):
         near.link_changed(True)
         near.from_link(RecordBoard(BoardSetup(option="3")).to_link())
+
+
+def test_a_receiver_without_a_loopback_hears_nothing() -> None:
+    board = RecordBoard(BoardSetup())
+    board.advance(20)
+    assert not status_in(board.status()).flags & r.StatusFlag.LOS
+    board.loopback = r.Loopback.NONE
+    kinds = {item.type for item in RecordReader().feed(board.advance(20)) if isinstance(item, r.Record)}
+    assert kinds == {r.RecordType.EVENT}
+    status = status_in(board.status())
+    assert status.flags & r.StatusFlag.LOS and status.flags & r.StatusFlag.LOF
+    assert status.sync_state.lof
 
 
 # ---------------------------------------------------------------- over terminals, damaged both ways

@@ -76,6 +76,19 @@ def test_other_rates_and_forms(option: str, data: r.RecordType) -> None:
     assert {r.case.name: [f.text for f in r.findings] for r in campaign.results if not r.passed} == {}
 
 
+def test_control_words_alone_show_no_iq_and_no_line_errors() -> None:
+    bench = LiveBench(PumpedBoard(BoardSetup(data_type=r.RecordType.CONTROL)), "board")
+    cases = [
+        Case((name,))
+        for name in ("line.flip", "iq.flip", "delay.step", "hdlc.fcs", "vendor.flip", "sync.hfn")
+    ]
+    campaign = run_campaign(bench.conditions, cases, bench=bench)
+    left = [Verdict.LEFT_OUT] * 3
+    assert [x.verdict for x in campaign.results] == [Verdict.CLEAN, *left, *[Verdict.DETECTED] * 3]
+    assert not any(x.excerpts for x in campaign.results)
+    assert bench.conditions.words["data"] == "control words only"
+
+
 def test_inject_says_what_moved(capsys: pytest.CaptureFixture[str]) -> None:
     with running_board("--pty", "--pace", "0") as (name, _):
         assert main(["inject", name, "--yes", "--fault", "hdlc.fcs"]) == 0

@@ -158,8 +158,9 @@ def test_a_break_leaves_marks_and_no_empty_records(tmp_path: Path) -> None:
         told = [(r.type, r.time_ns, r.text if not r.type.is_line_data else "") for r in reader.records()]
     assert told == [
         (RecordType.OCTETS, 1_000_000, ""),
+        (RecordType.NOTE, 1_000_000, "taken as option 2"),
         (RecordType.MARK, 1_000_000, "the line broke: unplugged"),
-        (RecordType.GAP, 9_000_000, told[2][2]),
+        (RecordType.GAP, 9_000_000, told[3][2]),
         (RecordType.OCTETS, 9_000_000, ""),
         (RecordType.MARK, 9_000_000, "the line is back after 7.5 s"),
         (RecordType.NOTE, 9_000_000, r"board: hot \x1b[2J"),

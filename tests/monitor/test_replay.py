@@ -19,7 +19,7 @@ from decoders.linerates import option_named
 from decoders.link import LinkDecoder, LinkSettings, SenderSettings
 from monitor.capture import CaptureHeader, CaptureIndex, CaptureWriter, RecordType
 from monitor.commands.replay import run as run_replay
-from monitor.counters import SourceWarning
+from monitor.counters import BoardSaid, SourceWarning
 from monitor.emulation.sender import EmulatedSender, LineWriter
 from monitor.errors import InputError
 from monitor.faults.catalogue import parse_fault
@@ -103,7 +103,13 @@ def without_startup(events: list[Event]) -> list[Event]:
 
 
 def log(pipeline: Pipeline) -> list[Event]:
-    return [entry.event for entry in pipeline.watch.log]
+    """What the decoder said; what stands beside the line data is `beside`."""
+    events = (entry.event for entry in pipeline.watch.log)
+    return [event for event in events if not isinstance(event, BoardSaid | SourceWarning)]
+
+
+def beside(pipeline: Pipeline) -> list[str]:
+    return [entry.event.text for entry in pipeline.watch.log if isinstance(entry.event, BoardSaid)]
 
 
 @pytest.mark.parametrize("form", FORMS)
@@ -247,9 +253,9 @@ def test_damaged_records_are_left_out(tmp_path: Path) -> None:
     with replaying(path, playing=True, stay=False) as (_, pipeline):
         while pipeline.step():
             pass
-        said = [event.text for event in log(pipeline) if isinstance(event, SourceWarning)]
-        assert [event for event in log(pipeline) if not isinstance(event, SourceWarning)] == expected
-        assert said == pipeline.source.warnings
+        assert log(pipeline) == expected
+        warned = [e.event.text for e in pipeline.watch.log if isinstance(e.event, SourceWarning)]
+        assert warned == pipeline.source.warnings
         assert [w for w in pipeline.source.warnings if "damaged" in w] == pipeline.source.warnings != []
 
 
@@ -267,6 +273,31 @@ def test_a_damaged_record_is_left_out_once_wherever_the_scan_cuts(tmp_path: Path
     path.write_bytes(data)
     with replaying(path) as (control, _):
         assert control.timeline.place_of(control.position.total - 1) == 199 * 2 * 4096 * 8
+
+
+def test_marks_and_notes_are_shown_where_they_stand(tmp_path: Path) -> None:
+    path = tmp_path / "a.ffcap"
+    sender = EmulatedSender(SenderSettings(option="1", hdlc_rate_code=2), 3)
+    line = LineWriter(LineForm.OCTETS, sender.option)
+    with CaptureWriter(path, CaptureHeader("1", "octets")) as writer:
+        for number in range(40):
+            writer.append(RecordType.OCTETS, line.write(sender.batch(10)), number)
+            if number in (4, 39):
+                writer.append(RecordType.MARK, f"after {10 * number + 10} \x1b[2J".encode(), number)
+    for seek, expected in ((None, ["mark: after 50", "mark: after 400"]), (60, ["mark: after 400"])):
+        with replaying(path, playing=True, stay=False) as (control, pipeline):
+            if seek is not None:
+                control.seek(seek)
+            while pipeline.step():
+                pass
+            assert beside(pipeline) == [rf"{text} \x1b[2J" for text in expected]
+    source = open_file_source(path, option="1")
+    for _ in source.chunks():
+        pass
+    assert [line.text for line in source.log.since(0)[0]] == [  # type: ignore[attr-defined]
+        r"mark: after 50 \x1b[2J",
+        r"mark: after 400 \x1b[2J",
+    ]
 
 
 def test_gaps_in_the_numbers_do_not_hide_a_place(tmp_path: Path) -> None:

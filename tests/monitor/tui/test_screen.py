@@ -9,11 +9,14 @@ import os
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from screen_fakes import FakeFaultySource, FakeSource
 from textual.pilot import Pilot
 
+from decoders import events as ev
+from monitor.counters import LogEntry
 from monitor.faults.catalogue import CATALOGUE, parse_fault
 from monitor.pipeline import Pipeline
 from monitor.sources import Standstill
@@ -427,6 +430,27 @@ async def test_a_line_that_breaks_or_is_silent_is_said_in_every_view() -> None:
         source.standstill = None
         advance(app, 1)
         assert "SILENT" not in rows(app)[0] and rows(app)[1].startswith(" + HFNSYNC")
+
+
+async def test_a_dark_line_is_one_line_of_the_transcript() -> None:
+    dark = [LogEntry(n, ev.CodeErrors(7, 8000 + n, 1, 5)) for n in range(3000)]
+    other = [LogEntry(3000, ev.CodeErrors(8, 2, 0, 5)), LogEntry(3001, ev.SyncByteMissed(8, 0))]
+    async with screen() as (app, _):
+        pane = app.transcript
+        pane.forget()
+        for first in range(0, 3000, 1000):
+            pane._next = first
+            pane.take(SimpleNamespace(entries_since=lambda n: (dark + other)[n : n + 1000]), 3002)  # type: ignore[arg-type]
+        pane.take(SimpleNamespace(entries_since=lambda n: (dark + other)[n:]), 3002)  # type: ignore[arg-type]
+        told = [entry.event for entry in pane.rows]
+        assert told == [ev.CodeErrors(7, sum(range(8000, 11000)), 3000, 5), other[0].event, other[1].event]
+
+
+async def test_breaks_stay_in_the_header() -> None:
+    async with screen() as (app, _):
+        app.pipeline.decoder.breaks_of_unknown_length = 2
+        advance(app, 1)
+        assert rows(app)[0].endswith("missed 0 breaks 2")
 
 
 class GuardedFaultySource(FakeFaultySource):

@@ -21,6 +21,7 @@ SAMPLES: list[tuple[ev.Event, ev.Plane, bool]] = [
     (ev.AlignmentChanged(None, 13, 3), ev.Plane.LINE, False),
     (ev.UnexpectedK(3, 1, 2, 3, 0, 0xBC), ev.Plane.LINE, True),
     (ev.HyperframesNotReceived(3, 40), ev.Plane.LINE, False),
+    (ev.HyperframesNotReceived(3, None), ev.Plane.LINE, True),
     (BoardSaid(3, "PLL locked \x1b[2J"), ev.Plane.LINE, False),
     (SourceWarning(3, "the line broke: gone\x1b[2J"), ev.Plane.LINE, True),
     (SourceWarning(None, "taken as option 2"), ev.Plane.LINE, False),
