@@ -522,8 +522,10 @@ def _run(words: list[str]) -> int:
 def run() -> None:
     """Entry point of the console script."""
     complete_streams()
-    if hasattr(signal, "SIGTERM"):
-        signal.signal(signal.SIGTERM, lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+    for name in ("SIGTERM", "SIGHUP"):  # what is done so far is kept, as after Ctrl-C; nohup is respected
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
     try:
         status = main()
     except KeyboardInterrupt:  # once more, while the first one was told

@@ -450,6 +450,20 @@ def test_interrupt_is_130_with_what_was_read(number: signal.Signals) -> None:
     assert all(json.loads(line) for line in (first + out).splitlines())
 
 
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_run_that_is_stopped_leaves_its_report(tmp_path: Path, number: signal.Signals) -> None:
+    page = tmp_path / "page.html"
+    process = start("delay", "emulated", "--resets", "100000", "--html", str(page))
+    end = time.monotonic() + 30
+    while not page.exists() and time.monotonic() < end:
+        time.sleep(0.05)
+    time.sleep(0.5)
+    process.send_signal(number)
+    _, err = process.communicate(timeout=60)
+    assert process.returncode == 130 and b"interrupted" in err
+    assert "INCOMPLETE" in page.read_text()
+
+
 # ---- what is loaded --------------------------------------------------------------------------------------
 
 
