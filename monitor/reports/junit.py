@@ -25,7 +25,8 @@ def junit_document(record: dict[str, Any]) -> bytes:
     link = record["link"]
     suite = TestSuite(f"framefray prove {link['source']}")
     for name, value in link.items():
-        suite.add_property(name, str(value))
+        if value is not None:
+            suite.add_property(name, str(value))
     for name, value in record.get("run", {}).items():
         suite.add_property(f"run.{name}", str(value))
     suite.add_property("framefray", record["framefray"])
@@ -58,9 +59,14 @@ def _case(case: dict[str, Any], several_seeds: bool) -> Any:
         moved = ", ".join(f"{counter} {change:+d}" for counter, change in case["moved"].items()) or "nothing"
         outcome.text = _clean(f"{text}\nmoved: {moved}\nagain: {case['repeat_with']}")
         row.result = [outcome]
-    for key in ("detected_after_hyperframes", "recovered_after_hyperframes"):
-        if case[key] is not None:
-            row.append(_properties(key, case[key]))
+    times = ("detected_after_hyperframes", "recovered_after_hyperframes")
+    told = [Property(key, str(case[key])) for key in times if case[key] is not None]
+    if told:
+        make: Any = Properties
+        properties = make()
+        for each in told:
+            properties.add_property(each)
+        row._elem.insert(0, properties._elem)
     return row
 
 
@@ -70,13 +76,6 @@ def _error(record: dict[str, Any], text: str, kind: str) -> Any:
     error.text = _clean(f"{text}\nagain: {record['repeat_with']}")
     row.result = [error]
     return row
-
-
-def _properties(name: str, value: int) -> Any:
-    make: Any = Properties
-    properties = make()
-    properties.add_property(Property(name, str(value)))
-    return properties
 
 
 def _clean(text: str) -> str:
