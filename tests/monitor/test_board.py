@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import select
 import signal
 import socket
 import subprocess
@@ -27,7 +28,7 @@ from decoders.characters import LineForm
 from decoders.frames import ALARM_BITS
 from decoders.linerates import OPTIONS
 from decoders.link import LinkDecoder, LinkSettings, SenderSettings
-from monitor.commands.board import address_of
+from monitor.commands.board import DEAD_S, _Host, address_of
 from monitor.commands.tell import parse_command
 from monitor.emulation.board import BoardSetup, RecordBoard
 from monitor.emulation.sender import EmulatedSender, LineWriter
@@ -238,6 +239,28 @@ def test_a_tcp_board_serves_one_host_and_the_next_at_once(start_board: Callable[
         BoardSource(SerialLine(name, reconnect=False))
     assert source.ask_status().name == "REC-A"
     source.close()
+
+
+def test_a_host_that_takes_nothing_any_more_gives_way() -> None:
+    host = _Host(("127.0.0.1", 0))
+    assert host.listener is not None
+    with host.listener, ExitStack() as clients:
+
+        def connect() -> bool:
+            clients.enter_context(socket.create_connection(host.listener.getsockname()))
+            select.select([host.listener], [], [], 5)
+            return host.accept()
+
+        assert connect()
+        first = host.pipe
+        assert first is not None
+        first.waiting += bytes(50_000_000)
+        assert first.flush() and first.waiting and not first.stuck
+        assert not connect()  # it may only be slow
+        first._taken -= DEAD_S + 1
+        assert first.stuck and connect()
+        assert host.pipe is not first and host.pipe is not None and not host.pipe.stuck
+        host.gone()
 
 
 def test_a_third_board_on_a_link_is_let_go(start_board: Callable[..., str], tmp_path: Path) -> None:
