@@ -154,7 +154,7 @@ async def test_other_sources_are_told_that_resets_need_a_board() -> None:
 
 
 async def test_a_thread_resets_while_the_link_goes_on() -> None:
-    source = EmulatedSource(seed=3, hyperframes_per_second=3000)
+    source = EmulatedSource(seed=3, hyperframes_per_second=600)
     async with delay_view(source, live=True) as (app, pilot):
         before = app.pipeline.snapshot().hyperframes
         await pilot.press("left", "left", "g", "space", "g")
