@@ -409,7 +409,7 @@ def _ethernet(reader: _Reader, frame: bytes) -> str:
     header = reader.header(ETHERNET, "Ethernet", frame)
     if header is None:
         return f"Ethernet {len(frame)} octets"
-    ends = f"{_mac_text(header.source)} > {_mac_text(header.destination)}"
+    ends = f"{_mac_text(header.source)} to {_mac_text(header.destination)}"
     ethertype = int(header.ethertype)
     is_length = ethertype < _FIRST_ETHERTYPE
     reader.layer(
@@ -474,18 +474,18 @@ def _read_arp(reader: _Reader, data: bytes) -> str:
         ("padding", f"{len(data) - 28} octets"),
     )
     if arp.operation == 1:
-        return f"ARP who-has {target_ip} tell {sender_ip}"
+        return f"ARP request for {target_ip} from {sender_ip}"
     if arp.operation == 2:
-        return f"ARP {sender_ip} is-at {sender_mac}"
+        return f"ARP reply {sender_ip} has {sender_mac}"
     reader.problems.append(f"ARP operation {arp.operation} unknown")
-    return f"ARP operation {arp.operation} {sender_ip} > {target_ip}"
+    return f"ARP operation {arp.operation} {sender_ip} to {target_ip}"
 
 
 def _read_ipv4(reader: _Reader, data: bytes) -> str:
     ip = reader.header(IPV4, "IPv4", data)
     if ip is None:
         return "IPv4"
-    ends = f"{_ip_text(ip.source)} > {_ip_text(ip.destination)}"
+    ends = f"{_ip_text(ip.source)} to {_ip_text(ip.destination)}"
     header_octets, total = 4 * int(ip.first.header_words), int(ip.total_length)
     offset_octets, more = 8 * int(ip.fragment.offset_words), bool(ip.fragment.more_fragments)
     problem = None
@@ -541,7 +541,7 @@ def _read_ipv4(reader: _Reader, data: bytes) -> str:
 def _read_udp(reader: _Reader, data: bytes, ip: Any, addresses: bytes, *, check: bool) -> str:
     udp = reader.header(UDP, "UDP", data)
     if udp is None:
-        return f"IPv4 UDP {_ip_text(ip.source)} > {_ip_text(ip.destination)}"
+        return f"IPv4 UDP {_ip_text(ip.source)} to {_ip_text(ip.destination)}"
     length = int(udp.length)
     if length < 8:
         reader.problems.append(f"UDP length {length} below 8")
@@ -569,7 +569,7 @@ def _read_udp(reader: _Reader, data: bytes, ip: Any, addresses: bytes, *, check:
     reader.payload(payload)
     source = f"{_ip_text(ip.source)}:{udp.source_port}"
     destination = f"{_ip_text(ip.destination)}:{udp.destination_port}"
-    return f"IPv4 UDP {source} > {destination} {len(payload)} octets"
+    return f"IPv4 UDP {source} to {destination} {len(payload)} octets"
 
 
 def _read_icmp(reader: _Reader, data: bytes, ends: str, *, check: bool) -> str:

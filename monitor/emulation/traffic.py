@@ -126,7 +126,7 @@ _RADIO_MIX = (
 class EthernetTraffic:
     """Endless frames of `sender` to its `peers`, each 60..1514 octets without FCS, padded as a MAC pads.
 
-    The controller mostly asks (ARP who-has, echo request) and a radio head mostly answers; both send UDP
+    The controller mostly asks (ARP request, echo request) and a radio head mostly answers; both send UDP
     keep-alives that carry a counter and text. UDP and echo frames have one of the lengths in `sizes`, drawn
     evenly; ARP frames have the shortest. ValueError for no peer, no size, or a size outside 60..1514.
     """

@@ -150,7 +150,7 @@ def dpkt_udp(payload: bytes, tags: list[dpkt.ethernet.VLANtag8021Q] | None = Non
 
 def test_we_read_dpkt_udp() -> None:
     summary = describe(dpkt_udp(b"k" * 64))
-    assert summary.line == "IPv4 UDP 10.77.0.1:5005 > 10.77.0.2:5006 64 octets"
+    assert summary.line == "IPv4 UDP 10.77.0.1:5005 to 10.77.0.2:5006 64 octets"
     assert summary.problems == ()
     assert [layer.name for layer in summary.layers] == ["Ethernet", "IPv4", "UDP", "Payload"]
     assert fields(summary, "Ethernet") == {"destination": RE.mac, "source": REC.mac, "type": "0x0800"}
@@ -169,22 +169,22 @@ def test_we_read_dpkt_echo_and_arp() -> None:
     icmp = dpkt.icmp.ICMP(type=8, data=echo)
     ip = dpkt.ip.IP(src=REC_IP, dst=RE_IP, p=1, data=icmp, len=33)
     summary = describe(bytes(dpkt.ethernet.Ethernet(src=REC_MAC, dst=RE_MAC, type=0x0800, data=ip)))
-    assert summary.line == "IPv4 ICMP echo request 10.77.0.1 > 10.77.0.2 id 3 seq 4 5 octets"
+    assert summary.line == "IPv4 ICMP echo request 10.77.0.1 to 10.77.0.2 id 3 seq 4 5 octets"
     assert summary.problems == ()
 
     arp = dpkt.arp.ARP(op=1, sha=REC_MAC, spa=REC_IP, tha=bytes(6), tpa=RE_IP)
     summary = describe(bytes(dpkt.ethernet.Ethernet(src=REC_MAC, dst=b"\xff" * 6, type=0x0806, data=arp)))
-    assert summary.line == "ARP who-has 10.77.0.2 tell 10.77.0.1"
+    assert summary.line == "ARP request for 10.77.0.2 from 10.77.0.1"
     assert fields(summary, "ARP")["sender"] == "02:53:4d:00:00:01 10.77.0.1"
     arp.op = 2
     summary = describe(bytes(dpkt.ethernet.Ethernet(src=REC_MAC, dst=RE_MAC, type=0x0806, data=arp)))
-    assert summary.line == "ARP 10.77.0.1 is-at 02:53:4d:00:00:01"
+    assert summary.line == "ARP reply 10.77.0.1 has 02:53:4d:00:00:01"
 
 
 def test_we_read_dpkt_tags() -> None:
     tag = dpkt.ethernet.VLANtag8021Q(pri=6, cfi=0, id=1234, type=0x0800)
     summary = describe(dpkt_udp(b"", [tag]))
-    assert summary.line == "VLAN 1234 IPv4 UDP 10.77.0.1:5005 > 10.77.0.2:5006 0 octets"
+    assert summary.line == "VLAN 1234 IPv4 UDP 10.77.0.1:5005 to 10.77.0.2:5006 0 octets"
     assert fields(summary, "VLAN")["priority"] == "6"
     assert summary.problems == ()
 
@@ -268,7 +268,7 @@ def test_fragments_are_named_and_their_sums_left_alone() -> None:
     assert fields(first, "IPv4")["fragment"] == "at octet 0, more follow"
     assert fields(first, "UDP")["checksum"].endswith("not checked")
     later = describe(with_right_header_checksum(poke(frame, 20, b"\x00\x02")))
-    assert later.line == "IPv4 10.77.0.1 > 10.77.0.2 protocol 17 fragment at 16 13 octets"
+    assert later.line == "IPv4 10.77.0.1 to 10.77.0.2 protocol 17 fragment at 16 13 octets"
     assert [layer.name for layer in later.layers] == ["Ethernet", "IPv4", "Payload"]
 
 
@@ -284,12 +284,12 @@ def test_options_are_skipped_and_summed() -> None:
 
 def test_other_kinds_are_named_by_number() -> None:
     unknown = describe(build_ethernet(BROADCAST, REC.mac, 0x88B5, b"\x01\x02"))
-    assert unknown.line == "Ethernet type 0x88b5 02:53:4d:00:00:01 > ff:ff:ff:ff:ff:ff 2 octets"
+    assert unknown.line == "Ethernet type 0x88b5 02:53:4d:00:00:01 to ff:ff:ff:ff:ff:ff 2 octets"
     length = describe(build_ethernet(BROADCAST, REC.mac, 3, b"abc"))
     assert "length 3" in length.line
     assert fields(length, "Ethernet")["length"] == "3"
     tcp = describe(with_right_header_checksum(poke(build_ipv4_udp(REC, RE, 1, 2, b""), 23, b"\x06")))
-    assert tcp.line == "IPv4 protocol 6 10.77.0.1 > 10.77.0.2 8 octets"
+    assert tcp.line == "IPv4 protocol 6 10.77.0.1 to 10.77.0.2 8 octets"
     arp = describe(poke(build_arp_request(REC, RE.ip), 20, b"\x00\x09"))
     assert arp.problems == ("ARP operation 9 unknown",)
     arp = describe(poke(build_arp_request(REC, RE.ip), 18, b"\x08"))
