@@ -219,12 +219,13 @@ class RecordingTap:
                     self._say_gap()
                 if len(kept.data) or kept.gap:  # a line that is quiet gives empty ones
                     self._write(kept)
+                    self.octets += len(kept.data)
+                    self.chunk_count += 1
                 self._note_log()
-                self.octets += len(kept.data)
-                self.chunk_count += 1
                 yield kept
             if self.limit_reached or self._stopped:
                 return
+        self._note_log()
 
     def _write(self, chunk: Chunk) -> None:
         self.writing = True
@@ -244,7 +245,11 @@ class RecordingTap:
         if isinstance(self.source, TalkingSource):
             lines, self._heard = self.source.log.since(self._heard)
             for line in lines:
-                self.note(f"board: {line.text}")
+                if isinstance(self.source, CaptureSource):  # its marks stay marks
+                    kind, _, text = line.text.partition(": ")
+                    self._beside(RecordType[kind.upper()], text.encode())
+                else:
+                    self.note(f"board: {line.text}")
 
     def _say_gap(self) -> None:
         text = "hyperframes are missing, which a raw file does not show: their HFN will seem to jump"
@@ -252,10 +257,10 @@ class RecordingTap:
             self.warnings.append(text)
 
     def _within_limit(self, chunk: Chunk) -> Chunk | None:
+        if self._limit is None or not len(chunk.data):
+            return chunk
         if self._first_ns is None:
             self._first_ns = chunk.time_ns
-        if self._limit is None:
-            return chunk
         form, count = Form(self.form), self._limit.count
         if self._limit.unit is LimitUnit.HYPERFRAMES:
             rest = self._first_hyperframe(chunk) + stream_octets(form, self.option, count) - self.octets

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from .errors import OutputError
 
-__all__ = ["clear_report", "complete_streams", "discard_output", "write_output"]
+__all__ = ["check_report", "clear_report", "complete_streams", "discard_output", "write_output"]
 
 
 def complete_streams() -> None:
@@ -30,15 +30,25 @@ def complete_streams() -> None:
         sys.stdout.reconfigure(errors="backslashreplace")
 
 
-def clear_report(name: str) -> None:
-    """Empty a report to be written later, so that none of an older run stays; OutputError where it cannot be.
+def check_report(name: str) -> None:
+    """OutputError where a report that is to be written later cannot be; nothing is changed."""
+    new = not os.path.lexists(name)
+    _open_report(name, "ab")
+    if new and Path(name).is_file():
+        Path(name).unlink()
 
-    What is no regular file, as a pipe, is left: opening it twice would end it for whoever reads.
-    """
+
+def clear_report(name: str) -> None:
+    """Empty a report to be written later, so that none of an older run stays; OutputError where it cannot be."""
+    _open_report(name, "wb")
+
+
+def _open_report(name: str, mode: str) -> None:
+    """Open and close it; but not a pipe or a device, which whoever reads would take for ended."""
     path = Path(name)
     try:
-        if path.is_file() or not path.exists():
-            path.open("wb").close()
+        if path.is_file() or path.is_dir() or not path.exists():
+            path.open(mode).close()
     except OSError as error:
         raise OutputError(f"{name}: {error.strerror}") from None
 

@@ -24,7 +24,7 @@ from ..faults.transmission import DEFAULT_POINTER, Conditions, LinkConditions
 from ..opening import open_bench
 from ..reports.campaign_records import campaign_record, run_record
 from ..reports.campaign_text import campaign_lines, summary_line
-from ..streams import clear_report
+from ..streams import check_report, clear_report
 
 EXIT_PASS, EXIT_FAIL, EXIT_INTERRUPTED = 0, 1, 130
 
@@ -62,8 +62,11 @@ def run(arguments: argparse.Namespace) -> int:
     targets = [(arguments.junit, _junit), (arguments.html, _html)]
     for path, _ in targets:
         if path:  # that it can be written is known before the campaign, not after it
-            clear_report(path)
+            check_report(path)
     with open_link(arguments) as (conditions, bench):
+        for path, _ in targets:
+            if path:
+                clear_report(path)
         started, clock = datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic()
         with _progress(sum(bool(case.faults) for case in chosen)) as on_result:
             campaign = run_campaign(

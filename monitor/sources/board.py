@@ -419,6 +419,7 @@ class BoardSource:
         if frames is None:
             return  # nothing is known of the board yet
         data = parse_data(record)
+        self.control_only = data.type is RecordType.CONTROL
         if data.option not in (None, self.option):
             self.other_form += 1
             self._say(f"line data of option {data.option} left out", 1)

@@ -18,7 +18,7 @@ __all__ = ["ConsoleReader", "Log", "LogLine"]
 
 LOG_LINES = 2000
 _HEX_LINES = re.compile(
-    rb"(?:[ \t]*(?:(?:0[xX])?[0-9A-Fa-f]*[ \t]*:[ \t]*)?[0-9A-Fa-f][0-9A-Fa-f \t]*(?:#[^\n]*)?\r?\n)+"
+    rb"(?:[ \t]*+(?:(?:0[xX])?[0-9A-Fa-f]*[ \t]*:[ \t]*)?[0-9A-Fa-f][0-9A-Fa-f \t]*(?:#[^\n]*)?\r?\n)+"
 )
 """Lines that may hold octets; whether their digits are pairs is for `hex_octets` to find."""
 LINE_OCTETS = 4096
@@ -79,7 +79,8 @@ class ConsoleReader:
         end = data.rfind(b"\n") + 1
         if len(data) - end > LINE_OCTETS:
             blank = max(data.rfind(b" "), data.rfind(b"\t"))
-            end = blank + 1 if blank > end else end + (len(data) - end & ~1)
+            digits = max(end, data.rfind(b":") + 1)  # a column goes before the pairs
+            end = blank + 1 if blank > end else digits + (len(data) - digits & ~1)
         piece, self._carry = data[:end], data[end:]
         if not piece:
             return b""
@@ -88,12 +89,10 @@ class ConsoleReader:
         while at < len(piece):
             run = _HEX_LINES.match(piece, at)
             found = hex_octets(run[0]) if run else None
-            if run is not None and found is not None:
-                octets += found
-                at = run.end()
-                continue
-            after = piece.find(b"\n", at) + 1 or len(piece)
-            octets += self._line(piece[at:after], time_ns)
+            after = run.end() if run else piece.find(b"\n", at) + 1 or len(piece)
+            if found is None:  # each line by itself, and once only, whatever their number
+                found = b"".join(self._line(line, time_ns) for line in piece[at:after].splitlines())
+            octets += found
             at = after
         return bytes(octets)
 

@@ -324,16 +324,16 @@ class ReplaySource:
             end = min(self._end_of(number + (order.hyperframes or self._run()) - 1), size)
             if end <= at:
                 end = min(at + timeline.bits // 8, size)
-            for text in self._reader.notes(at, end):
-                self.log.add(0, text, event=True)
             if order.hyperframes is None:
                 for piece in self._reader.pieces(at, end):
+                    self._tell(piece.at, piece.end)
                     control.wait(self._pacer.wait_s(piece.time_ns, control.speed))
                     control.played(timeline.number_at(8 * piece.end) - 1, at_end=piece.end >= size)
                     if piece.data:
                         yield piece.chunk
             else:  # at once, whatever the pieces of the capture
                 self._pacer.restart()
+                self._tell(at, end)
                 pieces = [piece for piece in self._reader.pieces(at, end) if piece.data]
                 control.played(timeline.number_at(8 * end) - 1, at_end=end >= size)
                 if any(piece.gap for piece in pieces):
@@ -343,6 +343,11 @@ class ReplaySource:
             at = end
             if at >= size:
                 control.played(max(timeline.number_at(8 * at) - 1, 0), at_end=True)
+
+    def _tell(self, at: int, end: int) -> None:
+        """What stands beside the line data there."""
+        for text in self._reader.notes(at, end):
+            self.log.add(0, text, event=True)
 
     def _run(self) -> int:
         """Hyperframes of one piece while it plays by itself."""

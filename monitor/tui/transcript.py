@@ -338,7 +338,11 @@ class Transcript(LinePane, can_focus=True):
 
 def _together(one: Event, other: Event) -> Event | None:
     """Two gaps as one, or two counts of code errors that lie in one hyperframe; None for anything else."""
-    if isinstance(one, CodeErrors) and isinstance(other, CodeErrors) and one.hyperframe == other.hyperframe:
+    if (
+        isinstance(one, CodeErrors)
+        and isinstance(other, CodeErrors)
+        and one.hyperframe == other.hyperframe is not None
+    ):
         return replace(
             one,
             code_violations=one.code_violations + other.code_violations,

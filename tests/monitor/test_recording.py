@@ -146,6 +146,7 @@ class Breaking:
         self.log.add(0, "hot \x1b[2J")
         self.warnings.append("the line is back after 7.5 s")
         yield Chunk(bytes(8192), 9_000_000, 8192, UNKNOWN_GAP)
+        self.warnings.append("the line broke: for good")
 
     def close(self) -> None: ...
 
@@ -164,7 +165,28 @@ def test_a_break_leaves_marks_and_no_empty_records(tmp_path: Path) -> None:
         (RecordType.OCTETS, 9_000_000, ""),
         (RecordType.MARK, 9_000_000, "the line is back after 7.5 s"),
         (RecordType.NOTE, 9_000_000, r"board: hot \x1b[2J"),
+        (RecordType.MARK, 9_000_000, "the line broke: for good"),
     ]
+    assert tap.chunk_count == 2
+    again = open_recording(open_file_source(tmp_path / "a.ffcap"), tmp_path / "b.ffcap")
+    for _ in again.chunks():
+        pass
+    again.close()
+    with CaptureReader(tmp_path / "b.ffcap") as reader:
+        beside = [(r.type, r.text) for r in reader.records() if r.type in (RecordType.MARK, RecordType.NOTE)]
+    assert beside == [(kind, text) for kind, _, text in told if kind in (RecordType.MARK, RecordType.NOTE)]
+
+
+def test_a_time_limit_begins_with_the_first_octet(tmp_path: Path) -> None:
+    class Late(Breaking):
+        def chunks(self) -> Iterator[Chunk]:
+            yield Chunk(b"", 0, 0)
+            for number in range(20):
+                yield Chunk(bytes(8192), 10**12 + number * 66_667, 0)
+
+    tap = open_recording(Late(), tmp_path / "a.ffcap", limit=parse_limit("1ms"))
+    assert sum(len(chunk.data) for chunk in tap.chunks()) == pytest.approx(15 * 8192, abs=8192)
+    tap.close()
 
 
 def test_a_mark_after_the_end_is_left_out(tmp_path: Path) -> None:

@@ -291,6 +291,9 @@ def test_marks_and_notes_are_shown_where_they_stand(tmp_path: Path) -> None:
             while pipeline.step():
                 pass
             assert beside(pipeline) == [rf"{text} \x1b[2J" for text in expected]
+            said = [e.event for e in pipeline.watch.log if isinstance(e.event, BoardSaid)]
+            assert said[-1].hyperframe == pytest.approx(400, abs=11)
+            assert seek is not None or said[0].hyperframe == pytest.approx(50, abs=11)
     source = open_file_source(path, option="1")
     for _ in source.chunks():
         pass

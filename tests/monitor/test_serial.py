@@ -388,6 +388,30 @@ def test_a_console_with_a_hyperframe_on_one_line(cut: int, between: str) -> None
     assert [line.text for line in log.since(0)[0]] == [f"[{i}] a word" for i in range(5)]
 
 
+@pytest.mark.parametrize("end", [b"\n\r", b"\r\n", b"\n", b"\r\r\n"])
+def test_a_console_may_end_its_lines_as_it_likes(end: bytes) -> None:
+    octets = random.Random(6).randbytes(640)
+    rows = [f"{at:04x}: {octets[at : at + 16].hex(' ')}".encode() for at in range(0, 640, 16)]
+    log = Log()
+    assert ConsoleReader(log).feed(end.join([*rows, b""])) == octets and not log.count
+    assert ConsoleReader(log).feed(b"spin |\rspin /\r00 11 22\r\n") == b"\x00\x11\x22"
+
+
+def test_a_long_line_with_a_column_keeps_its_pairs() -> None:
+    octets = random.Random(7).randbytes(4096)
+    log = Log()
+    assert ConsoleReader(log).feed(f"10:{octets.hex()}".encode()[:8000]) + b"" == octets[: 7996 // 2]
+    assert not log.count
+
+
+@pytest.mark.parametrize(
+    "text", [b"123\r\n" * 50_000, b" " * 400_000 + b"\n", b"1 " * 200_000, b"a:" * 200_000]
+)
+def test_no_text_makes_a_console_slow(text: bytes) -> None:
+    """Where the time grew with the square of the length, this would end by the limit that each test has."""
+    assert ConsoleReader(Log()).feed(text) == b""
+
+
 def test_words_that_look_like_hex() -> None:
     log = Log()
     text = b"12:34:56 up\nabc\n0x10: 01 02 # two\n# none\n\n10: 0\n00 1\nFF\n"

@@ -342,6 +342,8 @@ BAD = [
     ),
     (f"board --tcp 127.0.0.1:{'9' * 5000}", "is not HOST:PORT\n"),
     ("replay line.vcd --headless", "line.vcd: a value change dump cannot be replayed"),
+    ("prove emulated --junit .", ".: Is a directory"),
+    ("delay emulated --html .", ".: Is a directory"),
     ("tell loop:// restart", "'restart' is no command; there are status, loopback, reset, traffic, data"),
     ("tell loop:// loopback far", "loopback takes none, internal, cable or pair, not 'far'"),
     ("tell loop:// reset laser", "reset takes transmitter or receiver, not 'laser'"),
