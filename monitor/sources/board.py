@@ -54,6 +54,7 @@ IDLE_S = 0.25
 GATHER_S = 0.04
 """Line data of a slow line wait so long for each other; the screen paints less often."""
 ANSWER_S = 0.6
+FRESH_S = 3.0
 TRIES = 4
 _ELSEWHERE = "this board receives what another one sends: its faults show at that one"
 _CALLED: dict[type[Message], str] = {
@@ -127,6 +128,7 @@ class BoardSource:
         self._pulse = Pulse()
         self._silence = Silence(self._pulse)
         self._loopback: Loopback | None = None
+        self._status_at = 0.0
         line.start(self)
         try:
             self._begin(None if option is None else checked_option(option))
@@ -289,7 +291,10 @@ class BoardSource:
         return InputError(f"{what} ({seen})", hint=hint)
 
     def _answering(self) -> Status | None:
-        """The status, where the board still answers."""
+        """The status, where the board still answers; one that it has just sent by itself will do."""
+        status = self.status
+        if status is not None and time.monotonic() - self._status_at < FRESH_S:
+            return status
         with suppress(InputError):
             return self.ask_status()
         return None
@@ -396,7 +401,7 @@ class BoardSource:
             self._say(f"record left out: {error}"[:120], 1)
             return
         if isinstance(message, Status):
-            self._loopback = message.loopback
+            self._loopback, self._status_at = message.loopback, time.monotonic()
             with self._changed:
                 self.status = message
                 self._changed.notify_all()
