@@ -8,18 +8,14 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
-import signal
-import threading
 from contextlib import suppress
 from pathlib import Path
-from types import FrameType, TracebackType
-from typing import Any, BinaryIO, Self
+from types import TracebackType
+from typing import BinaryIO, Self
 
 from ..errors import OutputError
 
 __all__ = ["OutputFile", "check_output"]
-
-_SIGNALS = ("SIGTERM", "SIGHUP")
 
 
 def check_output(path: Path, source: str, *, force: bool) -> None:
@@ -39,10 +35,9 @@ def check_output(path: Path, source: str, *, force: bool) -> None:
 class OutputFile:
     """`stream` takes the octets; leaving without an exception puts the file at `path`, with one removes it.
 
-    Until then they are in `part`, beside its place, under a hidden name that nothing had; a signal that would end the
-    program at once is a KeyboardInterrupt, so that `part` goes with it. A device, a pipe, and a file in a folder that
-    takes no new one are written in place (`in_place`). OutputError where the system refuses; a KeyboardInterrupt
-    says what is there now.
+    Until then they are in `part`, beside its place, under a hidden name that nothing had. A device, a pipe, and a
+    file in a folder that takes no new one are written in place (`in_place`). OutputError where the system refuses; a
+    KeyboardInterrupt says what is there now.
     """
 
     def __init__(self, path: Path) -> None:
@@ -51,11 +46,9 @@ class OutputFile:
         target = path if self.in_place else Path(os.path.realpath(path))
         self._target = target
         self.part = target if self.in_place else target.with_name(f".framefray-{secrets.token_hex(8)}.part")
-        self._caught = [] if self.in_place else _catch_signals()
         try:
             self.stream: BinaryIO = self.part.open("wb" if self.in_place else "x+b")
         except OSError as error:
-            self._release_signals()
             raise OutputError(f"{path}: {error.strerror}") from None
 
     @property
@@ -92,32 +85,12 @@ class OutputFile:
         finally:
             if not self.in_place:
                 self.part.unlink(missing_ok=True)
-            self._release_signals()
         if isinstance(value, BrokenPipeError):
             return
         if isinstance(value, OSError) and value.filename is None:
             raise self._failed(value) from None
         if isinstance(value, KeyboardInterrupt) and not value.args:
             value.args = (f"{self.path}: {self.left}",)
-
-    def _release_signals(self) -> None:
-        for number in self._caught:
-            signal.signal(number, signal.SIG_DFL)
-
-
-def _catch_signals() -> list[int]:
-    """Those that would have ended the program, and now interrupt it."""
-    if threading.current_thread() is not threading.main_thread():
-        return []
-    numbers = [number for name in _SIGNALS if (number := getattr(signal, name, None)) is not None]
-    caught = [number for number in numbers if signal.getsignal(number) is signal.SIG_DFL]
-    for number in caught:
-        signal.signal(number, _interrupt)
-    return caught
-
-
-def _interrupt(number: int, frame: FrameType | None) -> Any:
-    raise KeyboardInterrupt
 
 
 def _in_place(path: Path) -> bool:
