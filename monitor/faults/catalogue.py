@@ -10,7 +10,7 @@ import difflib
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from ..arguments import MOST_DIGITS
+from ..arguments import MOST_COUNTED, MOST_DIGITS
 from ..errors import InputError
 from .channel_faults import CHANNEL_FAULTS
 from .kinds import Context, Expectation, Fault, FaultKind, Layer, Parameter, Range
@@ -35,9 +35,6 @@ __all__ = [
 
 _KINDS = LINE_FAULTS + SYNC_FAULTS + L1_FAULTS + CHANNEL_FAULTS + OCTET_FAULTS + IQ_FAULTS + DELAY_FAULTS
 
-LAST_HYPERFRAME = (1 << 40) - 1
-"""Of the longest stream that is thought of: more than two years of line."""
-
 CATALOGUE: Mapping[str, FaultKind] = MappingProxyType({kind.name: kind for kind in _KINDS})
 """Every fault by its name."""
 
@@ -61,8 +58,8 @@ def parse_fault(text: str) -> Fault:
     if at:
         if not where.isdecimal():
             raise InputError(f"fault {text!r}: {where!r} after @ is not a hyperframe number")
-        if len(where) > len(str(LAST_HYPERFRAME)) or int(where) > LAST_HYPERFRAME:
-            raise InputError(f"fault {text!r}: hyperframes go up to {LAST_HYPERFRAME}")
+        if len(where) > len(str(MOST_COUNTED)) or int(where) > MOST_COUNTED:
+            raise InputError(f"fault {text!r}: hyperframes go up to {MOST_COUNTED}")
         hyperframe = int(where)
     items: dict[str, str] = {}
     for item in filter(None, tail.split(",")):

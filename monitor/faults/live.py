@@ -52,7 +52,7 @@ class LiveSource(Source, FaultySource, Protocol):
 class LiveConditions:
     """The board, and what its link announces.
 
-    `first_hfn` is the HFN of hyperframe 0 of a case; `asked_option` an option given in place of the board's word.
+    `first_hfn` is the HFN of hyperframe 0 of a case; `asked_option` the option that was asked for.
     `control_only`: the board sends control words and no IQ data.
     """
 
