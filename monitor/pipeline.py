@@ -14,7 +14,8 @@ from decoders.events import Event
 from decoders.link import HyperframeBlock, LinkDecoder, LinkSettings
 
 from .counters import BoardSaid, InjectedFault, LinkWatch, LogEntry, Snapshot, SourceWarning
-from .sources import Chunk, LineSource, Source, TalkingSource, received
+from .sources import Chunk, LineSource, Source, received
+from .sources.console import News
 
 __all__ = ["FaultySource", "Pipeline", "RestartingSource"]
 
@@ -55,7 +56,7 @@ class Pipeline:
         self.chunks: Iterator[Chunk] = source.chunks()
         self._lock = threading.Lock()
         self._injected: list[InjectedFault] = []
-        self._warned = self._told = 0
+        self._news = News(source)
         if isinstance(source, RestartingSource):
             source.on_restart = self.restart
 
@@ -83,15 +84,13 @@ class Pipeline:
         known = self.decoder.acquired_at_hyperframe is not None
         at = self.decoder.hyperframes if known else None
         said: list[Event] = []
-        if isinstance(self.source, TalkingSource):
-            lines, self._told = self.source.log.since(self._told)
-            # A board that talks much must not push what the decoder says out of the log.
-            if len(lines) > MOST_LINES:
-                said.append(BoardSaid(at, f"({len(lines) - MOST_LINES} more lines before)"))
-            said += [BoardSaid(at, line.text) for line in lines[-MOST_LINES:]]
-        warnings = self.source.warnings[self._warned :]
-        self._warned += len(warnings)
-        said += [SourceWarning(at, text) for text in warnings]
+        lines = self._news.lines()
+        if (
+            len(lines) > MOST_LINES
+        ):  # a board that talks much must not push the decoder's events out of the log
+            said.append(BoardSaid(at, f"({len(lines) - MOST_LINES} more lines before)"))
+        said += [BoardSaid(at, line.text) for line in lines[-MOST_LINES:]]
+        said += [SourceWarning(at, text) for text in self._news.warnings()]
         if said:
             self.watch.take(said)
 

@@ -30,7 +30,8 @@ from .capture import CaptureHeader, CaptureWriter, Clock, RecordFlag, RecordType
 from .errors import InputError, OutputError
 from .faults.catalogue import parse_fault
 from .forms import WORD_FORMS, Form, HexWriter, form_of_name, stream_octets, stream_time_ns
-from .sources import Chunk, Source, TalkingSource, received
+from .sources import Chunk, Source, received
+from .sources.console import News
 from .sources.file import CaptureSource, HexSource, RawSource
 
 __all__ = ["FaultyTap", "Limit", "LimitUnit", "RecordingTap", "open_recording", "parse_limit"]
@@ -174,9 +175,8 @@ class RecordingTap:
         self._sink = sink
         self._limit = limit
         self._stopped = False
-        self._heard = 0
-        self._warned = 0
-        self._opened = len(source.warnings)
+        self._news = News(source)
+        self._opening = self._news.warnings()
         self._time_ns = 0
         self._first_ns: int | None = None
         self._finder: HyperframeFinder | None = None
@@ -238,18 +238,17 @@ class RecordingTap:
 
     def _note_log(self) -> None:
         """What a board says beside its line data is kept as notes, what the source warns of then as marks."""
-        for text in self.warnings[self._warned :]:
-            beside = self.note if self._warned < self._opened else self.mark
-            beside(text)
-            self._warned += 1
-        if isinstance(self.source, TalkingSource):
-            lines, self._heard = self.source.log.since(self._heard)
-            for line in lines:
-                if isinstance(self.source, CaptureSource):  # its marks stay marks
-                    kind, _, text = line.text.partition(": ")
-                    self._beside(RecordType[kind.upper()], text.encode())
-                else:
-                    self.note(f"board: {line.text}")
+        for text in self._opening:
+            self.note(text)
+        self._opening = []
+        for text in self._news.warnings():
+            self.mark(text)
+        for line in self._news.lines():
+            if isinstance(self.source, CaptureSource):  # its marks stay marks
+                kind, _, text = line.text.partition(": ")
+                self._beside(RecordType[kind.upper()], text.encode())
+            else:
+                self.note(f"board: {line.text}")
 
     def _say_gap(self) -> None:
         text = "hyperframes are missing, which a raw file does not show: their HFN will seem to jump"

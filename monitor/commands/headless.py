@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator
 
 from ..errors import inert
 from ..interrupts import Interrupts
-from ..sources import Chunk, Source, TalkingSource
+from ..sources import Chunk, Source
+from ..sources.console import News
 
 __all__ = ["Reading"]
 
@@ -18,7 +19,7 @@ class Reading:
     def __init__(self, source: Source, interrupts: Interrupts) -> None:
         self._source = source
         self._interrupts = interrupts
-        self._told = self._heard = 0
+        self._news = News(source)
 
     def run(self, take: Callable[[Chunk], object], chunks: Iterator[Chunk] | None = None) -> bool:
         """Give each chunk to `take`, whole, and close the source; False where a signal ended it.
@@ -40,14 +41,8 @@ class Reading:
 
     def tell(self) -> None:
         """What the board has said, and the source warned of, since the last time."""
-        if isinstance(self._source, TalkingSource):
-            lines, self._heard = self._source.log.since(self._heard)
-            for line in (line for line in lines if not line.event):
+        for line in self._news.lines():
+            if not line.event:
                 print(f"board: {inert(line.text)}", file=sys.stderr)
-        for warning in self._source.warnings[self._told :]:
-            _say(warning)
-            self._told += 1
-
-
-def _say(text: str) -> None:
-    print(f"framefray: {inert(text)}", file=sys.stderr)
+        for warning in self._news.warnings():
+            print(f"framefray: {inert(warning)}", file=sys.stderr)

@@ -22,6 +22,7 @@ from ..faults.catalogue import parse_fault
 from ..forms import Form, form_of_name
 from ..opening import is_serial, open_source
 from ..recording import FaultyTap, RecordingTap, open_recording, parse_limit
+from ..sources.console import News
 from ..sources.emulated import EmulatedSource
 from ..wording import counted
 
@@ -67,15 +68,13 @@ def run(arguments: argparse.Namespace) -> int:
     waiting: list[str] = []
     placed: list[_Placed] = []
     begun = False
-    told = 0
+    news = News(tap)
 
     def tell() -> None:
-        nonlocal told
-        for warning in tap.warnings[told:]:
+        for warning in news.warnings():
             if sys.stderr.isatty():
                 sys.stderr.write("\r\x1b[K")  # the line that tells how far it is
             _say(warning)
-            told += 1
 
     failure: OutputError | InputError | None = None
     try:

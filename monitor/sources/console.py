@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from itertools import islice
 
 from ..forms import hex_octets
+from . import Source, TalkingSource
 
-__all__ = ["ConsoleReader", "Log", "LogLine"]
+__all__ = ["ConsoleReader", "Log", "LogLine", "News"]
 
 LOG_LINES = 2000
 _HEX_LINES = re.compile(
@@ -64,6 +65,26 @@ class Log:
     def last(self) -> str:
         """The last line; empty where there is none."""
         return self._lines[-1].text if self._lines else ""
+
+
+class News:
+    """What a source has said and warned of since it was last asked; one for each who wants to know."""
+
+    def __init__(self, source: Source) -> None:
+        self._source = source
+        self._heard = self._warned = 0
+
+    def lines(self) -> list[LogLine]:
+        """Lines of its log, where it has one."""
+        if not isinstance(self._source, TalkingSource):
+            return []
+        lines, self._heard = self._source.log.since(self._heard)
+        return lines
+
+    def warnings(self) -> list[str]:
+        new = self._source.warnings[self._warned :]
+        self._warned += len(new)
+        return new
 
 
 class ConsoleReader:
