@@ -773,7 +773,12 @@ def test_the_screen_resets_a_board_while_its_line_data_come(start_board: Callabl
             steps += 1
         assert resets.failure is None
         status = resets.look()
-        assert status is not None and status.resets == 5 and not status.findings
+        assert (
+            status is not None
+            and status.resets == 5
+            and not status.findings
+            and status.verdict == "incomplete"
+        )
         before = pipeline.decoder.hyperframes
         status_now = source.ask_status()
         assert status_now.resets == 5 and status_now.data_type == r.RecordType.FLAGGED
