@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from monitor.cli import main as framefray
+from monitor.cli.main import main as framefray
 
 HERE = Path(__file__).parent
 

@@ -10,15 +10,17 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .characters import LineForm
-    from .code_8b10b import SymbolDecoder, SymbolEncoder
+    from .cm_plane.ethernet import EthernetDecoder, EthernetEncoder
+    from .cm_plane.hdlc import HdlcDecoder, HdlcEncoder
     from .errors import DecodersError, LayoutError, SettingsError
-    from .ethernet import EthernetDecoder, EthernetEncoder
-    from .hdlc import HdlcDecoder, HdlcEncoder
-    from .iq import AxcContainer, IqMap
+    from .line_coding.characters import LineForm
+    from .line_coding.code_8b10b import SymbolDecoder, SymbolEncoder
     from .linerates import OPTIONS, LineRateOption, option_named
-    from .link import HyperframeBlock, LinkDecoder, LinkEncoder, LinkSettings, SenderSettings
-    from .planes import PlaneSettings
+    from .link.decoder import HyperframeBlock, LinkDecoder
+    from .link.encoder import LinkEncoder
+    from .link.settings import LinkSettings, PlaneSettings, SenderSettings
+    from .user_plane.axc_container import AxcContainer
+    from .user_plane.iq_map import IqMap
 
 __all__ = [
     "OPTIONS",
@@ -45,15 +47,17 @@ __all__ = [
 ]
 
 _HOMES = {
-    "characters": ("LineForm",),
-    "code_8b10b": ("SymbolDecoder", "SymbolEncoder"),
+    "cm_plane.ethernet": ("EthernetDecoder", "EthernetEncoder"),
+    "cm_plane.hdlc": ("HdlcDecoder", "HdlcEncoder"),
     "errors": ("DecodersError", "LayoutError", "SettingsError"),
-    "ethernet": ("EthernetDecoder", "EthernetEncoder"),
-    "hdlc": ("HdlcDecoder", "HdlcEncoder"),
-    "iq": ("AxcContainer", "IqMap"),
+    "line_coding.characters": ("LineForm",),
+    "line_coding.code_8b10b": ("SymbolDecoder", "SymbolEncoder"),
     "linerates": ("OPTIONS", "LineRateOption", "option_named"),
-    "link": ("HyperframeBlock", "LinkDecoder", "LinkEncoder", "LinkSettings", "SenderSettings"),
-    "planes": ("PlaneSettings",),
+    "link.decoder": ("HyperframeBlock", "LinkDecoder"),
+    "link.encoder": ("LinkEncoder",),
+    "link.settings": ("LinkSettings", "PlaneSettings", "SenderSettings"),
+    "user_plane.axc_container": ("AxcContainer",),
+    "user_plane.iq_map": ("IqMap",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

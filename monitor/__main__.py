@@ -1,5 +1,5 @@
 """`python -m monitor` is `framefray`."""
 
-from .cli import run
+from .cli.main import run
 
 run()

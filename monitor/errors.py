@@ -10,12 +10,7 @@ Each prints as one line, without a traceback. What is wrong *on the link* is nev
 
 from __future__ import annotations
 
-__all__ = ["InputError", "MonitorError", "OutputError", "RefusedError", "inert"]
-
-
-def inert(text: str) -> str:
-    """Names of files may hold anything; only printable characters may reach a terminal."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape", "replace").decode() for c in text)
+__all__ = ["InputError", "MonitorError", "OutputError", "RefusedError"]
 
 
 class MonitorError(Exception):

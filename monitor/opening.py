@@ -8,19 +8,19 @@ import re
 import sys
 from typing import TYPE_CHECKING
 
-from decoders.characters import LineForm
-from decoders.controlwords import check_pointer
 from decoders.errors import DecodersError
+from decoders.frame_structure.controlwords import check_pointer
+from decoders.line_coding.characters import LineForm
 from decoders.linerates import option_named
-from decoders.link import LinkSettings
-from decoders.planes import PlaneSettings, check_settings
+from decoders.link.settings import LinkSettings, PlaneSettings, check_settings
 
-from .errors import InputError, inert
-from .sources import Source
+from .errors import InputError
+from .process.asking import permit
+from .sources.source import Source
 
 if TYPE_CHECKING:
-    from .faults.live_bench import LiveBench
-    from .sources.board import BoardSource
+    from .boards.board import BoardSource
+    from .campaign.live_bench import LiveBench
 
 __all__ = [
     "check_capture",
@@ -30,7 +30,6 @@ __all__ = [
     "open_bench",
     "open_board",
     "open_source",
-    "permit",
 ]
 
 
@@ -38,7 +37,7 @@ def open_source(arguments: argparse.Namespace) -> Source:
     """The source that `arguments.source` names; InputError where it cannot be opened."""
     text: str = arguments.source
     if text == "emulated" or text.startswith("emulated:"):
-        from .sources.emulated import EmulatedSource, parse_emulated
+        from .emulation.emulated_link import EmulatedSource, parse_emulated
 
         pair = parse_emulated(text)
         try:
@@ -75,7 +74,7 @@ def check_capture(text: str) -> None:
 
 
 def _open_dump(path: str, signals: str | None, option: str | None) -> Source:
-    from .vcd import VcdSource, parse_vcd_signals
+    from .sources.vcd import VcdSource, parse_vcd_signals
 
     if signals is None:
         raise InputError(f"{path}: which signals are the line?", hint="say it with --vcd data=…,k=…,clock=…")
@@ -100,7 +99,7 @@ def line_meant(text: str) -> str | None:
 
 
 def _open_serial(arguments: argparse.Namespace) -> Source:
-    from .sources.serial_port import DEFAULT_BAUD, SerialLine
+    from .boards.serial_port import DEFAULT_BAUD, SerialLine
 
     line = SerialLine(
         arguments.source,
@@ -109,29 +108,14 @@ def _open_serial(arguments: argparse.Namespace) -> Source:
     )
     limit = getattr(arguments, "hyperframes", None)
     if arguments.form is not None:
-        from .sources.serial_dump import SerialDumpSource
+        from .boards.serial_dump import SerialDumpSource
 
         return SerialDumpSource(line, arguments.form, arguments.option, limit=limit)
-    from .sources.board import BoardSource
+    from .boards.board import BoardSource
 
     # Where --yes is not given, the screen asks before the first command that makes the board transmit or reset.
     allow = getattr(arguments, "yes", False)
     return BoardSource(line, option=arguments.option, allow=allow, limit=limit)
-
-
-def asked(statement: str, question: str) -> bool:
-    """The answer on the terminal to a question that lets a board transmit or reset."""
-    print(inert(statement), file=sys.stderr)
-    try:
-        return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
-    except EOFError:
-        return False
-
-
-def permit(yes: bool, what: str, question: str = "Allow it?") -> None:
-    """InputError unless --yes was given, or the terminal says yes to `what` the board is made to do."""
-    if not (yes or (sys.stdin.isatty() and sys.stderr.isatty() and asked(f"{what}.", question))):
-        raise InputError(what, hint="--yes does it without asking")
 
 
 def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
@@ -139,8 +123,8 @@ def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
 
     InputError where it may not be made to transmit damaged data, or where what it receives is not what it sends.
     """
-    from .faults.live_bench import LiveBench
-    from .sources.serial_port import DEFAULT_BAUD
+    from .boards.serial_port import DEFAULT_BAUD
+    from .campaign.live_bench import LiveBench
 
     name = arguments.source
     if not is_serial(name):
@@ -164,9 +148,9 @@ def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
 
 def open_board(name: str, *, option: str | None = None, baud: int | None = None) -> BoardSource:
     """A board to put faults into; InputError where what it receives is not what it sends."""
+    from .boards.board import BoardSource
+    from .boards.serial_port import DEFAULT_BAUD, SerialLine
     from .protocol.records import Loopback
-    from .sources.board import BoardSource
-    from .sources.serial_port import DEFAULT_BAUD, SerialLine
 
     line = SerialLine(name, baud or DEFAULT_BAUD, reconnect=False)
     source = BoardSource(line, option=option, allow=True, gather_s=0.0)

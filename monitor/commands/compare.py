@@ -7,12 +7,13 @@ import sys
 
 import msgspec.json
 
-from ..comparing import compare_sources
-from ..errors import InputError, inert
+from ..errors import InputError
+from ..links.capture_comparison import compare_sources
 from ..opening import check_capture
-from ..reports.compare_record import compare_record
+from ..reports.compare_records import compare_record
 from ..reports.compare_text import compare_lines
 from ..sources.file import open_file_source
+from ..text import inert
 
 
 def run(arguments: argparse.Namespace) -> int:

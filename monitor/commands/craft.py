@@ -11,22 +11,25 @@ from typing import Any, BinaryIO, cast
 import msgspec.json
 import numpy as np
 
-from decoders.characters import LineForm
 from decoders.errors import DecodersError
+from decoders.line_coding.characters import LineForm
 from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
-from decoders.link import SenderSettings
+from decoders.link.settings import SenderSettings
 
-from ..capture import CaptureHeader, CaptureWriter, RecordType
 from ..emulation.crafting import Crafted, craft
-from ..errors import InputError, inert
-from ..exports.output import OutputFile
-from ..faults.catalogue import CATALOGUE, Fault, parse_fault
+from ..emulation.emulated_link import DEFAULT_RATE_CODES
+from ..errors import InputError
+from ..faults.catalogue import CATALOGUE, parse_fault
 from ..faults.injector import check_fault
+from ..faults.kinds import Fault
 from ..faults.plan import read_plan
-from ..forms import Form, HexWriter, form_of_name
-from ..sources.emulated import DEFAULT_RATE_CODES
-from ..streams import write_output
-from ..wording import counted
+from ..formats.ffcap import CaptureHeader, RecordType
+from ..formats.ffcap_writer import CaptureWriter
+from ..formats.forms import Form, form_of_name
+from ..formats.hex_text import HexWriter
+from ..process.output_file import OutputFile
+from ..process.streams import write_output
+from ..text import counted, inert
 
 MOST_LEAD_BITS = 10_000_000
 

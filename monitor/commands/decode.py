@@ -10,16 +10,16 @@ from typing import Any
 import msgspec.json
 
 from decoders.events import Event, FrameReceived, OctetsChanged
-from decoders.link import LinkDecoder
+from decoders.link.decoder import LinkDecoder
 
-from ..counters import ERROR_COUNTERS
-from ..errors import inert
-from ..interrupts import Interrupts
+from ..links.snapshot import ERROR_COUNTERS
 from ..opening import link_settings, open_source
-from ..reports.records import decode_record, event_record, frame_record, vendor_records
-from ..reports.text import summary_lines
-from ..sources import received
-from ..streams import write_output
+from ..process.interrupts import Interrupts
+from ..process.streams import write_output
+from ..reports.decode_records import decode_record, event_record, frame_record, vendor_records
+from ..reports.decode_text import summary_lines
+from ..sources.source import received
+from ..text import inert
 from .headless import Reading
 
 _encode = msgspec.json.Encoder().encode

@@ -9,24 +9,26 @@ import re
 import sys
 from pathlib import Path
 
-from decoders.delay import Compensation, unit_interval_ns
 from decoders.linerates import option_named
+from decoders.link_delay.delay import Compensation, unit_interval_ns
 
-from ..delays import DelayRun, DelayStatus, loop_delay_bits, read_line
+from ..delay.run import DelayRun
+from ..delay.samples import DelayStatus, loop_delay_bits, read_line
 from ..errors import InputError, MonitorError, OutputError
-from ..opening import is_serial, permit
-from ..streams import clear_report
-from ..wording import counted
-
-Measured = tuple[DelayStatus, BaseException | None]
+from ..opening import is_serial
+from ..process.asking import permit
+from ..process.output_file import clear_report
+from ..text import counted
 
 __all__ = ["run"]
+
+Measured = tuple[DelayStatus, BaseException | None]
 
 
 def run(arguments: argparse.Namespace) -> int:
     ascii_only = arguments.ascii or not _blocks_print()
     if arguments.hops is not None:
-        from .delay_hops import run_hops
+        from .hops import run_hops
 
         return run_hops(arguments, ascii_only=ascii_only)
     if arguments.replace:
@@ -60,8 +62,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _measure(arguments: argparse.Namespace) -> Measured:
+    from ..emulation.emulated_link import parse_emulated
     from ..emulation.transceiver import BoardSettings, EmulatedBoard
-    from ..sources.emulated import parse_emulated
 
     text: str = arguments.source
     if is_serial(text):
@@ -102,9 +104,9 @@ def _measure(arguments: argparse.Namespace) -> Measured:
 
 
 def _measure_board(arguments: argparse.Namespace) -> Measured:
-    from ..sources.board import BoardSource
-    from ..sources.board_delay import BoardDelay
-    from ..sources.serial_port import SerialLine
+    from ..boards.board import BoardSource
+    from ..boards.delay import BoardDelay
+    from ..boards.serial_port import SerialLine
 
     permit(arguments.yes, f"{arguments.source}: this resets the board's transceiver again and again")
     line = SerialLine(arguments.source, arguments.baud, reconnect=False)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 import sys
 
-from ..interrupts import Interrupts
+from ..links.pipeline import Pipeline
 from ..opening import link_settings, open_source
-from ..pipeline import Pipeline
-from .watch import HEADLESS_HYPERFRAMES, iq_map_text, summarise
+from ..process.interrupts import Interrupts
+from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise
 
 DEMO_FAULTS = ("hdlc.fcs", "ethernet.fcs", "vendor.value", "sync.hfn")
 

@@ -9,30 +9,21 @@ from pathlib import Path
 
 from decoders.errors import DecodersError
 from decoders.events import Event, FrameReceived
-from decoders.iq import IqMap
 from decoders.linerates import option_named
-from decoders.link import HyperframeBlock, LinkDecoder
+from decoders.link.decoder import HyperframeBlock, LinkDecoder
+from decoders.user_plane.iq_map import IqMap
 
-from ..errors import InputError, inert
+from ..errors import InputError
 from ..exports import SIGMF, STIMULI, SUFFIXES, TABLES
-from ..exports.iqfiles import AxcSamples, NpyFile, SigmfData, choose_axc, sigmf_meta
-from ..exports.line import Words, line_words
-from ..exports.output import OutputFile, check_output
+from ..exports.iq_files import AxcSamples, NpyFile, SigmfData, choose_axc, sigmf_meta
+from ..exports.line_words import Words, line_words
 from ..exports.pcapng import Direction, PcapngWriter
 from ..exports.stimulus import ReadmemhFile, SignalNames, VcdFile
-from ..exports.tables import (
-    COLUMNS,
-    CsvRows,
-    JsonRows,
-    ParquetRows,
-    RowWriter,
-    Table,
-    counter_rows,
-    rows_of,
-)
+from ..exports.tables import COLUMNS, CsvRows, JsonRows, ParquetRows, RowWriter, Table, counter_rows, rows_of
 from ..opening import link_settings, open_source
-from ..sources import Source, received
-from ..wording import counted
+from ..process.output_file import OutputFile, check_output
+from ..sources.source import Source, received
+from ..text import counted, inert
 
 _USES = {
     "iq": (".npy", *SIGMF),

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import argparse
 import sys
 from collections.abc import Callable, Iterator
 
-from ..errors import inert
-from ..interrupts import Interrupts
-from ..sources import Chunk, Source
-from ..sources.console import News
+from decoders.link.decoder import LinkDecoder
+from decoders.link.settings import LinkSettings
+
+from ..errors import InputError
+from ..links.pipeline import Pipeline
+from ..process.interrupts import Interrupts
+from ..reports.decode_text import summary_lines
+from ..sources.news import News
+from ..sources.source import Chunk, Source, received
+from ..text import inert
 
 __all__ = ["Reading"]
 
@@ -46,3 +53,58 @@ class Reading:
                 print(f"board: {inert(line.text)}", file=sys.stderr)
         for warning in self._news.warnings():
             print(f"framefray: {inert(warning)}", file=sys.stderr)
+
+
+HEADLESS_HYPERFRAMES = 600
+
+
+def iq_map_text(arguments: argparse.Namespace, option: str) -> str | None:
+    """The IQ map that is given, or that the emulation sends; None where none is known. InputError."""
+    from decoders.errors import DecodersError
+    from decoders.linerates import option_named
+    from decoders.user_plane.iq_map import IqMap
+
+    line = option_named(option)
+    if arguments.iq is not None:
+        try:
+            IqMap.parse(line, arguments.iq)
+        except DecodersError as error:
+            raise InputError(f"--iq {arguments.iq}: {error}") from None
+        return str(arguments.iq)
+    if not arguments.source.startswith("emulated"):
+        return None
+    from ..emulation.sender import iq_map_sent
+
+    return iq_map_sent(line)
+
+
+def summarise_read(source: Source, settings: LinkSettings, interrupts: Interrupts) -> int:
+    """Read to the end of the source or to a signal, and print what it held until then."""
+    decoder = LinkDecoder(settings)
+    reading = Reading(source, interrupts)
+    whole = reading.run(lambda chunk: received(decoder, chunk))
+    with interrupts.held():
+        decoder.finish()
+        reading.tell()
+        return _print_summary(decoder, source, whole=whole)
+
+
+def summarise(pipeline: Pipeline, interrupts: Interrupts, *more: str) -> int:
+    """The same of a pipeline, which may have begun; `more` lines come below the summary."""
+    reading = Reading(pipeline.source, interrupts)
+    whole = reading.run(pipeline.take, pipeline.chunks)
+    with interrupts.held():
+        pipeline.take(None)
+        reading.tell()
+        return _print_summary(pipeline.decoder, pipeline.source, *more, whole=whole)
+
+
+def _print_summary(decoder: LinkDecoder, source: Source, *more: str, whole: bool) -> int:
+    print("\n".join([*summary_lines(decoder, source.description), *more]), flush=True)
+    if not whole:
+        print("framefray: interrupted; the result covers what was read", file=sys.stderr)
+        return 130
+    if decoder.acquired_at_hyperframe is None:
+        print("framefray: no hyperframe sync found; check --form and --option", file=sys.stderr)
+        return 2
+    return 0

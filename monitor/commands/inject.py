@@ -7,17 +7,19 @@ import sys
 
 import msgspec.json
 
-from decoders.link import LinkDecoder
+from decoders.link.decoder import LinkDecoder
 
-from ..errors import InputError, inert
-from ..faults.campaign import Baselines, Case
+from ..campaign.campaign import Baselines
+from ..campaign.cases import Case
+from ..campaign.conditions import MOST_HYPERFRAMES, Conditions, LinkConditions
+from ..campaign.live_bench import LiveBench
+from ..errors import InputError
 from ..faults.catalogue import parse_fault
-from ..faults.live_bench import LiveBench
-from ..faults.transmission import MOST_HYPERFRAMES, Conditions, LinkConditions
 from ..faults.verdict import Verdict
 from ..reports.campaign_records import case_record
 from ..reports.campaign_text import case_lines
-from .prove import EXIT_FAIL, EXIT_PASS, open_link
+from ..text import inert
+from .campaign import EXIT_FAIL, EXIT_PASS, open_link
 
 
 def run(arguments: argparse.Namespace) -> int:

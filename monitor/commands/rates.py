@@ -6,8 +6,8 @@ import argparse
 import json
 from typing import Any
 
-from decoders.controlwords import check_pointer
 from decoders.errors import DecodersError
+from decoders.frame_structure.controlwords import check_pointer
 from decoders.linerates import CHIP_RATE_HZ, OPTIONS, LineRateOption
 
 from ..errors import InputError

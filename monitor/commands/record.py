@@ -16,15 +16,16 @@ from pathlib import Path
 from types import FrameType
 from typing import NamedTuple
 
-from ..errors import InputError, OutputError, inert
+from ..emulation.emulated_link import EmulatedSource
+from ..errors import InputError, OutputError
 from ..exports import SUFFIXES
 from ..faults.catalogue import parse_fault
-from ..forms import Form, form_of_name
+from ..formats.forms import Form, form_of_name
 from ..opening import is_serial, open_source
-from ..recording import FaultyTap, RecordingTap, open_recording, parse_limit
-from ..sources.console import News
-from ..sources.emulated import EmulatedSource
-from ..wording import counted
+from ..recording.limits import parse_limit
+from ..recording.recorder import FaultyTap, RecordingTap, open_recording
+from ..sources.news import News
+from ..text import counted, inert
 
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 

@@ -8,11 +8,12 @@ import sys
 import threading
 
 from ..errors import InputError
-from ..interrupts import Interrupts
+from ..links.pipeline import Pipeline
 from ..opening import check_capture, link_settings
-from ..pipeline import Pipeline
-from ..sources.replay import ReplayControl, ReplaySource, open_replay
-from .watch import iq_map_text, summarise
+from ..process.interrupts import Interrupts
+from ..recording.random_access import open_replay
+from ..recording.replay import ReplayControl, ReplaySource
+from .headless import iq_map_text, summarise
 
 _SHOWN = 10
 

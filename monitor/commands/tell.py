@@ -7,8 +7,11 @@ from collections.abc import Iterable, Sequence
 
 import msgspec.json
 
+from ..boards.board import BoardSource
+from ..boards.serial_port import SerialLine
 from ..errors import InputError
-from ..opening import is_serial, line_meant, permit
+from ..opening import is_serial, line_meant
+from ..process.asking import permit
 from ..protocol.records import (
     AskStatus,
     Loopback,
@@ -23,8 +26,6 @@ from ..protocol.records import (
     TrafficPlane,
     Transceiver,
 )
-from ..sources.board import BoardSource
-from ..sources.serial_port import SerialLine
 
 _WORDS = {
     "status": ("status", 0, 0),

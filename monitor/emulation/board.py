@@ -12,31 +12,32 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from decoders.alignment import SyncState
-from decoders.characters import LineForm
-from decoders.code_8b10b import SymbolDecoder
-from decoders.delay import clock_bits, clock_period_ns
+from decoders.arrays import U16
 from decoders.events import Alarm, AlarmCleared, AlarmRaised, Event, Origin, SyncStateChanged
-from decoders.frames import ALARM_BITS
+from decoders.frame_structure.frames import ALARM_BITS
+from decoders.line_coding.characters import LineForm
+from decoders.line_coding.code_8b10b import SymbolDecoder
 from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
-from decoders.link import LinkDecoder, LinkSettings, SenderSettings
+from decoders.link.decoder import LinkDecoder
+from decoders.link.hyperframe_sync import SyncState
+from decoders.link.settings import LinkSettings, SenderSettings
+from decoders.link_delay.delay import clock_bits, clock_period_ns
 
 from ..errors import InputError
 from ..faults.catalogue import parse_fault
-from ..forms import flagged_words
+from ..formats.form_writer import flagged_words
 from ..protocol import records as r
 from ..protocol.stream import RecordReader, RecordWriter
-from ..sources.emulated import DEFAULT_RATE_CODES
 from .board_sender import BoardSender
 from .cutter import HyperframeCutter, Piece
 from .deserialiser import Deserialiser
-from .sender import LineWriter, SentBatch, bit_cuts
+from .emulated_link import DEFAULT_RATE_CODES
+from .line_writer import LineWriter
+from .sent import SentBatch, bit_cuts
 
 __all__ = ["BoardSetup", "RecordBoard"]
 
-U16 = NDArray[np.uint16]
 RECORD_OCTETS = 16384
 """Line data in one record, as long as a hyperframe is not longer."""
 RESET_HYPERFRAMES = 4

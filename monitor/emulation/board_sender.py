@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoders.events import Plane
-from decoders.link import SenderSettings
+from decoders.link.settings import SenderSettings
 
 from ..protocol.records import TrafficPlane
 from .sender import EmulatedSender

@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from decoders.code_8b10b import K28_5
+from decoders.arrays import U16
+from decoders.line_coding.code_8b10b import K28_5
 
 __all__ = ["HyperframeCutter", "Piece"]
 
-U16 = NDArray[np.uint16]
 _SYNC_WORD, _LOOKED_AT = 0x100 | K28_5, 0x3FF
 """K28.5 as a flagged word without a code violation."""
 _LOST_AFTER = 2

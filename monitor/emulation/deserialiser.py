@@ -11,16 +11,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
-from numpy.typing import NDArray
 
-from decoders.code_8b10b import find_sync_symbols, pack_symbols, symbols_at, tables
+from decoders.arrays import U8, U16
+from decoders.line_coding.code_8b10b import find_sync_symbols, pack_symbols, symbols_at, tables
 
 from ..faults.injector import move_bits
 
 __all__ = ["Deserialiser"]
 
-U8 = NDArray[np.uint8]
-U16 = NDArray[np.uint16]
 _BITS = 10
 SYNC_LOST = 4
 """Invalid symbols after which the word boundary is looked for."""

@@ -7,43 +7,28 @@ hyperframes; `LineWriter` turns them into one of the raw forms. Neither reads a 
 from __future__ import annotations
 
 import bisect
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from decoders.characters import LineForm
-from decoders.code_8b10b import SymbolDecoder, SymbolEncoder, pack_symbols
-from decoders.ethernet import EthernetDamage, SentEthernetFrame
-from decoders.events import FrameStatus, Plane
-from decoders.hdlc import SentHdlcFrame
-from decoders.iq import AxcContainer, IqMap
+from decoders.arrays import U8
+from decoders.cm_plane.ethernet import EthernetDamage, SentEthernetFrame
+from decoders.cm_plane.hdlc import SentHdlcFrame
+from decoders.events import Plane
 from decoders.linerates import BASIC_FRAMES_PER_HYPERFRAME, CHIP_RATE_HZ, LineRateOption
-from decoders.link import LinkEncoder, SenderSettings
+from decoders.link.encoder import LinkEncoder
+from decoders.link.settings import SenderSettings
+from decoders.user_plane.axc_container import AxcContainer
+from decoders.user_plane.iq_map import IqMap
 
-from ..errors import InputError
-from ..faults.catalogue import Context, Fault, Layer
-from ..faults.injector import (
-    D21_5_SYMBOL,
-    Cut,
-    check_fault,
-    cut_of,
-    damage_octets,
-    damage_symbols,
-    move_bits,
-    reach,
-    symbol_position,
-)
+from ..faults.injector import check_fault, cut_of, damage_octets, reach, symbol_position
+from ..faults.kinds import Context, Fault, Layer
 from ..faults.queues import CloseEthernetEncoder, as_received, queue_ethernet, queue_hdlc
-from ..forms import flagged_words
+from .sent import PlacedFault, SentBatch, SentFrame, fault_hyperframe
 from .traffic import RE_1, REC_A, EthernetTraffic, HdlcTraffic, IqTraffic, Tone, VendorPattern
 
-__all__ = ["EmulatedSender", "LineWriter", "PlacedFault", "SentBatch", "SentFrame", "bit_cuts", "iq_map_sent"]
-
-U8 = NDArray[np.uint8]
-U16 = NDArray[np.uint16]
-I64 = NDArray[np.int64]
+__all__ = ["EmulatedSender", "iq_map_sent"]
 
 MIN_IDLE_GROUPS = 24
 MEAN_FRAME_GROUPS = 440
@@ -52,67 +37,6 @@ IQ_WIDTH = 15
 IQ_SAMPLE_RATE_HZ = 4 * CHIP_RATE_HZ
 """The demo's containers: M = 15, 15.36 Msps (four samples a basic frame)."""
 _MOST_AXCS = 4
-
-
-@dataclass(frozen=True, slots=True)
-class SentFrame:
-    """A C&M frame that has left: the hyperframe its closing delimiter lies in, and what it must decode to."""
-
-    plane: Plane
-    hyperframe: int
-    sequence: int
-    status: FrameStatus
-    data: bytes
-    fcs: bytes
-
-
-@dataclass(slots=True)
-class PlacedFault:
-    """A fault as put in: `offset_octets` from the start of the stream, `expected` counters.
-
-    A fault of a C&M channel takes its frame's number in `sequence`; until the frame has left, nothing moves.
-    `context` is what `expected` was worked out from; `changes` is False where the octet was so already.
-    """
-
-    fault: Fault
-    hyperframe: int
-    offset_octets: int | None
-    expected: Mapping[str, int]
-    context: Context
-    sequence: int | None = None
-    sent: bool = True
-    changes: bool = True
-
-
-@dataclass(slots=True)
-class SentBatch:
-    """Hyperframes `first`.. as octets, uint8 (n, 256, 16, T/8), with what the line coder must do to them.
-
-    `k_positions` in the flat octets; `inversions` where the sender's disparity turns over; `symbol_faults`
-    by hyperframe of the batch; `cuts` where line bits are added or taken away.
-    """
-
-    first: int
-    octets: U8
-    k_positions: I64
-    inversions: I64
-    symbol_faults: list[tuple[int, Fault]] = field(default_factory=list)
-    cuts: list[Cut] = field(default_factory=list)
-
-
-def bit_cuts(batch: SentBatch, option: LineRateOption) -> Iterator[tuple[int, int]]:
-    """(line bit, bits more or fewer) of the cuts within characters; those before them in the batch are counted in."""
-    moved = least = 0
-    for cut in batch.cuts:
-        at = moved + (cut.hyperframe - batch.first) * option.hyperframe_line_bits + cut.at
-        at = least = max(at, least)
-        if not cut.whole:
-            yield at, cut.bits
-        moved += cut.bits
-
-
-def _when(fault: Fault) -> int:
-    return -1 if fault.hyperframe is None else fault.hyperframe
 
 
 class EmulatedSender:
@@ -150,7 +74,7 @@ class EmulatedSender:
     def schedule(self, fault: Fault) -> None:
         """Put a fault in at its hyperframe, or at the next one; InputError where it has no place here."""
         check_fault(fault, self.option, self.settings.pointer_p, self.settings.hdlc_rate_code)
-        bisect.insort(self._waiting, fault, key=_when)
+        bisect.insort(self._waiting, fault, key=fault_hyperframe)
 
     def batch(self, n: int, following: int | None = None) -> list[SentBatch]:
         """The next n hyperframes, cut where a fault begins."""
@@ -158,9 +82,9 @@ class EmulatedSender:
         end = self.next_hyperframe + n
         while self.next_hyperframe < end:
             start = self.next_hyperframe
-            due = bisect.bisect_right(self._waiting, start, key=_when)
+            due = bisect.bisect_right(self._waiting, start, key=fault_hyperframe)
             now, self._waiting = self._waiting[:due], self._waiting[due:]
-            stop = min(end, _when(self._waiting[0])) if self._waiting else end
+            stop = min(end, fault_hyperframe(self._waiting[0])) if self._waiting else end
             left = None if following is None else following + end - stop
             batches.append(self._piece(stop - start, now, left))
         return batches
@@ -300,88 +224,3 @@ class _IqPlane:
             for name, tone in zip(self._names, self._tones, strict=True)
         }
         return self.map.pack(samples)
-
-
-class LineWriter:
-    """Batches to the native octets of a raw form, line faults included; carries the line code's state.
-
-    `lead_bits` bits come before the first symbol of the bit form: the word alignment offset. With
-    `keep_symbols` the symbols sent stay at hand, for whoever works out what follows from the faults.
-    """
-
-    def __init__(
-        self, form: LineForm, option: LineRateOption, *, lead_bits: int = 0, keep_symbols: bool = False
-    ) -> None:
-        self.form = form
-        self.option = option
-        self.kept_symbols: list[U16] = []
-        self.cuts: list[Cut] = []
-        self._keep = keep_symbols
-        self._encoder = SymbolEncoder()
-        self._decoder = SymbolDecoder()
-        self._bits: U8 = np.zeros(lead_bits, np.uint8)
-
-    def symbols(self, batch: SentBatch) -> U16:
-        """Symbols of a batch after the faults of the symbol layer, and with whole characters more or fewer."""
-        size = self.option.hyperframe_octets
-        symbols = self._encoder.encode(batch.octets.reshape(-1), batch.k_positions, batch.inversions)
-        for index, fault in batch.symbol_faults:
-            damage_symbols(fault, symbols[index * size : (index + 1) * size], self.option)
-        for cut in reversed(batch.cuts):
-            if cut.whole:
-                at, count = (cut.hyperframe - batch.first) * size + cut.at // 10, cut.bits // 10
-                more = np.full(max(0, count), D21_5_SYMBOL, np.uint16)
-                symbols = np.concatenate((symbols[:at], more, symbols[at + max(0, -count) :]))
-        self.cuts += batch.cuts
-        if self._keep:
-            self.kept_symbols.append(symbols)
-        return symbols
-
-    def write(self, batches: Iterable[SentBatch]) -> bytes:
-        """The octets of the form for these batches; a last part octet of bits is held back."""
-        return b"".join(self._one(batch) for batch in batches)
-
-    def _one(self, batch: SentBatch) -> bytes:
-        if self.form is not LineForm.BITS and any(not cut.whole for cut in batch.cuts):
-            raise InputError(
-                f"a fault at hyperframe {batch.cuts[0].hyperframe} needs a form with line bits",
-                hint="choose --form bits, or whole characters (10 bits)",
-            )
-        symbols = self.symbols(batch)
-        if self.form is LineForm.SYMBOLS:
-            return symbols.astype("<u2").tobytes()
-        if self.form is LineForm.BITS:
-            return self._pack(symbols, batch)
-        coded = self._decoder.decode(symbols)
-        if self.form is LineForm.OCTETS:
-            return coded.octets.tobytes()
-        return (
-            flagged_words(coded.octets, coded.k_positions, coded.violations, coded.disparity_errors)
-            .astype("<u2")
-            .tobytes()
-        )
-
-    def _pack(self, symbols: U16, batch: SentBatch) -> bytes:
-        if any(not cut.whole for cut in batch.cuts):
-            start = len(self._bits)
-            count = 10 * len(symbols)
-            bits = np.unpackbits(pack_symbols(symbols), bitorder="little", count=count)
-            bits = np.concatenate((self._bits, bits))
-            for at, change in bit_cuts(batch, self.option):
-                bits = move_bits(bits, start + at, change)
-            whole = len(bits) & ~7
-            self._bits = bits[whole:]
-            return np.packbits(bits[:whole], bitorder="little").tobytes()
-        packed = pack_symbols(symbols, len(self._bits))
-        total = len(self._bits) + 10 * len(symbols)
-        if len(self._bits):
-            head = np.packbits(self._bits, bitorder="little")
-            packed[: len(head)] |= head
-        whole, rest = divmod(total, 8)
-        self._bits = np.unpackbits(packed[whole:], bitorder="little", count=rest) if rest else packed[:0]
-        return packed[:whole].tobytes()
-
-    def finish(self) -> bytes:
-        """What is held back of the last octet, filled up with zeros."""
-        bits, self._bits = self._bits, self._bits[:0]
-        return np.packbits(bits, bitorder="little").tobytes()

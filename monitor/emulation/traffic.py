@@ -21,8 +21,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.linerates import CHIP_RATE_HZ, HYPERFRAMES_PER_FRAME
-from decoders.packets import (
+from decoders.cm_plane.packets import (
     SHORTEST_FRAME,
     Host,
     build_arp_reply,
@@ -31,6 +30,7 @@ from decoders.packets import (
     build_ipv4_udp,
     padded,
 )
+from decoders.linerates import CHIP_RATE_HZ, HYPERFRAMES_PER_FRAME
 
 __all__ = [
     "KEEP_ALIVE_PORT",
@@ -94,9 +94,6 @@ def _pick_weighted(rng: random.Random, weights: Sequence[tuple[_T, int]]) -> _T:
 
 def _octets(rng: random.Random, n: int) -> bytes:
     return bytes(int(rng.random() * 256) for _ in range(n))
-
-
-# ---------------------------------------------------------------------------------------------- Ethernet
 
 
 class _Packet(StrEnum):
@@ -190,9 +187,6 @@ class EthernetTraffic:
         return text[:octets].encode("ascii")
 
 
-# -------------------------------------------------------------------------------------------------- HDLC
-
-
 class _Message(StrEnum):
     TICK = "tick"
     STATUS = "status"
@@ -264,9 +258,6 @@ class HdlcTraffic:
         )
 
 
-# ------------------------------------------------------------------------------------------------ vendor
-
-
 @dataclass(frozen=True, slots=True)
 class VendorPattern:
     """Vendor octets as a function of the hyperframe index alone.
@@ -298,8 +289,6 @@ class VendorPattern:
             out[:, 2:] = np.resize(np.frombuffer(self.constants, np.uint8), n_octets - 2)
         return out
 
-
-# ---------------------------------------------------------------------------------------------------- IQ
 
 BitSource = Callable[[int, int], NDArray[np.uint8]]
 """(first_bit, n) -> n values 0 or 1, a function of the absolute bit position."""

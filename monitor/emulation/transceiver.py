@@ -14,8 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from decoders.characters import LineForm
-from decoders.delay import (
+from decoders.errors import SettingsError
+from decoders.line_coding.characters import LineForm
+from decoders.linerates import option_named
+from decoders.link.settings import SenderSettings
+from decoders.link_delay.delay import (
     Compensation,
     MarkerTrain,
     clock_bits,
@@ -23,15 +26,13 @@ from decoders.delay import (
     fibre_delay_ns,
     unit_interval_ns,
 )
-from decoders.errors import SettingsError
-from decoders.linerates import option_named
-from decoders.link import SenderSettings
 
-from ..delay_samples import DelaySample, LineReading, loop_delay_bits, read_line
+from ..delay.samples import DelaySample, LineReading, loop_delay_bits, read_line
 from ..errors import InputError
-from ..sources.emulated import DEFAULT_RATE_CODES
 from .cable import Cable
-from .sender import EmulatedSender, LineWriter
+from .emulated_link import DEFAULT_RATE_CODES
+from .line_writer import LineWriter
+from .sender import EmulatedSender
 
 __all__ = ["BoardSettings", "EmulatedBoard"]
 

@@ -17,7 +17,7 @@ from typing import BinaryIO
 from decoders.events import FrameReceived, FrameStatus, Plane
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 
-from ..wording import counted
+from ..text import counted
 
 __all__ = ["LINKTYPE_ETHERNET", "LINKTYPE_USER0", "Direction", "PcapngWriter"]
 

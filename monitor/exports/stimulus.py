@@ -15,16 +15,15 @@ from itertools import chain
 from typing import BinaryIO
 
 import numpy as np
-from numpy.typing import NDArray
 
+from decoders.arrays import U16
 from decoders.linerates import LineRateOption
 
 from ..errors import InputError
-from .line import Words
+from .line_words import Words
 
 __all__ = ["ReadmemhFile", "SignalNames", "VcdFile", "character_femtoseconds"]
 
-U16 = NDArray[np.uint16]
 _IDENTIFIER = re.compile(r"[A-Za-z_][A-Za-z0-9_$]*\Z")
 _DATA_ID, _K_ID, _CLOCK_ID = "!", '"', "#"
 _CHUNK = 1 << 16

@@ -13,8 +13,8 @@ from typing import Any, BinaryIO, Protocol
 
 import msgspec.json
 
+from decoders.counters import COUNTERS
 from decoders.events import (
-    COUNTERS,
     AlarmCleared,
     AlarmRaised,
     Event,
@@ -28,7 +28,7 @@ from decoders.events import (
 )
 
 from ..errors import InputError
-from ..reports.records import event_record, frame_record, vendor_records
+from ..reports.decode_records import event_record, frame_record, vendor_records
 
 __all__ = ["COLUMNS", "CsvRows", "JsonRows", "ParquetRows", "RowWriter", "Table", "counter_rows", "rows_of"]
 

@@ -13,25 +13,13 @@ from types import MappingProxyType
 from ..arguments import MOST_COUNTED, MOST_DIGITS
 from ..errors import InputError
 from .channel_faults import CHANNEL_FAULTS
-from .kinds import Context, Expectation, Fault, FaultKind, Layer, Parameter, Range
+from .kinds import Fault, FaultKind, Parameter
 from .l1_faults import L1_FAULTS
 from .line_faults import DELAY_FAULTS, LINE_FAULTS
 from .payload_faults import IQ_FAULTS, OCTET_FAULTS
 from .sync_faults import SYNC_FAULTS
 
-__all__ = [
-    "CATALOGUE",
-    "Context",
-    "Expectation",
-    "Fault",
-    "FaultKind",
-    "Layer",
-    "Parameter",
-    "Range",
-    "kind_named",
-    "parse_fault",
-    "parse_values",
-]
+__all__ = ["CATALOGUE", "kind_named", "parse_fault", "parse_values"]
 
 _KINDS = LINE_FAULTS + SYNC_FAULTS + L1_FAULTS + CHANNEL_FAULTS + OCTET_FAULTS + IQ_FAULTS + DELAY_FAULTS
 

@@ -9,16 +9,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from decoders import controlwords as cw
-from decoders.code_4b5b import ERROR_GROUP, INVALID_GROUPS
-from decoders.code_8b10b import tables
-from decoders.frames import ALARM_BITS, octet_index
+from decoders.arrays import U8, U16
+from decoders.cm_plane.code_4b5b import ERROR_GROUP, INVALID_GROUPS
+from decoders.frame_structure import controlwords as cw
+from decoders.frame_structure.frames import ALARM_BITS, octet_index
+from decoders.line_coding.code_8b10b import tables
 from decoders.linerates import LineRateOption
 
 from ..errors import InputError
-from .catalogue import Fault, Layer
+from .kinds import Fault, Layer
 from .line_faults import K_CODES, cut_bits
 from .sync_faults import sent_timing
 
@@ -35,8 +35,6 @@ __all__ = [
     "symbol_position",
 ]
 
-U8 = NDArray[np.uint8]
-U16 = NDArray[np.uint16]
 D16_2 = 0x50
 D21_5_SYMBOL = 0x155
 """1010101010, the same in both columns: a character more that disturbs nothing but the count."""
@@ -103,9 +101,6 @@ def reach(fault: Fault) -> int | None:
     if name == "delay.drift":
         return (values["steps"] - 1) * values["every"] + 1
     return values.get("hyperframes", 1) or None
-
-
-# --- octets -----------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,9 +204,6 @@ def octet_position(fault: Fault, option: LineRateOption) -> int:
     return 0 if cut is None else cut.at // 10
 
 
-# --- symbols ----------------------------------------------------------------------------------------------
-
-
 def symbol_position(fault: Fault, option: LineRateOption) -> int:
     """First octet of its hyperframe that a fault of the symbol layer touches."""
     values = fault.values
@@ -254,9 +246,6 @@ def _illegal_at(symbols: U16, position: int) -> int:
     effect = effects[setting[-1]] if len(setting) else 1
     illegal = np.flatnonzero(~(t.legal[0] | t.legal[1]))
     return int(illegal[np.argmax(t.effect[illegal] == effect)])
-
-
-# --- bits -------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)

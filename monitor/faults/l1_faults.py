@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from decoders.controlwords import pointer_is_valid
-from decoders.events import COUNTERS, Alarm, Origin
-from decoders.frames import ALARM_BITS
+from decoders.counters import COUNTERS
+from decoders.events import Alarm, Origin
+from decoders.frame_structure.controlwords import pointer_is_valid
+from decoders.frame_structure.frames import ALARM_BITS
 
 from .kinds import AlarmOf, Context, Expectation, FaultKind, Layer, Parameter, Range, Values, because, moved
 from .places import HYPERFRAMES

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from decoders.events import COUNTERS, Alarm, Origin
+from decoders.counters import COUNTERS
+from decoders.events import Alarm, Origin
 
 from .kinds import (
     PRACTICE,

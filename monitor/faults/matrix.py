@@ -9,10 +9,11 @@ from collections.abc import Mapping
 from enum import StrEnum
 from types import MappingProxyType
 
-from decoders.events import COUNTERS
+from decoders.counters import COUNTERS
 from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_named
 
-from .catalogue import CATALOGUE, Context, Fault
+from .catalogue import CATALOGUE
+from .kinds import Context, Fault
 
 __all__ = ["Mark", "cross_talk_matrix", "marks"]
 

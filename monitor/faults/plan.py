@@ -38,11 +38,12 @@ from typing import Annotated, TypeVar
 import msgspec
 import numpy as np
 
-from decoders.frames import octet_address
+from decoders.frame_structure.frames import octet_address
 from decoders.linerates import LineRateOption
 
 from ..errors import InputError
-from .catalogue import CATALOGUE, Fault, kind_named, parse_fault, parse_values
+from .catalogue import CATALOGUE, kind_named, parse_fault, parse_values
+from .kinds import Fault
 
 __all__ = ["MOST_FAULTS", "Plan", "read_plan", "read_plan_text"]
 

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from decoders.ethernet import EthernetDamage, EthernetEncoder
-from decoders.hdlc import FlagJoin, HdlcDamage, HdlcEncoder, fcs16
+from decoders.cm_plane.ethernet import EthernetDamage, EthernetEncoder
+from decoders.cm_plane.hdlc import FlagJoin, HdlcDamage, HdlcEncoder, fcs16
 
-from .catalogue import Fault
 from .channel_faults import DELIMITERS, LONGEST_PREAMBLE
+from .kinds import Fault
 
 __all__ = ["CloseEthernetEncoder", "as_received", "queue_ethernet", "queue_hdlc"]
 

@@ -10,9 +10,9 @@ from collections.abc import Callable
 
 from decoders.events import Alarm, Origin
 
+from .continuity import ContinuityCount, around, position_of, timing_at
 from .kinds import TRAFFIC_LOST, Context, Expectation, FaultKind, Layer, Parameter, Values, because, moved
 from .places import HYPERFRAMES
-from .timing import ContinuityCount, around, position_of, timing_at
 
 __all__ = ["SYNC_FAULTS", "sent_timing"]
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import sys
 
-from decoders.events import COUNTERS
+from decoders.counters import COUNTERS
 from decoders.linerates import HYPERFRAMES_PER_FRAME, option_named
 
-from .catalogue import CATALOGUE, Context
+from .catalogue import CATALOGUE
+from .kinds import Context
 from .matrix import Mark, cross_talk_matrix
 
 __all__ = ["page"]

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
 
+from decoders.counters import COUNTERS, FRAME_COUNTERS
 from decoders.events import (
-    COUNTERS,
-    FRAME_COUNTERS,
     Alarm,
     AlarmCleared,
     AlarmRaised,
@@ -35,7 +34,7 @@ from decoders.events import (
     UnexpectedK,
 )
 
-from ..wording import counted
+from ..text import counted
 from .kinds import Expectation, Range
 
 __all__ = [

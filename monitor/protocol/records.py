@@ -15,7 +15,7 @@ from typing import Any, ClassVar
 
 import construct as cs
 
-from decoders.alignment import SyncState
+from decoders.link.hyperframe_sync import SyncState
 
 __all__ = [
     "HEADER",

@@ -11,11 +11,11 @@ from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from decoders.events import COUNTERS
+from decoders.counters import COUNTERS
 
 from .. import __version__
-from ..faults.campaign import Campaign, CaseResult
-from ..faults.transmission import Conditions
+from ..campaign.conditions import Conditions
+from ..campaign.results import Campaign, CaseResult
 from ..faults.verdict import Verdict
 
 __all__ = ["SCHEMA", "campaign_record", "case_record", "outcome", "run_record", "stopped"]

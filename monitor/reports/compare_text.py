@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from ..comparing import CompareResult, Side, position, stretches_text
-from ..errors import inert
-from ..wording import breaks_text, counted
-from .compare_record import address
+from ..links.capture_comparison import CompareResult, Side, position, stretches_text
+from ..text import breaks_text, counted, inert
+from .compare_records import address
 
 __all__ = ["compare_lines"]
 

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 from jinja2 import Environment, select_autoescape
 
-from decoders.delay import ONE_WAY_LIMIT_NS
+from decoders.link_delay.delay import ONE_WAY_LIMIT_NS
 
-from ..delays import DelayStatus
+from ..delay.samples import DelayStatus
 
 __all__ = ["delay_page"]
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from decoders.delay import ONE_WAY_LIMIT_NS, ROUND_TRIP_LIMIT_NS
+from decoders.link_delay.delay import ONE_WAY_LIMIT_NS, ROUND_TRIP_LIMIT_NS
 
-from ..delays import DelaySample, DelayStatus
+from ..delay.samples import DelaySample, DelayStatus
 
 __all__ = ["delay_record"]
 

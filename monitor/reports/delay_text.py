@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from decoders.delay import ONE_WAY_LIMIT_NS, ROUND_TRIP_LIMIT_NS
 from decoders.linerates import option_named
+from decoders.link_delay.delay import ONE_WAY_LIMIT_NS, ROUND_TRIP_LIMIT_NS
 
-from ..delays import DelaySample, DelayStatus
-from ..wording import counted
+from ..delay.samples import DelaySample, DelayStatus
+from ..text import counted
 
 __all__ = ["delay_lines", "strip_chart", "verdict_line"]
 

@@ -16,23 +16,22 @@ from io import FileIO
 
 import numpy as np
 
-from ..capture import CaptureReader, Record, RecordType, parse_gap
 from ..errors import InputError
-from ..forms import (
+from ..formats.detection import Decision, decide, decide_line_data
+from ..formats.ffcap import Record, RecordType, parse_gap
+from ..formats.ffcap_reader import CaptureReader
+from ..formats.forms import (
     COUNTED_FORMS,
     WORD_FORMS,
-    Decision,
     Form,
-    HexReader,
     checked_option,
-    decide,
-    decide_line_data,
     form_of_name,
     stream_octets,
     stream_time_ns,
 )
-from . import Chunk, Source
-from .console import Log
+from ..formats.hex_text import HexReader
+from .log import Log
+from .source import Chunk, Source
 
 __all__ = ["CaptureSource", "HexSource", "RawSource", "open_file_source"]
 

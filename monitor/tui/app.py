@@ -21,26 +21,26 @@ from textual.screen import Screen
 from textual.widgets import ContentSwitcher
 
 from decoders.errors import DecodersError
-from monitor.counters import LogEntry
-from monitor.errors import MonitorError
-from monitor.pipeline import Pipeline
-from monitor.sources import GuardedSource
 
-from .breaking import FAULTS, FaultChoice, FaultList, Tally, Verdicts
-from .delay import DelayPane
+from ..errors import MonitorError
+from ..links.pipeline import Pipeline
+from ..links.snapshot import LogEntry
+from ..sources.source import GuardedSource
+from .cells import inert, lasting, wrapped
+from .delay_view import DelayPane
+from .event_file import event_text, save_event
+from .fault_view import FAULTS, FaultChoice, FaultList, Tally, Verdicts
 from .feed import Feed
 from .inspector import Inspector, Levels, PlaneTable
-from .iqpage import IqChoice, IqPage
-from .lines import LinePane
+from .iq_view import IqChoice, IqPage
+from .line_pane import LinePane
 from .matrix import Matrix
 from .pages import AskPage, EventPage, Page, help_lines, told_keys
 from .palette import Look
-from .repeating import Repeater
-from .replaying import REPLAY_BINDINGS, REPLAY_KEYS, ReplayBar, Replayed, SeekPage
-from .resets import Resets, live_board_of, settings_of
-from .saving import event_text, save_event
+from .repeater import Repeater
+from .replay_bar import REPLAY_BINDINGS, REPLAY_KEYS, ReplayBar, Replayed, SeekPage
+from .reset_run import Resets, live_board_of, settings_of
 from .status import KeyLine, Status
-from .text import inert, lasting, wrapped
 from .transcript import Transcript
 
 __all__ = ["FrayApp", "paints_per_second", "run_screen"]
@@ -86,7 +86,6 @@ _KEYS: tuple[tuple[tuple[str, str], ...], ...] = (
         ("up/down", "table"),
     ),
 )
-
 
 _KEYS_IQ = (("left/right", "AxC"), ("i", "hyperframe"))
 

@@ -12,7 +12,8 @@ from typing import Any, ClassVar
 from numpy.typing import NDArray
 from rich.segment import Segment
 
-from decoders.controlwords import (
+from decoders.events import Plane
+from decoders.frame_structure.controlwords import (
     X_ALARMS,
     X_BFN_HIGH,
     X_BFN_LOW,
@@ -22,17 +23,16 @@ from decoders.controlwords import (
     X_VERSION,
     subchannel_name,
 )
-from decoders.events import Plane
-from decoders.frames import ALARM_BITS
-from decoders.iq import dc_offset, level_dbfs, peak
+from decoders.frame_structure.frames import ALARM_BITS
 from decoders.linerates import LineRateOption, option_named
-from monitor.counters import NEVER, Snapshot
+from decoders.user_plane.iq_levels import dc_offset, level_dbfs, peak
 
+from ..links.snapshot import NEVER, Snapshot
+from .cells import count, fit, inert, wrapped
 from .feed import Feed
-from .iqpage import IqChoice
-from .lines import Line, LinePane
+from .iq_view import IqChoice
+from .line_pane import Line, LinePane
 from .palette import LETTERS, NAMES, Look
-from .text import count, fit, inert, wrapped
 
 __all__ = ["Inspector", "Levels", "PlaneTable", "word_meaning"]
 

@@ -19,9 +19,9 @@ from textual.geometry import Size
 from textual.message import Message
 
 from decoders.events import Plane
-from monitor.counters import Snapshot
 
-from .lines import Line, LinePane
+from ..links.snapshot import Snapshot
+from .line_pane import Line, LinePane
 from .palette import CHANGED, CHANGED_BESIDE, LETTERS, NAMES, Look
 
 __all__ = ["LABEL", "Matrix", "bands_for"]

@@ -11,15 +11,15 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
+from decoders.cm_plane.packet_text import describe, printable
 from decoders.events import FrameReceived, OctetsChanged, Plane
-from decoders.packets import describe, printable
-from monitor.counters import LogEntry
 
-from .lines import Line, LinePane
+from ..links.snapshot import LogEntry
+from .cells import fit_middle, inert, wrapped
+from .event_words import plane_of, saying
+from .line_pane import Line, LinePane
 from .palette import LETTERS, NAMES, Look
 from .status import KeyLine
-from .text import fit_middle, inert, wrapped
-from .words import plane_of, saying
 
 __all__ = ["AskPage", "EventPage", "Page", "help_lines", "reading", "told_keys"]
 

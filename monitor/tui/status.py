@@ -12,11 +12,11 @@ from textual import events
 from decoders.events import Alarm
 from decoders.linerates import option_named
 
+from .cells import fit_middle, inert
+from .event_words import startup_meaning
 from .feed import Feed
-from .lines import Line, LinePane, cells
+from .line_pane import Line, LinePane, cells
 from .palette import Look
-from .text import fit_middle, inert
-from .words import startup_meaning
 
 __all__ = ["KeyLine", "Status", "key_lines"]
 

@@ -17,13 +17,13 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from decoders.events import CodeErrors, Event, FrameReceived, HyperframesNotReceived, Plane
-from monitor.counters import LogEntry
 
+from ..links.snapshot import LogEntry
+from .cells import fit
+from .event_words import is_bad, plane_of, saying
 from .feed import Link
-from .lines import Line, LinePane
+from .line_pane import Line, LinePane
 from .palette import BAD, GOOD, LETTERS, NAMES, Look
-from .text import fit
-from .words import is_bad, plane_of, saying
 
 __all__ = ["LANES", "Transcript"]
 

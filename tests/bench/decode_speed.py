@@ -12,12 +12,15 @@ from collections.abc import Callable
 
 import numpy as np
 
-from decoders.characters import LineForm
-from decoders.code_8b10b import SymbolDecoder, SymbolEncoder, pack_symbols
-from decoders.frames import hyperframe
-from decoders.iq import AxcContainer, IqMap
+from decoders.frame_structure.frames import hyperframe
+from decoders.line_coding.characters import LineForm
+from decoders.line_coding.code_8b10b import SymbolDecoder, SymbolEncoder, pack_symbols
 from decoders.linerates import OPTIONS
-from decoders.link import HyperframeBlock, LinkDecoder, LinkEncoder, LinkSettings, SenderSettings
+from decoders.link.decoder import HyperframeBlock, LinkDecoder
+from decoders.link.encoder import LinkEncoder
+from decoders.link.settings import LinkSettings, SenderSettings
+from decoders.user_plane.axc_container import AxcContainer
+from decoders.user_plane.iq_map import IqMap
 
 RATE_CODES = {"1": 2, "2": 3, "3": 4, "4": 5}
 HYPERFRAMES = 1500

@@ -45,10 +45,11 @@ def send(master: int, rate: int, data: str, leave_out: bool, seconds: float, rea
     """
     import numpy as np
 
-    from decoders.characters import LineForm
-    from decoders.link import SenderSettings
+    from decoders.line_coding.characters import LineForm
+    from decoders.link.settings import SenderSettings
     from monitor.emulation.board import RECORD_OCTETS, BoardSetup, RecordBoard
-    from monitor.emulation.sender import EmulatedSender, LineWriter
+    from monitor.emulation.line_writer import LineWriter
+    from monitor.emulation.sender import EmulatedSender
     from monitor.protocol.records import RecordType, data_payload
 
     board = RecordBoard(BoardSetup(option=OPTION, data_type=RecordType[data]))
@@ -90,11 +91,11 @@ def send(master: int, rate: int, data: str, leave_out: bool, seconds: float, rea
 
 def watch(name: str, report: int) -> None:
     """What `framefray watch NAME` does, and a word of what came at the end."""
-    from decoders.characters import LineForm
-    from decoders.link import LinkSettings
-    from monitor.pipeline import Pipeline
-    from monitor.sources.board import BoardSource
-    from monitor.sources.serial_port import SerialLine
+    from decoders.line_coding.characters import LineForm
+    from decoders.link.settings import LinkSettings
+    from monitor.boards.board import BoardSource
+    from monitor.boards.serial_port import SerialLine
+    from monitor.links.pipeline import Pipeline
     from monitor.tui.app import run_screen
 
     source = BoardSource(SerialLine(name))

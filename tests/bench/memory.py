@@ -60,7 +60,7 @@ def main() -> None:
     bare = wall(sys.executable, "-c", "pass")
     for name, command in (
         ("import decoders", [sys.executable, "-c", "import decoders"]),
-        ("import decoders.link", [sys.executable, "-c", "import decoders.link"]),
+        ("import decoders.link.decoder", [sys.executable, "-c", "import decoders.link.decoder"]),
         ("framefray --help", [*framefray, "--help"]),
     ):
         took = wall(*command)

@@ -28,9 +28,9 @@ from pathlib import Path
 
 from textual.events import Key
 
-from monitor.counters import Snapshot
-from monitor.pipeline import Pipeline
-from monitor.sources.emulated import CHUNK_HYPERFRAMES, EmulatedSource
+from monitor.emulation.emulated_link import CHUNK_HYPERFRAMES, EmulatedSource
+from monitor.links.pipeline import Pipeline
+from monitor.links.snapshot import Snapshot
 from monitor.tui.app import VIEWS, FrayApp
 
 SETTLE_S, REST_S = 1.5, 5.0

@@ -20,10 +20,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from monitor.boards.board import BoardSource
+from monitor.boards.serial_port import SerialLine
 from monitor.emulation.board import RecordBoard
 from monitor.protocol.records import RecordType, data_payload
-from monitor.sources.board import BoardSource
-from monitor.sources.serial_port import SerialLine
 
 HYPERFRAME = 16384
 """Octets of a flagged hyperframe of option 2."""

@@ -11,12 +11,11 @@ import sys
 import time
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / "monitor")]
-
-from test_protocol import mutate
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
+from tests.monitor.protocol.test_protocol import mutate
 
 
 def main(count: int, seed: int) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from encdec8b10b import EncDec8B10B  # type: ignore[import-untyped]
 
-from decoders.code_8b10b import K_CODES, SymbolDecoder, SymbolEncoder, symbol_text, tables
+from decoders.line_coding.code_8b10b import K_CODES, SymbolDecoder, SymbolEncoder, symbol_text, tables
 
 CHARACTERS = [(octet, False) for octet in range(256)] + [(octet, True) for octet in K_CODES]
 

@@ -8,7 +8,7 @@ import random
 import pytest
 from scipy import stats
 
-from decoders.bit_errors import (
+from decoders.error_performance.bit_error_ratio import (
     BitErrorRatio,
     bits_needed,
     count_range,

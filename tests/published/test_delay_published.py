@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from decoders.delay import (
+from decoders.linerates import OPTIONS, option_named
+from decoders.link_delay.delay import (
     LIMITS_NS,
     TC_NS,
     cable_delay,
@@ -22,10 +23,9 @@ from decoders.delay import (
     t14,
     unit_interval_ns,
 )
-from decoders.delay_diagnosis import chance_of_all, resets_to_see_all
-from decoders.delay_uncertainty import DelayNs, readings, rectangular, student_quantile, total
-from decoders.hops import BUDGETS, Budget, KnownBy, RadioHead, chain_delays
-from decoders.linerates import OPTIONS, option_named
+from decoders.link_delay.diagnosis import chance_of_all, resets_to_see_all
+from decoders.link_delay.hops import BUDGETS, Budget, KnownBy, RadioHead, chain_delays
+from decoders.link_delay.uncertainty import DelayNs, readings, rectangular, student_quantile, total
 
 UNIT_INTERVAL_PS = {
     "1": 1627.604, "2": 813.802, "3": 406.901, "4": 325.521, "5": 203.451, "6": 162.760, "7": 101.725,

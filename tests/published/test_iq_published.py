@@ -7,8 +7,9 @@ by hand from the bit order of clause 4.2.7.2.1 and Table 3.
 import numpy as np
 import pytest
 
-from decoders.iq import AxcContainer, IqMap, MappingMethod
 from decoders.linerates import option_named
+from decoders.user_plane.axc_container import AxcContainer, MappingMethod
+from decoders.user_plane.iq_map import IqMap
 
 LTE_10, LTE_20 = 15_360_000, 30_720_000
 

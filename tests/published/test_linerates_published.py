@@ -11,8 +11,8 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from decoders.controlwords import ethernet_places, hdlc_places
 from decoders.errors import SettingsError
+from decoders.frame_structure.controlwords import ethernet_places, hdlc_places
 from decoders.linerates import OPTIONS, option_named
 
 # name, Mbit/s, factor of 614.4, code, T, Y, octets/BF, octets/HF, line bits/HF, IQ bits/BF, first version

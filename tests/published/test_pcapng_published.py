@@ -19,8 +19,9 @@ import dpkt  # type: ignore[import-untyped]
 import pytest
 from crccheck.crc import CrcX25  # type: ignore[import-untyped]
 
-from decoders.link import LinkEncoder, SenderSettings
-from monitor.cli import main
+from decoders.link.encoder import LinkEncoder
+from decoders.link.settings import SenderSettings
+from monitor.cli.main import main
 
 FAULTS = (
     "ethernet.fcs@20",

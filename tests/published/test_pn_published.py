@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.signal import max_len_seq
 
-from decoders.pn_sequences import PN_INVERTED, PN_TAPS, PnSequence
+from decoders.error_performance.pn_sequences import PN_INVERTED, PN_TAPS, PnSequence
 
 FIRST_32 = {
     7: "FE041851",

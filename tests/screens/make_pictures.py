@@ -17,8 +17,8 @@ from pathlib import Path
 
 from textual.pilot import Pilot
 
-from monitor.pipeline import Pipeline
-from monitor.sources.emulated import EmulatedSource
+from monitor.emulation.emulated_link import EmulatedSource
+from monitor.links.pipeline import Pipeline
 from monitor.tui.app import FrayApp
 
 LARGEST = 200_000

@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import re
 
-from make_pictures import LARGEST, PICTURES, picture, plain
+from tests.screens.make_pictures import LARGEST, PICTURES, picture, plain
 
 
 async def test_a_picture_is_the_same_each_time_small_and_fetches_nothing() -> None:

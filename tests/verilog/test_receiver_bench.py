@@ -17,7 +17,7 @@ import pytest
 from encdec8b10b import EncDec8B10B  # type: ignore[import-untyped]
 
 from decoders.linerates import option_named
-from monitor.cli import main
+from monitor.cli.main import main
 
 BENCH = Path(__file__).with_name("receiver_bench.v")
 K_CODES = (0x1C, 0x3C, 0x5C, 0x7C, 0x9C, 0xBC, 0xDC, 0xFC, 0xF7, 0xFB, 0xFD, 0xFE)

@@ -13,20 +13,20 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
-from screen_fakes import FakeSource
 from textual.pilot import Pilot
 
-from decoders.delay import Compensation
-from monitor.delays import DelayRun
+from decoders.link_delay.delay import Compensation
+from monitor.delay.run import DelayRun
+from monitor.emulation.emulated_link import EmulatedSource
 from monitor.emulation.transceiver import BoardSettings, EmulatedBoard
-from monitor.pipeline import Pipeline
-from monitor.sources import Source
-from monitor.sources.emulated import EmulatedSource
+from monitor.links.pipeline import Pipeline
+from monitor.sources.source import Source
 from monitor.tui.app import FrayApp
-from monitor.tui.delay import chart_lines
-from monitor.tui.lines import cells, line_text
+from monitor.tui.delay_view import chart_lines
+from monitor.tui.line_pane import cells, line_text
 from monitor.tui.palette import Look
-from monitor.tui.resets import Resets, settings_of
+from monitor.tui.reset_run import Resets, settings_of
+from tests.support.screen_fakes import FakeSource
 
 GOLDEN = Path(__file__).parent / "golden"
 Run = tuple[FrayApp, Pilot[int]]

@@ -12,20 +12,20 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from screen_fakes import FakeFaultySource, FakeSource
 from textual.pilot import Pilot
 
 from decoders import events as ev
-from monitor.counters import LogEntry
 from monitor.faults.catalogue import CATALOGUE, parse_fault
-from monitor.pipeline import Pipeline
-from monitor.sources import Standstill
+from monitor.links.judgement import Verdict
+from monitor.links.pipeline import Pipeline
+from monitor.links.snapshot import LogEntry
+from monitor.sources.source import Standstill
 from monitor.tui.app import FrayApp, paints_per_second
-from monitor.tui.breaking import FAULTS as EVERY_FAULT
-from monitor.tui.breaking import FaultChoice
-from monitor.tui.feed import Verdict
-from monitor.tui.lines import Line
+from monitor.tui.fault_view import FAULTS as EVERY_FAULT
+from monitor.tui.fault_view import FaultChoice
+from monitor.tui.line_pane import Line
 from monitor.tui.pages import Page
+from tests.support.screen_fakes import FakeFaultySource, FakeSource
 
 GOLDEN = Path(__file__).parent / "golden"
 SIZES = ((80, 24), (120, 40), (200, 60))

@@ -1,0 +1,519 @@
+"""Slow C&M: bit-synchronous HDLC frames in the control octets of subchannel 1, both directions.
+
+CPRI V7.0 clause 4.2.7.7.1 refers to ISO/IEC 13239: flag 01111110, a zero stuffed after five ones, an abort of
+seven ones, octets sent least significant bit first, a 16-bit frame check sequence sent low octet first. The
+channel is one continuous bit stream: an HDLC octet may begin at any bit of a control octet.
+
+What address, control and information mean is vendor specific, so nothing here judges their values. Nothing
+here answers a frame, repeats one, or knows which hyperframe an octet came from: the caller does.
+
+The receiver looks for one pattern in a block of bits, a zero with five ones behind it. What the next two bits
+are says everything: 0 a stuffed zero, 10 a flag, 11 an abort. All that follows works on these few places.
+"""
+
+from __future__ import annotations
+
+import re
+from binascii import crc_hqx
+from collections import deque
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..arrays import I64, U8
+from ..errors import LayoutError, SettingsError
+from ..events import FrameStatus
+
+__all__ = [
+    "FCS16_GOOD",
+    "FlagJoin",
+    "HdlcDamage",
+    "HdlcDecoder",
+    "HdlcEncoder",
+    "HdlcFill",
+    "HdlcFrame",
+    "SentHdlcFrame",
+    "fcs16",
+    "fcs16_register",
+]
+
+Outcome = tuple[FrameStatus, bytes, bytes, int]
+
+FCS16_GOOD = 0xF0B8
+"""`fcs16_register` over a frame and its own FCS (RFC 1662 app. C)."""
+MIN_OCTETS = 4
+"""Address, control and FCS: the shortest frame there is (ISO/IEC 13239)."""
+MAX_OCTETS = 2048
+"""Longest frame taken, FCS included; the standard names none (common practice, no source)."""
+
+_GOOD_MSB_FIRST = 0x1D0F  # FCS16_GOOD with its bits reversed, as crc_hqx holds the register
+_REVERSED = bytes(int(f"{octet:08b}"[::-1], 2) for octet in range(256))
+_FLAG = "01111110"
+_ABORT = "1111111"
+_IDLE_ONES = 15  # fifteen ones are the idle link state (ISO/IEC 13239)
+_FRAME_BITS = 8  # bits behind a flag before a break counts as a lost frame; a flag still arriving has seven
+
+_TAIL_OCTETS = 2
+_TAIL_BITS = 16
+_HELD_BITS = 7  # the newest bits may yet turn out to be the start of a flag or an abort
+_NO_BITS: U8 = np.empty(0, np.uint8)
+_BLOCK_OCTETS = 1 << 14  # keeps the block's bits in the second-level cache
+
+
+def fcs16_register(octets: bytes) -> int:
+    """Reflected 16-bit register (0x8408, preset to ones) after `octets`, not complemented."""
+    register = crc_hqx(octets.translate(_REVERSED), 0xFFFF)
+    return _REVERSED[register & 0xFF] << 8 | _REVERSED[register >> 8]
+
+
+def fcs16(octets: bytes) -> int:
+    """FCS-16 of a frame's address to information (ISO/IEC 13239); sent low octet first."""
+    return fcs16_register(octets) ^ 0xFFFF
+
+
+@dataclass(frozen=True, slots=True)
+class HdlcFrame:
+    """A frame as received, under the one heading that holds.
+
+    `data` is without the FCS, `fcs` the two octets as sent on the line. Where no FCS can be told from the
+    data (abort, unaligned, a single octet) `fcs` is empty and `data` has the whole octets received. Of a frame
+    longer than twice `max_octets` only so much is kept as `data`; `fcs` is the last two octets all the same, and
+    `left_out` counts those between. `end_octet` is the control octet, counted from 0 since construction or
+    reset, that holds the last bit of the closing flag, or the seventh one of an abort.
+    """
+
+    status: FrameStatus
+    data: bytes
+    fcs: bytes
+    end_octet: int
+    left_out: int = 0
+
+    @property
+    def length(self) -> int:
+        """Whole octets between the delimiters, FCS included, kept or not."""
+        return len(self.data) + len(self.fcs) + self.left_out
+
+
+def _kept_octets(max_octets: int) -> int:
+    return 2 * max_octets
+
+
+def _settle(octets: bytes, last: bytes, bits: int, max_octets: int, abort: bool = False) -> Outcome:
+    """Heading, data, FCS and octets left out of `bits` bits between two flags, or a flag and an abort.
+
+    `octets` are the first of them, at most as many as are kept, `last` the last two, with their bits reversed.
+    """
+    total = bits >> 3
+    if abort or bits & 7:
+        status, fcs = FrameStatus.ABORT if abort else FrameStatus.UNALIGNED, b""
+    elif bits > 8 * max_octets:
+        status, fcs = FrameStatus.TOO_LONG, last
+    else:
+        fcs = last if total >= 2 else b""
+        if total < MIN_OCTETS:
+            status = FrameStatus.TOO_SHORT
+        elif crc_hqx(octets, 0xFFFF) == _GOOD_MSB_FIRST:
+            status = FrameStatus.GOOD
+        else:
+            status = FrameStatus.FCS
+    data = octets[: total - len(fcs)].translate(_REVERSED)
+    return status, data, fcs.translate(_REVERSED), total - len(fcs) - len(data)
+
+
+def _checked_max(max_octets: int) -> int:
+    if max_octets < MIN_OCTETS:
+        raise SettingsError(f"the longest frame must be {MIN_OCTETS} octets or more, not {max_octets}")
+    return max_octets
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretches:
+    """Stretches [begin, end) of frame bits in a block, before unstuffing.
+
+    Each but perhaps the last is closed by its place in `delimiters`; the first goes on with what is held from
+    the block before if `carried`.
+    """
+
+    begin: I64
+    end: I64
+    delimiters: I64
+    carried: bool
+
+
+class HdlcDecoder:
+    """Receiver of one direction: control octets in, frames out, however the octets are divided.
+
+    It hunts for a flag and says nothing of what came before it, so a capture may begin anywhere. From then on
+    whatever stands between two flags is one frame with one heading, in this order: abort, unaligned (not a
+    multiple of 8 bits, be it only 1 to 7), too short (under 4 octets), too long, FCS, good. Nothing between
+    two flags, which may share a flag or a zero, is no frame. Seven ones end a frame as an abort where 8 bits
+    or more stand between the flag and them; with fewer it is the line falling idle, which is no fault. After
+    seven ones it hunts again.
+
+    `lsb_first`: the first bit in time is bit 0 of a control octet (from memory; CPRI sends bit 0 first).
+    `max_octets`: longest frame, FCS included; SettingsError under 4. Memory stays within twice that.
+    """
+
+    def __init__(self, *, lsb_first: bool = True, max_octets: int = MAX_OCTETS) -> None:
+        self._order: Literal["little", "big"] = "little" if lsb_first else "big"
+        self._max_octets = _checked_max(max_octets)
+        self._kept_octets = _kept_octets(max_octets)
+        self._forget()
+
+    def _forget(self) -> None:
+        self._tail: U8 = np.full(_TAIL_OCTETS, 0xFF, np.uint8)  # in ones no flag or abort begins
+        self._received = 0
+        self._start: int | None = None  # first bit behind the last flag, counted from the tail's first bit
+        self._bits = 0  # frame bits taken over so far, stuffing removed
+        self._octets = b""  # the whole octets of them, bits reversed, at most _kept_octets
+        self._last = b""  # the last two of them
+        self._rest = _NO_BITS  # the bits after these octets
+
+    @property
+    def in_frame(self) -> bool:
+        """Whether 8 bits or more have followed a flag, and no flag or abort since."""
+        return self._start is not None and _TAIL_BITS - self._start >= _FRAME_BITS
+
+    def reset(self) -> bool:
+        """Forget everything, as at loss of sync; True if that cut a frame off. `end_octet` restarts at 0."""
+        cut = self.in_frame
+        self._forget()
+        return cut
+
+    def receive(self, octets: NDArray[np.uint8] | bytes) -> list[HdlcFrame]:
+        """Frames that end in these control octets, in order.
+
+        LayoutError if an array is not one row of uint8.
+        """
+        line = octets if isinstance(octets, np.ndarray) else np.frombuffer(octets, np.uint8)
+        if line.dtype != np.uint8 or line.ndim != 1:
+            raise LayoutError(
+                f"control octets must be one row of uint8, not {line.dtype} of shape {line.shape}"
+            )
+        frames: list[HdlcFrame] = []
+        for first in range(0, line.size, _BLOCK_OCTETS):
+            self._receive_block(line[first : first + _BLOCK_OCTETS], frames)
+        return frames
+
+    def _receive_block(self, octets: U8, frames: list[HdlcFrame]) -> None:
+        line = np.concatenate((self._tail, octets))
+        bits = np.unpackbits(line, bitorder=self._order)
+        stuffed, delimiters = _find_marks(bits)
+        aborts = bits[delimiters]  # a flag ends in 0, an abort in 1
+
+        # Stretch i lies between delimiter i-1 (for i = 0: what the block before left) and delimiter i.
+        starts = np.empty(delimiters.size + 1, np.int64)
+        starts[0] = 0 if self._start is None else self._start
+        np.add(delimiters, 1, out=starts[1:])
+        opened = np.empty(starts.size, np.bool_)
+        opened[0] = self._start is not None
+        np.equal(aborts, 0, out=opened[1:])
+        ends = delimiters - 7 + aborts
+        enough = ends - starts[:-1] >= np.where(aborts, _FRAME_BITS, 1)
+        closed = np.flatnonzero(opened[:-1] & enough)
+
+        begin, end = starts[closed], ends[closed]
+        carried = closed.size > 0 and int(closed[0]) == 0
+        start = int(starts[-1]) if opened[-1] else None
+        if start is not None:
+            carried = carried or not delimiters.size
+            begin = np.append(begin, start)
+            end = np.append(end, max(start, bits.size - _HELD_BITS))
+        if carried:
+            begin[0] = max(int(begin[0]), _TAIL_BITS - _HELD_BITS)
+        if begin.size:
+            stretches = _Stretches(begin, end, delimiters[closed], carried)
+            frames += self._take_over(bits, stuffed, stretches)
+
+        self._tail = line[-_TAIL_OCTETS:].copy()
+        self._received += octets.size
+        self._start = None if start is None else start - 8 * octets.size
+
+    def _take_over(self, bits: U8, stuffed: I64, stretches: _Stretches) -> list[HdlcFrame]:
+        """Unstuff the stretches; frames of the closed ones come back, the open one is held.
+
+        A closed stretch is filled up to whole octets with bits of its own delimiter, so that one selection
+        and one packing serve the whole block.
+        """
+        begin, end, delimiters = stretches.begin, stretches.end, stretches.delimiters
+        held_bits, held_octets, held_last, rest = 0, b"", b"", _NO_BITS
+        if stretches.carried:
+            held_bits, held_octets, held_last, rest = self._bits, self._octets, self._last, self._rest
+        kept = end - begin - (np.searchsorted(stuffed, end) - np.searchsorted(stuffed, begin))
+        kept[0] += rest.size
+        fill = -kept & 7
+        fill[delimiters.size :] = 0
+        chosen = np.zeros(bits.size, np.bool_)
+        for first, last in zip(begin.tolist(), (end + fill).tolist(), strict=True):
+            chosen[first:last] = True
+        chosen[stuffed] = False
+        chosen[end[fill > 0]] = True
+        stream = bits[chosen]
+        if rest.size:
+            stream = np.concatenate((rest, stream))
+        packed = np.packbits(stream).tobytes()
+
+        frames: list[HdlcFrame] = []
+        limit = self._kept_octets
+        base = self._received - _TAIL_OCTETS
+        at = 0
+        counts = kept.tolist()
+        for count, place, abort in zip(counts, delimiters.tolist(), bits[delimiters].tolist(), strict=False):
+            whole = at + (count >> 3)
+            octets = packed[at : min(whole, at + limit)]
+            last = packed[max(at, whole - 2) : whole]
+            at += (count + 7) >> 3
+            total = count
+            if held_bits:
+                octets = (held_octets + octets)[:limit]
+                last = (held_last + last)[-2:]
+                total += held_bits - rest.size
+                held_bits, held_octets, held_last, rest = 0, b"", b"", _NO_BITS
+            status, data, fcs, left_out = _settle(octets, last, total, self._max_octets, bool(abort))
+            frames.append(HdlcFrame(status, data, fcs, base + (place >> 3), left_out))
+        if len(counts) > delimiters.size:
+            whole = at + (counts[-1] >> 3)
+            self._bits = held_bits + counts[-1] - rest.size
+            self._octets = (held_octets + packed[at:whole])[:limit]
+            self._last = (held_last + packed[max(at, whole - 2) : whole])[-2:]
+            self._rest = stream[8 * whole :].copy()
+        return frames
+
+
+def _find_marks(bits: U8) -> tuple[I64, I64]:
+    """Places of the stuffed zeros, and of the last bit of each flag and the seventh one of each abort.
+
+    Delimiters that were over before this block's own octets are left out.
+    """
+    fours = bits[1:] & bits[:-1]
+    fours = fours[2:] & fours[:-2]
+    zero_and_five = np.greater(fours[1:-2] & bits[5:-1], bits[:-6])
+    marks = np.flatnonzero(zero_and_five)
+    sixth = bits[marks + 6]
+    delimiters = marks[sixth != 0] + 7
+    return marks[sixth == 0] + 6, delimiters[(delimiters >= _TAIL_BITS) & (delimiters < bits.size)]
+
+
+class HdlcFill(StrEnum):
+    """What the channel carries between frames (both are taken by a receiver; ISO/IEC 13239)."""
+
+    FLAGS = "flags"
+    ONES = "ones"
+
+
+class FlagJoin(StrEnum):
+    """How a frame's closing flag meets the next frame's opening flag."""
+
+    SEPARATE = "separate"
+    """Two flags of their own."""
+    SHARED = "shared"
+    """One flag closes this frame and opens the next."""
+    SHARED_ZERO = "shared_zero"
+    """Two flags with the zero between them in common: 011111101111110."""
+
+
+@dataclass(frozen=True, slots=True)
+class HdlcDamage:
+    """One deliberate fault in one frame; SettingsError for more than one at a time or a value that cannot be.
+
+    `fcs_xor`: 16 bits turned over in the FCS (as a number; its low octet goes first).
+    `abort_after_octets`: seven ones after that many octets instead of the rest. Two or more: a frame broken
+    off sooner may not count as one.
+    `drop_bits`: 1 to 7 bits missing before the closing flag.
+    `skip_stuffing`: one stuffing zero left out, the first whose loss shows as exactly one bad frame: with
+    a zero next it is unaligned, with two ones or more next it is an abort. Passed over are a place where a
+    lone one follows (a false flag: two frames) and one at the very end (no bit is missing). An octet 0x3E or
+    0x7C always offers a place.
+    """
+
+    fcs_xor: int = 0
+    abort_after_octets: int | None = None
+    drop_bits: int = 0
+    skip_stuffing: bool = False
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.fcs_xor <= 0xFFFF:
+            raise SettingsError(f"fcs_xor has 16 bits, {self.fcs_xor:#x} does not fit")
+        if self.abort_after_octets is not None and self.abort_after_octets < 2:
+            raise SettingsError("abort_after_octets must be 2 or more")
+        if not 0 <= self.drop_bits <= 7:
+            raise SettingsError(f"drop_bits must be 0 to 7, not {self.drop_bits}")
+        chosen = (self.fcs_xor, self.abort_after_octets is not None, self.drop_bits, self.skip_stuffing)
+        if sum(map(bool, chosen)) > 1:
+            raise SettingsError("a frame takes one damage at a time")
+
+
+@dataclass(frozen=True, slots=True)
+class SentHdlcFrame:
+    """A frame that has gone out, and what a receiver must make of it (fields as in HdlcFrame).
+
+    `end_octet` counts the octets taken from the encoder, from 0. The receiver must see a flag before it.
+    """
+
+    sequence: int
+    status: FrameStatus
+    data: bytes
+    fcs: bytes
+    end_octet: int
+    left_out: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Coded:
+    """Line bits of one frame behind its opening flag, in time order as text; bit `end` ends it."""
+
+    sequence: int
+    bits: str
+    end: int
+    outcome: Outcome
+    join: FlagJoin
+
+
+_NO_DAMAGE = HdlcDamage()
+_FIVE_ONES = re.compile("11111")
+
+
+def _to_bits(octets: bytes) -> str:
+    return f"{int.from_bytes(octets, 'little'):0{8 * len(octets)}b}"[::-1] if octets else ""
+
+
+def _whole_octets(bits: str) -> bytes:
+    count = len(bits) // 8
+    return int(bits[: 8 * count][::-1], 2).to_bytes(count, "little") if count else b""
+
+
+def _stuff(bits: str) -> str:
+    return bits.replace("11111", "111110")
+
+
+class HdlcEncoder:
+    """Sender of one direction: queue frames, take coded control octets, filled up while nothing is queued.
+
+    `lsb_first` as for HdlcDecoder; `fill`: flags, or ones (at least fifteen, the idle state). `max_octets`
+    only decides which frames `sent` calls too long; they are sent all the same.
+    """
+
+    def __init__(
+        self, *, lsb_first: bool = True, fill: HdlcFill = HdlcFill.FLAGS, max_octets: int = MAX_OCTETS
+    ) -> None:
+        self._order: Literal["little", "big"] = "little" if lsb_first else "big"
+        self._fill = fill
+        self._max_octets = _checked_max(max_octets)
+        self._sequence = 0
+        self._queue: deque[_Coded] = deque()
+        self._queued_bits = 0
+        self._rest = ""  # coded bits that did not fill an octet of the last take
+        self._taken = 0
+        self._after_flag = False  # the coded stream ends in a flag
+        self._after_ones = False  # it ends in idle ones
+        self._join = FlagJoin.SEPARATE
+        self._leaving: deque[SentHdlcFrame] = deque()
+
+    @property
+    def pending_octets(self) -> int:
+        """Control octets that what is queued still needs, give or take a flag a frame."""
+        return (len(self._rest) + self._queued_bits + 7) // 8
+
+    def send(
+        self, data: bytes, *, damage: HdlcDamage = _NO_DAMAGE, join: FlagJoin = FlagJoin.SEPARATE
+    ) -> int:
+        """Queue one frame, `data` from address to information, FCS appended; returns its sequence number.
+
+        A frame of any length is sent, be it too short or too long. LayoutError where the damage does not fit
+        the frame: an abort after more octets than there are, or no stuffing zero whose loss would show.
+        """
+        octets = data + (fcs16(data) ^ damage.fcs_xor).to_bytes(2, "little")
+        coded, end, outcome = self._code(octets, damage)
+        sequence = self._sequence
+        self._sequence += 1
+        self._queue.append(_Coded(sequence, coded, end, outcome, join))
+        self._queued_bits += len(coded) + len(_FLAG)
+        return sequence
+
+    def _code(self, octets: bytes, damage: HdlcDamage) -> tuple[str, int, Outcome]:
+        """Line bits up to the closing flag or abort, the bit that ends the frame, what it must give."""
+        bits = _to_bits(octets)
+        if damage.abort_after_octets is not None:
+            if damage.abort_after_octets > len(octets):
+                raise LayoutError(
+                    f"abort after {damage.abort_after_octets} octets of a frame of {len(octets)} with its FCS"
+                )
+            line = _stuff(bits[: 8 * damage.abort_after_octets])
+            ones = len(line) - len(line.rstrip("1"))  # they count towards the seven
+            outcome = self._outcome(bits[: 8 * damage.abort_after_octets - ones], abort=True)
+            return line + _ABORT, len(line) + 6 - ones, outcome
+        if damage.skip_stuffing:
+            return self._without_a_zero(bits)
+        if damage.drop_bits:
+            bits = bits[: -damage.drop_bits]
+        line = _stuff(bits)
+        return line + _FLAG, len(line) + 7, self._outcome(bits)
+
+    def _outcome(self, bits: str, *, abort: bool = False) -> Outcome:
+        octets = _whole_octets(bits).translate(_REVERSED)
+        first = octets[: _kept_octets(self._max_octets)]
+        return _settle(first, octets[-2:], len(bits), self._max_octets, abort)
+
+    def _without_a_zero(self, bits: str) -> tuple[str, int, Outcome]:
+        for five in _FIVE_ONES.finditer(bits):
+            place = five.end()
+            before = _stuff(bits[:place])[:-1]
+            line = before + _stuff(bits[place:]) + _FLAG
+            if bits.startswith("0", place):  # taken for the stuffing
+                left = bits[:place] + bits[place + 1 :]
+                return line, len(line) - 1, self._outcome(left)
+            if bits.startswith("11", place) and len(before) - 5 >= _FRAME_BITS:
+                return line, len(before) + 1, self._outcome(bits[: five.start()], abort=True)
+        raise LayoutError("this frame has no stuffing zero whose loss would show as one bad frame")
+
+    def take(self, n_octets: int) -> bytes:
+        """The next `n_octets` control octets of the channel. SettingsError if negative."""
+        if n_octets < 0:
+            raise SettingsError(f"cannot take {n_octets} octets")
+        needed = 8 * n_octets
+        parts = [self._rest]
+        have = len(self._rest)
+        while have < needed:
+            part = self._next_frame(8 * self._taken + have) if self._queue else self._idle(needed - have)
+            parts.append(part)
+            have += len(part)
+        coded = "".join(parts)
+        self._rest = coded[needed:]
+        self._taken += n_octets
+        line = np.frombuffer(coded[:needed].encode("ascii"), np.uint8) & 1
+        return np.packbits(line, bitorder=self._order).tobytes()
+
+    def _next_frame(self, position: int) -> str:
+        """Bits of the next frame at bit `position`, with as much of an opening flag as it needs."""
+        frame = self._queue.popleft()
+        self._queued_bits -= len(frame.bits) + len(_FLAG)
+        opening = _FLAG
+        if self._after_flag and self._join is FlagJoin.SHARED:
+            opening = ""
+        elif self._after_flag and self._join is FlagJoin.SHARED_ZERO:
+            opening = _FLAG[1:]
+        end_octet = (position + len(opening) + frame.end) // 8
+        status, data, fcs, left_out = frame.outcome
+        self._leaving.append(SentHdlcFrame(frame.sequence, status, data, fcs, end_octet, left_out))
+        self._after_flag = frame.bits.endswith(_FLAG)
+        self._after_ones = False
+        self._join = frame.join
+        return opening + frame.bits
+
+    def _idle(self, bits: int) -> str:
+        if self._fill is HdlcFill.FLAGS:
+            self._after_flag = True
+            return _FLAG * -(-bits // len(_FLAG))
+        ones = bits if self._after_ones else max(bits, _IDLE_ONES)
+        self._after_flag, self._after_ones = False, True
+        return "1" * ones
+
+    def sent(self) -> list[SentHdlcFrame]:
+        """Frames whose end has been taken since the last call, in order, each once."""
+        done: list[SentHdlcFrame] = []
+        while self._leaving and self._leaving[0].end_octet < self._taken:
+            done.append(self._leaving.popleft())
+        return done

@@ -1,0 +1,1 @@
+"""One direction of a link, whole."""

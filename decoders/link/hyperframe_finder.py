@@ -1,0 +1,64 @@
+"""Where the hyperframes of a stream lie: a LinkDecoder that says its place, and one that looks at nothing else.
+
+Sync is that of CPRI clause 4.2.9, found as everywhere here. Places are bits of the stream in its raw form, so
+that bits of any alignment have one, too. Nothing here reads control planes but BFN and HFN (clause 4.2.7.3).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from ..arrays import U8
+from ..events import Event
+from ..line_coding.characters import LineForm
+from ..linerates import LineRateOption, option_named
+from .decoder import HyperframeBlock, LinkDecoder
+from .planes import HyperframePlanes
+from .settings import LinkSettings
+
+__all__ = ["HyperframeFinder", "PlacedDecoder", "hyperframe_bits"]
+
+_CHARACTER_BITS = {LineForm.OCTETS: 8, LineForm.FLAGGED: 16, LineForm.SYMBOLS: 16, LineForm.BITS: 10}
+
+
+def hyperframe_bits(option_name: str, form: LineForm) -> int:
+    """Bits of the raw form that one hyperframe takes."""
+    option = option_named(option_name)
+    return option.hyperframe_line_bits if form is LineForm.BITS else _raw_bits(option, form)
+
+
+def _raw_bits(option: LineRateOption, form: LineForm) -> int:
+    return option.hyperframe_octets * _CHARACTER_BITS[form]
+
+
+class PlacedDecoder(LinkDecoder):
+    """A LinkDecoder that knows where in the stream it stands."""
+
+    @property
+    def start_bit(self) -> int:
+        """Where the next hyperframe begins, in bits of the raw form from the start of the stream.
+
+        Inside `on_block` it is the place of the block's first hyperframe.
+        """
+        bits = self._taken * _CHARACTER_BITS[self.settings.form]
+        return bits + (self._slip or 0) if self.settings.form is LineForm.BITS else bits
+
+
+class _NoPlanes(HyperframePlanes):
+    """Says nothing of what hyperframes carry."""
+
+    def decode(self, view: U8, first: int, ahead: U8) -> list[Event]:
+        return []
+
+    def lost(self, hyperframe: int) -> list[Event]:
+        return []
+
+
+class HyperframeFinder(PlacedDecoder):
+    """Finds hyperframes and hands them to `on_block`; counts line and sync errors, and decodes no plane."""
+
+    def __init__(
+        self, settings: LinkSettings, on_block: Callable[[HyperframeBlock], None] | None = None
+    ) -> None:
+        super().__init__(settings, on_block)
+        self.planes = _NoPlanes(self.option, settings.planes, self.counters)

@@ -1,0 +1,1 @@
+"""Delay accuracy and calibration (4.2.9)."""

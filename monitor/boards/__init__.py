@@ -1,0 +1,1 @@
+"""What is behind a serial line."""

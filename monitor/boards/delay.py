@@ -1,0 +1,81 @@
+"""A board behind a serial line whose transceiver is reset and whose delay is read from its status.
+
+The board counts whole parallel clocks; its alignment offset tells how many bits early they were counted
+(CPRI V7.0 clause 4.2.9 for the points; the count is the board's own).
+"""
+
+from __future__ import annotations
+
+import time
+from contextlib import suppress
+
+from decoders.linerates import OPTIONS
+from decoders.link_delay.delay import clock_bits
+
+from ..delay.samples import DelaySample
+from ..errors import InputError
+from ..protocol.records import SelectData, Status
+from .board import BoardSource
+
+__all__ = ["BoardDelay"]
+
+SETTLE_S = 5.0
+POLL_S = 0.02
+
+
+class BoardDelay:
+    """A ResettableBoard over `source`, which must be allowed to command.
+
+    Line data are switched off meanwhile, unless they `keep` coming for whoever else takes them.
+    """
+
+    names = ("board",)
+
+    def __init__(self, source: BoardSource, settle_s: float = SETTLE_S, *, keep: bool = False) -> None:
+        self.description = source.description
+        self.option = source.option
+        self._source = source
+        self._settle_s = settle_s
+        self._data_type = 0 if keep else source.ask_status().data_type
+        if not keep:
+            source.command(SelectData(0))
+
+    def reset(self) -> None:
+        """Reset transmitter and receiver; InputError where the board refuses."""
+        self._source.reset_transceiver()
+
+    def measure(self) -> DelaySample:
+        """What the board counts once it is in sync again; InputError where it is not, or does not count."""
+        status = self._settled()
+        alignment = status.alignment_bits
+        assert alignment is not None
+        if not status.delay_clocks or not status.clock_period_ps:
+            raise InputError(f"{self.description}: the board counts no delay")
+        clock = clock_bits(OPTIONS[self.option])
+        return DelaySample(
+            alignment_offset=alignment,
+            far_alignment_offset=None,
+            raw_clocks=status.delay_clocks,
+            compensated_clocks=status.delay_clocks + alignment / clock,
+            clock_period_ns=status.clock_period_ps / 1000,
+            clock_ui=clock,
+            resolution_ui=clock,
+        )
+
+    def _settled(self) -> Status:
+        end = time.monotonic() + self._settle_s
+        while time.monotonic() < end:
+            status = self._source.ask_status()
+            if not status.sync_state.lof and status.alignment_bits is not None:
+                return status
+            time.sleep(POLL_S)
+        raise InputError(f"{self.description}: no sync for {self._settle_s:g} s after a reset")
+
+    def close(self) -> None:
+        """Switch the line data on again as they were, where the board still answers, and close the line."""
+        try:
+            if self._data_type:
+                with suppress(InputError):
+                    self._source.command(SelectData(self._data_type))
+        finally:
+            self._source.close()

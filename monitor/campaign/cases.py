@@ -1,0 +1,110 @@
+"""Cases of the campaign."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+
+from ..errors import InputError
+from ..faults.catalogue import CATALOGUE
+
+__all__ = ["BASELINE", "COMBINATIONS", "VARIANTS", "Case", "choose", "every_case"]
+
+BASELINE = "baseline"
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Faults that are put in together, as text without hyperframes; none is the baseline."""
+
+    faults: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        return " + ".join(self.faults) or BASELINE
+
+    @property
+    def plane(self) -> str:
+        """Plane of the fault; `combined` where there are more."""
+        if not self.faults:
+            return BASELINE
+        return self.faults[0].split(".")[0] if len(self.faults) == 1 else "combined"
+
+
+VARIANTS: Mapping[str, tuple[str, ...]] = {
+    "line.flip": ("bit=9", "w=0,x=20"),
+    "line.burst": ("count=3,span=10",),
+    "line.violation": ("count=15", "count=16"),
+    "line.slip": ("bits=-1",),
+    "line.character": ("characters=-1",),
+    "line.k": ("code=5",),
+    "line.dark": ("level=1,hyperframes=3",),
+    "sync.comma": ("count=2", "count=3"),
+    "sync.hfn": ("value=7",),
+    "sync.bfn": ("xor=0x400",),
+    "sync.jump": ("by=-1", "by=150"),
+    "l1.reset": ("hyperframes=9", "hyperframes=10"),
+    "l1.pointer": ("hyperframes=6,value=30",),
+    "l1.rate": ("hyperframes=6,value=2",),
+    "hdlc.fcs": ("xor=0x8000",),
+    "hdlc.fcs_order": ("order=1",),
+    "hdlc.abort": ("after=12",),
+    "hdlc.short": ("octets=2",),
+    "hdlc.stuffing": ("ones=1",),
+    "ethernet.fcs": ("xor=0x80000000",),
+    "ethernet.code": ("group=0",),
+    "ethernet.delimiter": ("which=0", "which=1", "which=2", "which=4", "which=5"),
+    "ethernet.short": ("octets=5",),
+    "ethernet.long": ("octets=1523,tag=1",),
+    "ethernet.size": ("octets=64", "octets=1522,tag=1"),
+    "vendor.value": ("hyperframes=3", "ns=16,xs=3"),
+    "vendor.flip": ("ns=39,xs=0",),
+    "iq.flip": ("x=255,w=15,bit=7",),
+    "delay.step": ("bits=-7", "bits=10"),
+}
+"""Further parameters with which a fault is also put in, beside its defaults."""
+
+COMBINATIONS: tuple[tuple[str, ...], ...] = (
+    ("hdlc.fcs", "ethernet.fcs"),
+    ("hdlc.abort", "ethernet.code", "vendor.value"),
+    ("sync.hfn", "hdlc.fcs"),
+    ("sync.bfn", "iq.flip"),
+    ("line.disparity", "vendor.value"),
+    ("line.violation", "ethernet.fcs"),
+    ("sync.comma", "hdlc.abort"),
+    ("l1.rai", "l1.sdi", "hdlc.short"),
+    ("ctrl_axc.flip", "reserved.flip", "vendor.flip"),
+    ("sync.filler", "ethernet.delimiter", "hdlc.unaligned"),
+)
+"""Faults of different planes in the same hyperframe: each must be told as if it were alone."""
+
+
+def every_case() -> list[Case]:
+    """The baseline, each fault with its defaults and variants, and the combinations."""
+    out = [Case(())]
+    for name in CATALOGUE:
+        out.append(Case((name,)))
+        out += [Case((f"{name}:{variant}",)) for variant in VARIANTS.get(name, ())]
+    return out + [Case(texts) for texts in COMBINATIONS]
+
+
+def choose(cases: Iterable[Case], only: Sequence[str] = (), skip: Sequence[str] = ()) -> list[Case]:
+    """Cases whose name fits a pattern of `only` (all, if empty) and none of `skip`; the baseline always stays.
+
+    InputError where a pattern fits nothing. A pattern fits a whole name, as a shell's does.
+    """
+    every = list(cases)
+    for pattern in [*only, *skip]:
+        if not any(fnmatchcase(case.name, pattern) for case in every):
+            raise InputError(
+                f"pattern {pattern!r} fits no case", hint="framefray prove SOURCE --list names them"
+            )
+
+    def wanted(case: Case) -> bool:
+        if not case.faults:
+            return True
+        inside = not only or any(fnmatchcase(case.name, p) for p in only)
+        return inside and not any(fnmatchcase(case.name, p) for p in skip)
+
+    return [case for case in every if wanted(case)]

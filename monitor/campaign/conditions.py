@@ -1,0 +1,167 @@
+"""Conditions of the link under test."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass
+from typing import Protocol
+
+from decoders.errors import DecodersError
+from decoders.line_coding.characters import LineForm
+from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_named
+
+from ..emulation.emulated_link import DEFAULT_RATE_CODES
+from ..errors import InputError
+
+__all__ = [
+    "CHUNK_HYPERFRAMES",
+    "LEAD_HYPERFRAMES",
+    "MOST_HYPERFRAMES",
+    "Conditions",
+    "LinkConditions",
+    "tail_hyperframes",
+]
+
+CHUNK_HYPERFRAMES = 8
+LEAD_HYPERFRAMES = 24
+"""Hyperframes before the fault: sync takes four of them."""
+MOST_HYPERFRAMES = 100_000
+"""Of one trial, whose line data are held in memory."""
+LOAD = 1.0
+"""Full channels: then the order of the frames does not hang on how the stream is cut."""
+CRAFT_LEAD_BITS = 7
+DEFAULT_POINTER = 40
+_LONGEST_SLOW_OCTETS = 340
+_LONGEST_FAST_OCTETS = 1750
+"""A frame that waits, the damaged frame, and what the channel code adds; with room (computed)."""
+
+
+class Conditions(Protocol):
+    """What a campaign knows of the link that faults are put into.
+
+    `length` are the hyperframes of a case, at the least; `fault_hyperframe` of them come before the fault.
+    """
+
+    @property
+    def option(self) -> str: ...
+    @property
+    def line(self) -> LineRateOption: ...
+    @property
+    def form(self) -> LineForm: ...
+    @property
+    def pointer_p(self) -> int: ...
+    @property
+    def rate_code(self) -> int: ...
+    @property
+    def hyperframes(self) -> int | None: ...
+    @property
+    def length(self) -> int: ...
+    @property
+    def fault_hyperframe(self) -> int: ...
+    @property
+    def words(self) -> dict[str, str | int | None]:
+        """For reports: each condition by its name."""
+        ...
+
+    def hfn_at(self, hyperframe: int) -> int:
+        """The right HFN of a hyperframe."""
+        ...
+
+    def command(self, name: str, seed: int | None, *more: str) -> str:
+        """The command line that does the same again, or at another seed."""
+        ...
+
+
+def tail_hyperframes(line: LineRateOption, rate_code: int, pointer_p: int) -> int:
+    """Hyperframes after a fault in which the slowest C&M channel brings a damaged frame."""
+    slow = line.hdlc_octets(rate_code) or 0
+    fast = line.ethernet_octets(pointer_p) if pointer_p else 0
+    tail = 40
+    if slow:
+        tail = max(tail, 2 * CHUNK_HYPERFRAMES - -_LONGEST_SLOW_OCTETS // slow)
+    if fast:
+        tail = max(tail, 2 * CHUNK_HYPERFRAMES - -_LONGEST_FAST_OCTETS // fast)
+    return tail
+
+
+@dataclass(frozen=True, slots=True)
+class LinkConditions:
+    """The emulated link that faults are put into.
+
+    `form` is the raw form of a crafted capture; emulated links give bits. `hyperframes` None takes as many after
+    the fault as the slowest C&M channel needs for a damaged frame.
+    """
+
+    source: str = "emulated"
+    crafted: bool = False
+    form: LineForm = LineForm.BITS
+    option: str = "2"
+    pointer_p: int = DEFAULT_POINTER
+    hdlc_rate_code: int | None = None
+    seed: int = 1
+    hyperframes: int | None = None
+
+    def __post_init__(self) -> None:
+        if self.hyperframes is not None and self.hyperframes > MOST_HYPERFRAMES:
+            raise InputError(
+                f"--hyperframes {self.hyperframes}: at most {MOST_HYPERFRAMES} on an emulated link"
+            )
+        if self.source not in ("emulated", "emulated:pair"):
+            raise InputError(f"source {self.source!r}: there are emulated and emulated:pair")
+        if self.form is not LineForm.BITS and not self.crafted:
+            raise InputError(f"form {self.form.value}: an emulated link gives bits", hint="add --via craft")
+        if self.crafted and self.source != "emulated":
+            raise InputError(f"a crafted capture has one sender, so {self.source} cannot be crafted")
+        try:
+            line = option_named(self.option)
+        except DecodersError as error:
+            raise InputError(str(error)) from None
+        if line.line_code != "8b10b":
+            raise InputError(f"option {self.option} has line code 64B/66B; options 1 to 7 can be proven")
+
+    @property
+    def line(self) -> LineRateOption:
+        return option_named(self.option)
+
+    @property
+    def rate_code(self) -> int:
+        """HDLC rate code: the one asked for, or the highest of the option."""
+        return DEFAULT_RATE_CODES.get(self.option, 6) if self.hdlc_rate_code is None else self.hdlc_rate_code
+
+    @property
+    def fault_hyperframe(self) -> int:
+        return LEAD_HYPERFRAMES
+
+    @property
+    def length(self) -> int:
+        """Hyperframes sent in all."""
+        if self.hyperframes is not None:
+            return LEAD_HYPERFRAMES + self.hyperframes
+        return LEAD_HYPERFRAMES + tail_hyperframes(self.line, self.rate_code, self.pointer_p)
+
+    def hfn_at(self, hyperframe: int) -> int:
+        return hyperframe % HYPERFRAMES_PER_FRAME
+
+    def command(self, name: str, seed: int | None, *more: str) -> str:
+        words = ["framefray", name, self.source, "--option", self.option]
+        if self.crafted:
+            words += ["--via", "craft", "--form", self.form.value]
+        words += ["--pointer", str(self.pointer_p), "--hdlc-rate", str(self.rate_code)]
+        words += ["--seed", str(self.seed if seed is None else seed)]
+        if self.hyperframes is not None:
+            words += ["--hyperframes", str(self.hyperframes)]
+        return shlex.join([*words, *more])
+
+    @property
+    def words(self) -> dict[str, str | int | None]:
+        return {
+            "source": self.source,
+            "via": "craft" if self.crafted else "link",
+            "form": self.form.value,
+            "option": self.option,
+            "pointer_p": self.pointer_p,
+            "hdlc_rate_code": self.rate_code,
+            "seed": self.seed,
+            "hyperframes": self.length,
+            "fault_hyperframe": self.fault_hyperframe,
+        }

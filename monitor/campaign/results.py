@@ -1,0 +1,74 @@
+"""Results of the campaign."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from ..errors import MonitorError
+from ..faults.verdict import Declared, Finding, Verdict
+from .cases import Case
+from .conditions import Conditions
+from .transmission import PlacedFault
+
+__all__ = ["Campaign", "CaseResult", "Excerpt"]
+
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """Octets as sent around a damage: `octets[at]` is the first damaged one, `first` the number of octets[0]."""
+
+    fault: str
+    first: int
+    at: int
+    octets: tuple[str, ...]
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class CaseResult:
+    """One case at one seed (None on a board). `moved` is against the baseline; times are hyperframes from the fault's
+    own: to the first event that tells of it, and to the last one or the return to HFNSYNC."""
+
+    case: Case
+    seed: int | None
+    verdict: Verdict
+    declared: Declared | None
+    moved: Mapping[str, int]
+    findings: tuple[Finding, ...]
+    placed: tuple[PlacedFault, ...] = ()
+    detected_after: int | None = None
+    recovered_after: int | None = None
+    excerpts: tuple[Excerpt, ...] = ()
+
+    @property
+    def passed(self) -> bool:
+        return self.verdict.passed
+
+
+@dataclass(slots=True)
+class Campaign:
+    """Results as far as they have come; `interrupted` where the rest is missing, `trouble` what ended it."""
+
+    conditions: Conditions
+    results: list[CaseResult] = field(default_factory=list)
+    planned: int = 0
+    interrupted: bool = False
+    trouble: MonitorError | None = None
+
+    @property
+    def passed(self) -> bool:
+        return all(result.passed for result in self.results)
+
+    @property
+    def proves(self) -> bool:
+        """Whether any fault was put in."""
+        return any(r.case.faults and r.verdict is not Verdict.LEFT_OUT for r in self.results)
+
+    def count(self, *, passed: bool) -> int:
+        """Cases passed or failed, those left out not counted."""
+        return sum(r.passed is passed for r in self.results if r.verdict is not Verdict.LEFT_OUT)
+
+    @property
+    def left_out(self) -> int:
+        return sum(r.verdict is Verdict.LEFT_OUT for r in self.results)

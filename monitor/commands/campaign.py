@@ -1,0 +1,171 @@
+"""`framefray prove`: the negative-test campaign, with its reports."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import msgspec.json
+
+from decoders.errors import DecodersError
+from decoders.frame_structure.controlwords import check_pointer
+from decoders.line_coding.characters import LineForm
+
+from ..campaign.campaign import Bench, run_campaign
+from ..campaign.cases import choose, every_case
+from ..campaign.conditions import DEFAULT_POINTER, Conditions, LinkConditions
+from ..campaign.results import Campaign, CaseResult
+from ..errors import InputError, OutputError
+from ..opening import open_bench
+from ..process.output_file import check_report, clear_report
+from ..reports.campaign_records import campaign_record, run_record
+from ..reports.campaign_text import campaign_lines, summary_line
+
+EXIT_PASS, EXIT_FAIL, EXIT_INTERRUPTED = 0, 1, 130
+
+
+def conditions_of(arguments: argparse.Namespace) -> LinkConditions:
+    """The link that the arguments describe; InputError where there is none."""
+    crafted = arguments.via == "craft"
+    pointer = DEFAULT_POINTER if arguments.pointer is None else arguments.pointer
+    try:
+        check_pointer(pointer)
+        return LinkConditions(
+            source=arguments.source,
+            crafted=crafted,
+            form=LineForm(arguments.form or LineForm.BITS.value),
+            option=arguments.option or "2",
+            pointer_p=pointer,
+            hdlc_rate_code=arguments.hdlc_rate,
+            seed=arguments.seed,
+            hyperframes=arguments.hyperframes,
+        )
+    except DecodersError as error:
+        raise InputError(str(error)) from None
+
+
+def run(arguments: argparse.Namespace) -> int:
+    if arguments.list:
+        for case in choose(every_case(), arguments.only, arguments.skip):
+            print(case.name)
+        return EXIT_PASS
+    chosen = choose(every_case(), arguments.only, arguments.skip)
+    if not any(case.faults for case in chosen):
+        raise InputError(
+            "--only and --skip leave no fault to prove with", hint="prove emulated --list names them"
+        )
+    targets = [(arguments.junit, _junit), (arguments.html, _html)]
+    for path, _ in targets:
+        if path:  # that it can be written is known before the campaign, not after it
+            check_report(path)
+    with open_link(arguments) as (conditions, bench):
+        for path, _ in targets:
+            if path:
+                clear_report(path)
+        started, clock = datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic()
+        with _progress(sum(bool(case.faults) for case in chosen)) as on_result:
+            campaign = run_campaign(
+                conditions,
+                chosen,
+                repeat=arguments.repeat,
+                fail_fast=arguments.fail_fast,
+                bench=bench,
+                on_result=on_result,
+            )
+    run_of = None if arguments.reproducible else run_record(started, time.monotonic() - clock)
+    return report(campaign, run_of, json=arguments.json, targets=targets, choice=_choice(arguments))
+
+
+@contextmanager
+def open_link(arguments: argparse.Namespace) -> Iterator[tuple[Conditions, Bench | None]]:
+    """What faults are put into: the conditions, and a board's bench (None for fresh emulated links)."""
+    if arguments.source == "emulated" or arguments.source.startswith("emulated:"):
+        yield conditions_of(arguments), None
+        return
+    if arguments.via == "craft":
+        raise InputError("--via craft goes with emulated")
+    bench, source = open_bench(arguments)
+    bench.conditions = replace(bench.conditions, asked_option=arguments.option)
+    try:
+        yield bench.conditions, bench
+    finally:
+        source.close()
+
+
+def report(
+    campaign: Campaign,
+    run_of: dict[str, Any] | None,
+    *,
+    json: bool,
+    targets: Sequence[tuple[str | None, Callable[[dict[str, Any]], bytes]]],
+    choice: Sequence[str] = (),
+) -> int:
+    """Write every report asked for; the exit status. InputError after that where the link went away."""
+    record = campaign_record(campaign, run_of, choice)
+    for path, make in targets:
+        if path:
+            try:
+                Path(path).write_bytes(make(record))
+            except OSError as error:
+                raise OutputError(f"{path}: {error.strerror}") from None
+    if json:
+        sys.stdout.write(msgspec.json.encode(record).decode() + "\n")
+    else:
+        print("\n".join(campaign_lines(record)))
+    if campaign.interrupted:
+        sys.stdout.flush()
+        word = "interrupted" if campaign.trouble is None else "ended early"
+        print(f"framefray: {word}; {summary_line(record)}", file=sys.stderr)
+        if campaign.trouble is not None:
+            raise campaign.trouble
+        return EXIT_INTERRUPTED
+    if not campaign.proves:
+        raise InputError(
+            "no fault could be put in, so nothing is proven", hint="the report says why of each case"
+        )
+    return EXIT_PASS if campaign.passed else EXIT_FAIL
+
+
+def _junit(record: dict[str, Any]) -> bytes:
+    from ..reports.campaign_junit import junit_document
+
+    return junit_document(record)
+
+
+def _html(record: dict[str, Any]) -> bytes:
+    from ..reports.campaign_html import html_document
+
+    return html_document(record).encode()
+
+
+def _choice(arguments: argparse.Namespace) -> list[str]:
+    """The words that say which cases are run, how often, and how far."""
+    words = [word for pattern in arguments.only for word in ("--only", pattern)]
+    words += [word for pattern in arguments.skip for word in ("--skip", pattern)]
+    if arguments.repeat != 1:
+        words += ["--repeat", str(arguments.repeat)]
+    return words + ["--fail-fast"] * arguments.fail_fast
+
+
+@contextmanager
+def _progress(cases: int) -> Iterator[Callable[[CaseResult, int, int], object]]:
+    """A bar on standard error where that is a terminal; nothing elsewhere."""
+    if not sys.stderr.isatty() or cases < 3:
+        yield lambda result, done, planned: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    columns = (BarColumn(), MofNCompleteColumn(), TextColumn("{task.description}", markup=False))
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("baseline", total=None)
+        yield lambda result, done, planned: bar.update(
+            task, total=planned, completed=done, description=result.case.name
+        )

@@ -1,0 +1,1 @@
+"""Delay through resets, and plans of chains."""

@@ -1,0 +1,150 @@
+"""Emulated boards as a source: one with its own loopback, or two joined by a pair of cables.
+
+`emulated` is REC-A looped back through its transceiver and a cable. `emulated:pair` is REC-A and RE-1: what REC-A
+sends is decoded by RE-1, which answers with the alarms it has; the source gives what REC-A receives. Line bits
+come out, paced or as fast as they can be made. Seeded, so repeatable but for the pace.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Iterator, Mapping
+
+from decoders.frame_structure.frames import ALARM_BITS
+from decoders.line_coding.characters import LineForm
+from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
+from decoders.link.decoder import LinkDecoder
+from decoders.link.settings import LinkSettings, SenderSettings
+
+from ..errors import InputError
+from ..faults.catalogue import parse_fault
+from ..faults.injector import check_fault
+from ..faults.kinds import Context, Fault
+from ..sources.source import Chunk
+from .cable import Cable
+from .line_writer import LineWriter
+from .sender import EmulatedSender
+
+__all__ = ["DEFAULT_RATE_CODES", "EmulatedSource", "parse_emulated"]
+
+DEFAULT_RATE_CODES = {"1": 2, "2": 3, "3": 4, "4": 5, "5": 6, "6": 6, "7": 6}
+"""Highest HDLC rate code of each option."""
+CHUNK_HYPERFRAMES = 50
+
+
+class EmulatedSource:
+    """`hyperframes_per_second` None runs as fast as it can; `limit` ends the stream after so many hyperframes."""
+
+    form = LineForm.BITS.value
+
+    def __init__(
+        self,
+        *,
+        option: str = "2",
+        pair: bool = False,
+        seed: int = 1,
+        pointer_p: int = 40,
+        hdlc_rate_code: int | None = None,
+        hyperframes_per_second: float | None = None,
+        limit: int | None = None,
+        load: float = 0.5,
+        bit_error_ratio: float = 0.0,
+        delay_bits: int = 1237,
+        chunk_hyperframes: int = CHUNK_HYPERFRAMES,
+    ) -> None:
+        line = option_named(option)
+        if line.line_code != "8b10b":
+            raise InputError(f"option {line.name} has line code 64B/66B, which the emulation does not send")
+        self.option = line.name
+        self.pair = pair
+        self.seed = seed
+        self.warnings: list[str] = []
+        self._rate = hyperframes_per_second
+        self._limit = limit
+        self._chunk = chunk_hyperframes
+        code = DEFAULT_RATE_CODES.get(line.name, 6) if hdlc_rate_code is None else hdlc_rate_code
+        settings = SenderSettings(option=line.name, pointer_p=pointer_p, hdlc_rate_code=code)
+        self._settings = settings
+        self._sender = EmulatedSender(settings, seed, load=load, uplink=pair)
+        self._writer = LineWriter(LineForm.BITS, line)
+        self._cable = Cable(delay_bits, bit_error_ratio, seed + 10)
+        self._far: LinkDecoder | None = None
+        if pair:
+            self._far = LinkDecoder(LinkSettings(option=line.name, form=LineForm.BITS))
+            self._down = EmulatedSender(settings, seed + 100, load=load)
+            self._down_writer = LineWriter(LineForm.BITS, line)
+            self._down_cable = Cable(delay_bits + 3, 0.0, seed + 11)
+        self._asked: deque[Fault] = deque()
+        self._closed = threading.Event()
+
+    @property
+    def description(self) -> str:
+        ends = "RE-1 to REC-A, cables" if self.pair else "REC-A, internal loopback"
+        return f"emulated: Saltmarsh {ends}"
+
+    def checked(self, text: str) -> Fault:
+        """The fault of a text; InputError where it cannot be on this link."""
+        fault = parse_fault(text)
+        settings = self._settings
+        check_fault(fault, option_named(self.option), settings.pointer_p, settings.hdlc_rate_code)
+        return fault
+
+    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
+        """Put a fault in at the next hyperframe, or the one it names; InputError where it cannot be."""
+        fault = self.checked(text)
+        line = option_named(self.option)
+        self._asked.append(fault)
+        at = self._sender.next_hyperframe if fault.hyperframe is None else fault.hyperframe
+        return at, fault.text, fault.expected(Context(line))
+
+    def chunks(self) -> Iterator[Chunk]:
+        started = time.monotonic()
+        sent = offset = 0
+        while not self._closed.is_set() and (self._limit is None or sent < self._limit):
+            n = self._chunk if self._limit is None else min(self._chunk, self._limit - sent)
+            while self._asked:
+                fault = self._asked.popleft()
+                if fault.hyperframe is not None and fault.hyperframe < self._sender.next_hyperframe:
+                    self.warnings.append(f"fault {fault.text} came too late and was left out")
+                else:
+                    self._sender.schedule(fault)
+            if self._far is not None:
+                self._answer(n)
+            data = self._cable.carry(self._writer.write(self._sender.batch(n)))
+            # What was sent is for whoever makes a truth file; a source without end must not keep it.
+            self._sender.sent.clear()
+            yield Chunk(data, sent * 1_000_000_000 // HYPERFRAMES_PER_SECOND, offset)
+            offset += len(data)
+            sent += n
+            if self._rate is not None:
+                self._closed.wait(max(0.0, started + sent / self._rate - time.monotonic()))
+        # Of a stream that ends, the last part octet must still come through.
+        tail = self._cable.carry(self._writer.finish()) + self._cable.finish()
+        if tail and not self._closed.is_set():
+            yield Chunk(tail, sent * 1_000_000_000 // HYPERFRAMES_PER_SECOND, offset)
+
+    def _answer(self, n: int) -> None:
+        """What the far end makes of the downlink goes into the alarms that it sends."""
+        assert self._far is not None
+        far = self._far
+        self._down.sent.clear()
+        far.receive(self._down_cable.carry(self._down_writer.write(self._down.batch(n))))
+        alarms = 0
+        if far.los.active:
+            alarms |= ALARM_BITS["los"] | ALARM_BITS["rai"]
+        if far.state.lof:
+            alarms |= ALARM_BITS["lof"] | ALARM_BITS["rai"]
+        self._sender.encoder.alarms = alarms
+
+    def close(self) -> None:
+        self._closed.set()
+
+
+def parse_emulated(text: str) -> bool:
+    """True for `emulated:pair`, False for `emulated`; InputError for another kind."""
+    _, _, kind = text.partition(":")
+    if kind not in ("", "pair"):
+        raise InputError(f"source {text!r}: there are emulated and emulated:pair")
+    return kind == "pair"

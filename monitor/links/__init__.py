@@ -1,0 +1,1 @@
+"""One link watched: what screens and reports may know."""

@@ -1,0 +1,193 @@
+"""What a screen or a report may know: a frozen Snapshot, and the log of events behind it.
+
+Nothing here draws, reads a source or decodes; `LinkWatch` collects, `Snapshot` is what comes out.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from itertools import islice
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoders.arrays import U8
+from decoders.counters import FRAME_COUNTERS
+from decoders.events import (
+    AlarmRaised,
+    BfnDiscontinuity,
+    CodeErrors,
+    Event,
+    FillerMismatch,
+    FrameReceived,
+    HfnDiscontinuity,
+    HfnInvalid,
+    L1Changed,
+    OctetsChanged,
+    Origin,
+    Plane,
+    ResetRequested,
+    SettingRejected,
+    SyncByteMissed,
+    UnexpectedK,
+)
+from decoders.frame_structure.controlwords import subchannel_owners
+from decoders.link.decoder import HyperframeBlock, LinkDecoder
+
+from ..sources.source import Standstill
+from .snapshot import NEVER, InjectedFault, LogEntry, Snapshot
+
+__all__ = ["LinkWatch"]
+
+_OF_EVENT: dict[type[Event], str] = {
+    SyncByteMissed: "missed_sync_bytes",
+    UnexpectedK: "unexpected_k",
+    FillerMismatch: "filler_mismatches",
+    HfnInvalid: "hfn_invalid",
+    HfnDiscontinuity: "hfn_discontinuities",
+    BfnDiscontinuity: "bfn_discontinuities",
+    ResetRequested: "reset_requests",
+    L1Changed: "l1_alarm_changes",
+}
+_OF_PLANE = {
+    Plane.VENDOR: "vendor_changes",
+    Plane.CTRL_AXC: "ctrl_axc_changes",
+    Plane.RESERVED: "reserved_changes",
+}
+_OF_SETTING = {
+    "version": "version_unknown",
+    "hdlc_rate_code": "hdlc_rate_invalid",
+    "pointer_p": "pointer_invalid",
+}
+
+
+def _counters_of(event: Event) -> tuple[str, ...]:
+    """Counters that an event has moved; those without an event of their own are dated by the batch."""
+    if isinstance(event, FrameReceived):
+        return (FRAME_COUNTERS[event.plane, event.status],)
+    if isinstance(event, OctetsChanged):
+        return (_OF_PLANE[event.plane],)
+    if isinstance(event, CodeErrors):
+        moved = ("code_violations",) if event.code_violations else ()
+        return (*moved, "disparity_errors") if event.disparity_errors else moved
+    if isinstance(event, AlarmRaised):
+        return (f"{event.alarm.value}_events",) if event.origin is Origin.LOCAL else ()
+    if isinstance(event, SettingRejected):
+        return (_OF_SETTING[event.field],)
+    name = _OF_EVENT.get(type(event))
+    return (name,) if name else ()
+
+
+@dataclass(slots=True)
+class LinkWatch:
+    """Collects what one decoder says; call `on_block` and `take` from the decoding thread only."""
+
+    decoder: LinkDecoder
+    history: int = 5000
+    no_iq: bool = False
+    log: deque[LogEntry] = field(init=False)
+    events: int = 0
+    last_change: dict[str, int] = field(default_factory=dict)
+    _previous: dict[str, int] = field(default_factory=dict)
+    _control: U8 | None = None
+    _counts: NDArray[np.int64] | None = None
+    _changed_at: NDArray[np.int64] | None = None
+    _iq: U8 | None = None
+
+    def __post_init__(self) -> None:
+        self.log = deque(maxlen=self.history)
+
+    def on_block(self, block: HyperframeBlock) -> None:
+        """Keep the control words, where they changed, and one hyperframe's IQ."""
+        control = block.octets[:, :, 0, :]
+        if self._control is None or self._counts is None or self._changed_at is None:
+            self._counts = np.zeros(control.shape[1:], np.int64)
+            self._changed_at = np.full(control.shape[1:], NEVER, np.int64)
+            first = np.zeros(control.shape[1:], np.bool_)
+        else:
+            first = control[0] != self._control
+        self._note(first, block.first)
+        # Between long stretches only the last few hyperframes can still show on a screen.
+        differ = control[1:] != control[:-1]
+        if differ.any():
+            self._counts += differ.sum(axis=0)
+            rows = differ.shape[0] - 1 - np.argmax(differ[::-1], axis=0)
+            any_change = differ.any(axis=0)
+            self._changed_at[any_change] = block.first + 1 + rows[any_change]
+        self._control = control[-1].copy()
+        self._iq = block.octets[-1, :, 1:, :].reshape(256, -1).copy()
+
+    def _note(self, differ: NDArray[np.bool_], hyperframe: int) -> None:
+        assert self._counts is not None and self._changed_at is not None
+        self._counts += differ
+        self._changed_at[differ] = hyperframe
+
+    def take(self, events: list[Event]) -> None:
+        """Put events on the log and note which counters moved."""
+        first = self.events
+        self.events += len(events)
+        kept = len(events) - min(len(events), self.history)
+        self.log.extend(LogEntry(first + kept + i, e) for i, e in enumerate(islice(events, kept, None)))
+        now = self.decoder.hyperframes
+        seen: dict[str, int] = {}
+        for event in events:
+            if event.hyperframe is not None:
+                for name in _counters_of(event):
+                    seen[name] = event.hyperframe
+        for name, value in self.decoder.counters.items():
+            if value != self._previous.get(name, 0):
+                self.last_change[name] = seen.get(name, now)
+                self._previous[name] = value
+
+    def entries_since(self, number: int) -> list[LogEntry]:
+        """Log entries from `number` on, as far as they are still held."""
+        if not self.log or number >= self.events:
+            return []
+        skip = max(0, number - self.log[0].number)
+        return list(islice(self.log, skip, None))
+
+    def snapshot(
+        self,
+        source: str,
+        *,
+        injected: tuple[InjectedFault, ...] = (),
+        ended: bool = False,
+        warnings: tuple[str, ...] = (),
+        standstill: Standstill | None = None,
+    ) -> Snapshot:
+        decoder = self.decoder
+        planes = decoder.planes
+        last = planes.last
+        return Snapshot(
+            source=source,
+            option=decoder.option.name,
+            form=decoder.settings.form.value,
+            time_ns=decoder.now,
+            sync_state=decoder.state.value,
+            startup_state=planes.startup_state.value,
+            los=decoder.los.active,
+            remote_alarms=planes.remote.octet,
+            hyperframes=decoder.hyperframes,
+            hyperframes_missed=decoder.hyperframes_missed,
+            hyperframes_not_received=decoder.hyperframes_not_received,
+            bfn=last.bfn,
+            hfn=last.hfn,
+            version=last.version,
+            hdlc_rate_code=last.rate,
+            pointer_p=last.pointer,
+            alignment_slip_bits=decoder.alignment_slip_bits,
+            counters=dict(decoder.counters),
+            last_change=dict(self.last_change),
+            owners=subchannel_owners(planes.pointer.accepted or 0),
+            control=self._control,
+            change_counts=None if self._counts is None else self._counts.copy(),
+            changed_at=None if self._changed_at is None else self._changed_at.copy(),
+            iq_octets=None if self.no_iq else self._iq,
+            events=self.events,
+            injected=injected,
+            ended=ended,
+            breaks_of_unknown_length=decoder.breaks_of_unknown_length,
+            warnings=warnings,
+            standstill=standstill,
+        )

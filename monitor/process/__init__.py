@@ -1,0 +1,1 @@
+"""Standard streams, signals, questions, output files."""

@@ -1,0 +1,43 @@
+"""Standard input, output and error, whatever a shell or a supervisor has made of them."""
+
+from __future__ import annotations
+
+import io
+import os
+import sys
+
+__all__ = ["complete_streams", "discard_output", "write_output"]
+
+
+def complete_streams() -> None:
+    """In place of closed ones an empty input, an output that refuses, and errors that nobody reads.
+
+    No file that is opened later takes their numbers so, and text that a terminal cannot show is no failure.
+    """
+    for fileno, (name, mode, flags) in enumerate(
+        (("stdin", "r", os.O_RDONLY), ("stdout", "w", os.O_RDONLY), ("stderr", "w", os.O_WRONLY))
+    ):
+        if getattr(sys, name) is None:
+            fd = os.open(os.devnull, flags)
+            if fd != fileno:
+                os.dup2(fd, fileno)
+                os.close(fd)
+            setattr(sys, name, open(fileno, mode, closefd=False))  # noqa: SIM115
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")
+
+
+def discard_output() -> None:
+    """Throw away what standard output still holds: nobody reads it, and the interpreter must not wait for it."""
+    sink = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(sink, sys.stdout.fileno())
+    os.close(sink)
+
+
+def write_output(octets: bytes) -> None:
+    """All of it to standard output, flushed; unbuffered, Python forgets the rest of a write that a signal cut."""
+    sys.stdout.flush()
+    stream, rest = sys.stdout.buffer, memoryview(octets)
+    while rest:
+        rest = rest[stream.write(rest) or 0 :]
+    stream.flush()

@@ -1,0 +1,1 @@
+"""A slow receiver of another hand: of decoders it knows names only."""

@@ -1,0 +1,392 @@
+"""Value change dumps (IEEE 1364-2005 clause 18) as a source: the characters a simulated receiver would take.
+
+Signals are chosen by name or by a pattern for their full path. With a clock a sample is what stood before the
+time step of its edge, as a flip-flop takes it; without one every time step of the dump is a sample. A `valid`
+signal other than 1 leaves a sample out. A bus of several characters is taken apart lowest first (common practice,
+no source). What holds x or z becomes a word that no code has, and is counted.
+
+Memory stays flat: only the chosen signals are followed. Nothing here decodes, and nothing writes.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from fnmatch import fnmatchcase
+from fractions import Fraction
+from typing import BinaryIO
+
+import numpy as np
+
+from ..errors import InputError
+from ..formats.forms import Form, checked_option
+from ..text import counted
+from .source import Chunk
+
+__all__ = ["VcdHeader", "VcdReader", "VcdSignals", "VcdSource", "VcdVariable", "parse_vcd_signals"]
+
+_READ = 1 << 20
+_LONGEST_HEADER = 256 << 20
+_SAMPLES = 1 << 16
+_MAX_WIDTH = 64
+_UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
+_RANGE = re.compile(r"\s*\[\d+:\d+\]\Z")
+_TIMESCALE = re.compile(r"(\d{1,18})\s*(fs|ps|ns|us|ms|s)\Z")
+_VIOLATION = 0x200
+_NO_SYMBOL = 0
+
+
+@dataclass(frozen=True, slots=True)
+class VcdVariable:
+    """One variable of the dump: its full path, parted by dots, its width in bits and its identifier code."""
+
+    path: str
+    width: int
+    code: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class VcdHeader:
+    """`tick_ns` is the time unit in nanoseconds."""
+
+    tick_ns: Fraction
+    variables: tuple[VcdVariable, ...]
+
+    def find(self, pattern: str) -> VcdVariable:
+        """The variable of that name or path (wildcards * and ? allowed); InputError for none or several."""
+        found = [
+            v
+            for v in self.variables
+            if fnmatchcase(v.path, pattern) or fnmatchcase(v.path, f"*.{pattern}") or v.path == pattern
+        ]
+        if not found:
+            some = ", ".join(v.path for v in self.variables[:8]) or "none"
+            raise InputError(f"no signal {pattern!r} in the dump", hint=f"there are {some}")
+        if len({v.code for v in found}) > 1:
+            raise InputError(
+                f"signal {pattern!r} fits {len(found)}: {', '.join(v.path for v in found[:5])}",
+                hint="give more of its path",
+            )
+        return found[0]
+
+
+@dataclass(frozen=True, slots=True)
+class VcdSignals:
+    """Names of the signals; `data` holds symbols (10 bits each) or octets (8 bits each), then `k` one bit each."""
+
+    data: str
+    k: str | None = None
+    clock: str | None = None
+    valid: str | None = None
+    rising: bool = True
+
+
+def parse_vcd_signals(text: str) -> VcdSignals:
+    """Signals from `data=NAME,k=NAME,clock=NAME,valid=NAME,edge=rise|fall`; InputError otherwise."""
+    fields: dict[str, str] = {}
+    for item in filter(None, (part.strip() for part in text.split(","))):
+        key, _, value = item.partition("=")
+        if key not in ("data", "k", "clock", "valid", "edge") or not value or key in fields:
+            raise InputError(f"{item!r} in VCD signals {text!r}: data, k, clock, valid, edge, each once")
+        fields[key] = value
+    if "data" not in fields:
+        raise InputError(f"VCD signals {text!r} lack data=")
+    edge = fields.get("edge", "rise")
+    if edge not in ("rise", "fall"):
+        raise InputError(f"VCD signals {text!r}: edge is rise or fall")
+    return VcdSignals(
+        fields["data"], fields.get("k"), fields.get("clock"), fields.get("valid"), edge == "rise"
+    )
+
+
+class _Tokens:
+    """White space parted tokens of a stream, in lists of bounded size; a token is never cut."""
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._stream = stream
+        self._rest = b""
+        self.read = 0
+
+    def more(self) -> list[bytes]:
+        """The next tokens; an empty list at the end."""
+        while True:
+            block = self._stream.read(_READ)
+            self.read += len(block)
+            if not block:
+                tokens, self._rest = self._rest.split(), b""
+                return tokens
+            data = self._rest + block
+            end = max(data.rfind(b"\n"), data.rfind(b" "), data.rfind(b"\t"), data.rfind(b"\r")) + 1
+            self._rest = data[end:]
+            if len(self._rest) > _LONGEST_HEADER:
+                raise InputError("no value change dump: a token without end")
+            tokens = data[:end].split()
+            if tokens:
+                return tokens
+
+
+class VcdReader:
+    """Reads a dump once, from its start; InputError for what is no dump or lacks the signals."""
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._tokens = _Tokens(stream)
+        self._held: list[bytes] = []
+        self.header = self._read_header()
+        self.dump_pauses = 0
+
+    @property
+    def offset(self) -> int:
+        """Octets read so far."""
+        return self._tokens.read
+
+    def _read_header(self) -> VcdHeader:
+        variables: list[VcdVariable] = []
+        scopes: list[str] = []
+        tick = Fraction(1)
+        for keyword, words in self._declarations():
+            if keyword == b"$scope":
+                scopes.append(words[-1] if words else "")
+            elif keyword == b"$upscope" and scopes:
+                scopes.pop()
+            elif keyword == b"$timescale":
+                tick = _tick_ns("".join(words))
+            elif keyword == b"$var":
+                variables.append(_variable(words, scopes))
+        return VcdHeader(tick, tuple(variables))
+
+    def _declarations(self) -> Iterator[tuple[bytes, list[str]]]:
+        """(keyword, words up to $end) until $enddefinitions."""
+        keyword = b""
+        words: list[str] = []
+        while True:
+            tokens = self._tokens.more()
+            if not tokens or self._tokens.read > _LONGEST_HEADER:
+                raise InputError("no value change dump: $enddefinitions is missing")
+            for i, token in enumerate(tokens):
+                if not keyword:
+                    if not token.startswith(b"$"):
+                        raise InputError(
+                            f"no value change dump: {token[:20].decode('latin-1')!r} at its start"
+                        )
+                    keyword, words = token, []
+                elif token == b"$end":
+                    if keyword == b"$enddefinitions":
+                        self._held = tokens[i + 1 :]
+                        return
+                    yield keyword, words
+                    keyword = b""
+                elif keyword != b"$comment":
+                    words.append(token.decode("utf-8", "replace"))
+
+    def changes(self, codes: set[bytes]) -> Iterator[tuple[int, list[tuple[bytes, bytes]]]]:
+        """(time, changes of the chosen variables in order) of every time step; values as written.
+
+        A step that ends with the stream is given, too, so that a cut dump gives all it holds.
+        """
+        now = 0
+        step: list[tuple[bytes, bytes]] = []
+        begun = skipping = False
+        value: bytes | None = None
+        tokens, self._held = self._held, []
+        while True:
+            for token in tokens:
+                if value is not None:
+                    if token in codes:
+                        step.append((token, value))
+                    value = None
+                    continue
+                first = token[0]
+                if skipping:
+                    skipping = token != b"$end"
+                elif first == 35:  # #
+                    time = _time(token)
+                    if time != now or not begun:
+                        # What stands before the first time belongs to it.
+                        if begun:
+                            yield now, step
+                            step = []
+                            if time < now:
+                                raise InputError(f"the dump's time runs back from {now} to {time}")
+                        now, begun = time, True
+                elif first in b"bB":
+                    value = token[1:]
+                elif first in b"rR":
+                    value = b""
+                elif first == 36:  # $
+                    skipping = token == b"$comment"
+                    self.dump_pauses += token == b"$dumpoff"
+                elif token[1:] in codes:
+                    step.append((token[1:], token[:1]))
+            tokens = self._tokens.more()
+            if not tokens:
+                break
+        if begun or step:
+            yield now, step
+
+
+@dataclass(slots=True)
+class _Bus:
+    """The chosen signals as they stand, and what has been sampled of them."""
+
+    data: bytes
+    k: bytes | None
+    valid: bytes | None
+    values: dict[bytes, bytes]
+    times: list[int] = field(default_factory=list)
+    samples: list[int] = field(default_factory=list)
+    flags: list[int] = field(default_factory=list)
+
+    def sample(self, time: int) -> None:
+        """Keep what stands now; -1 for what holds x or z."""
+        values = self.values
+        if self.valid is not None and values[self.valid] != b"1":
+            return
+        try:
+            data = int(values[self.data], 2)
+            flags = 0 if self.k is None else int(values[self.k], 2)
+        except ValueError:
+            data, flags = -1, 0
+        self.times.append(time)
+        self.samples.append(data)
+        self.flags.append(flags)
+
+
+class VcdSource:
+    """A dump as a source of the symbols, flagged or octets form, after the width of its data."""
+
+    def __init__(self, path: str, signals: VcdSignals, option: str) -> None:
+        self.description = "standard input" if path == "-" else path
+        self.option = checked_option(option)
+        self.warnings: list[str] = []
+        self.unknown = 0
+        try:
+            self._stream: BinaryIO = sys.stdin.buffer if path == "-" else open(path, "rb")  # noqa: SIM115, PTH123
+        except OSError as error:
+            raise InputError(f"{path}: {error.strerror}") from None
+        try:
+            self._reader = VcdReader(self._stream)
+            self._choose(signals)
+        except InputError as error:
+            self.close()
+            raise InputError(f"{self.description}: {error.message}", hint=error.hint) from None
+
+    def _choose(self, signals: VcdSignals) -> None:
+        header = self._reader.header
+        data = header.find(signals.data)
+        k = None if signals.k is None else header.find(signals.k)
+        k_code = None if k is None else k.code
+        self._clock = None if signals.clock is None else header.find(signals.clock).code
+        valid = None if signals.valid is None else header.find(signals.valid).code
+        width = data.width
+        if width > _MAX_WIDTH or (width % 8 and width % 10) or (width == 40 and k is None):
+            hint = "40 bits may be 4 symbols or 5 octets: name k= for octets" if width == 40 else None
+            raise InputError(
+                f"signal {data.path} has {width} bits: neither octets nor symbols up to {_MAX_WIDTH}",
+                hint=hint,
+            )
+        by_octets = k is not None or width % 10 != 0
+        self._bits = 8 if by_octets else 10
+        self._lanes = width // self._bits
+        if k is not None and k.width != self._lanes:
+            raise InputError(f"signal {k.path} has {k.width} bits for {self._lanes} octets of {data.path}")
+        self.form = str(Form.FLAGGED if k is not None else Form.OCTETS if by_octets else Form.SYMBOLS)
+        self._rising = signals.rising
+        codes = [code for code in (data.code, k_code, valid, self._clock) if code is not None]
+        self._bus = _Bus(data.code, k_code, valid, dict.fromkeys(codes, b"x"))
+
+    def chunks(self) -> Iterator[Chunk]:
+        """The samples in the bytes of the form, at the times of the dump; InputError where it cannot be read on."""
+        try:
+            for _ in self._steps():
+                if len(self._bus.samples) >= _SAMPLES:
+                    yield from self._chunk()
+            yield from self._chunk()
+        except OSError as error:
+            raise InputError(f"{self.description}: {error.strerror}") from None
+        except InputError as error:
+            raise InputError(f"{self.description}: {error.message}", hint=error.hint) from None
+        if self.unknown:
+            self.warnings.append(f"samples with x or z: {self.unknown}")
+        if self._reader.dump_pauses:
+            self.warnings.append(f"the dump was switched off {counted(self._reader.dump_pauses, 'time')}")
+
+    def _steps(self) -> Iterator[None]:
+        """Go through the time steps and sample where it is time to."""
+        bus, clock = self._bus, self._clock
+        values = bus.values
+        steps = self._reader.changes(set(values))
+        if clock is None:
+            waiting: int | None = None
+            changed = False
+            for time, changes in steps:
+                if waiting is not None:
+                    bus.sample(waiting)
+                values.update(changes)
+                waiting, changed = time, bool(changes)
+                yield
+            # A last time step in which nothing changes only says where the dump ends.
+            if waiting is not None and changed:
+                bus.sample(waiting)
+            return
+        before, after = (b"0", b"1") if self._rising else (b"1", b"0")
+        for time, changes in steps:
+            level = values[clock]
+            for code, value in changes:
+                if code == clock:
+                    if level == before and value == after:
+                        bus.sample(time)
+                    level = value
+            values.update(changes)
+            yield
+
+    def _chunk(self) -> Iterator[Chunk]:
+        bus = self._bus
+        if not bus.samples:
+            return
+        samples = np.array(bus.samples, np.int64 if self._lanes * self._bits < 64 else object)
+        unknown = samples < 0
+        self.unknown += int(np.count_nonzero(unknown))
+        known = np.where(unknown, 0, samples).astype(np.uint64)
+        flags = np.array(bus.flags, np.uint64)
+        lanes = np.arange(self._lanes, dtype=np.uint64)
+        words = known[:, None] >> (lanes * np.uint64(self._bits)) & np.uint64((1 << self._bits) - 1)
+        if self.form == Form.FLAGGED:
+            words |= (flags[:, None] >> lanes & np.uint64(1)) << np.uint64(8)
+            words[unknown] = _VIOLATION
+        elif self.form == Form.SYMBOLS:
+            words[unknown] = _NO_SYMBOL
+        kind = np.uint8 if self.form == Form.OCTETS else np.dtype("<u2")
+        data = words.reshape(-1).astype(kind).tobytes()
+        time_ns = int(bus.times[0] * self._reader.header.tick_ns)
+        bus.times, bus.samples, bus.flags = [], [], []
+        yield Chunk(data, time_ns, self._reader.offset)
+
+    def close(self) -> None:
+        if self._stream is not sys.stdin.buffer:
+            self._stream.close()
+
+
+def _tick_ns(text: str) -> Fraction:
+    match = _TIMESCALE.match(text)
+    if match is None:
+        raise InputError(f"no value change dump: timescale {text[:20]!r}")
+    return Fraction(int(match[1])) * Fraction(10**9, 10 ** _UNITS[match[2]])
+
+
+def _variable(words: list[str], scopes: list[str]) -> VcdVariable:
+    """From `wire 8 ! name [7:0]`; the range of a whole bus is no part of its name."""
+    if len(words) < 4 or not words[1].isdecimal() or len(words[1]) > 18:
+        raise InputError(f"no value change dump: $var {' '.join(words)[:40]!r}")
+    name = words[3].removeprefix("\\")
+    tail = "".join(words[4:])
+    name = _RANGE.sub("", name + tail) or name
+    return VcdVariable(".".join([*scopes, name]), int(words[1]), words[2].encode())
+
+
+def _time(token: bytes) -> int:
+    try:
+        return int(token[1:])
+    except ValueError:
+        raise InputError(f"time {token[:20].decode('latin-1')!r} in the dump is no number") from None

@@ -1,0 +1,100 @@
+"""One fault again and again: every so many hyperframes, each time judged by itself, and a sum of the verdicts.
+
+The next one is put in only when the last one has its verdict, since counters are compared with those before it:
+a fault that is not found has its time first. It has no thread and no clock; `tick` is called once a paint.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from ..links.judgement import Judged, Verdict
+from ..links.snapshot import InjectedFault
+from .feed import Feed
+
+__all__ = ["INTERVALS", "PASSED", "Repeater"]
+
+INTERVALS = (100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000)
+PASSED = (Verdict.FOUND, Verdict.SILENT, Verdict.SHOWN)
+_DEFAULT = 2
+
+
+class Repeater:
+    """Puts one fault in every `every` hyperframes of line time while `active`; counts verdicts.
+
+    `put_in` asks the source for a fault, and raises where it cannot be.
+    """
+
+    def __init__(self, put_in: Callable[[str], InjectedFault]) -> None:
+        self._put_in = put_in
+        self._interval = _DEFAULT
+        self._due = 0
+        self._out: int | None = None
+        self.active = False
+        self.text = ""
+        self.judged = 0
+        self.passed = 0
+        self.elsewhere = 0
+        self.worst: Judged | None = None
+
+    @property
+    def every(self) -> int:
+        return INTERVALS[self._interval]
+
+    def change(self, by: int) -> None:
+        """A longer or a shorter interval, from the next one on."""
+        before = self.every
+        self._interval = min(max(self._interval + by, 0), len(INTERVALS) - 1)
+        self._due += self.every - before
+
+    def start(self, text: str, feed: Feed) -> None:
+        """Begin anew with a fault; the first one is put in at the next tick."""
+        self.active, self.text = True, text
+        self.judged = self.passed = self.elsewhere = 0
+        self.worst, self._out = None, None
+        self._due = feed.elapsed
+
+    def stop(self) -> None:
+        """Put nothing more in; one that is out already is still counted."""
+        self.active = False
+
+    def tick(self, feed: Feed) -> None:
+        """Count the verdict of the one that is out, and put the next one in when it is due."""
+        if self._out is not None:
+            judged = next((j for j in feed.judged if j.fault.number == self._out), None)
+            if judged is not None and judged.verdict is Verdict.WAITING:
+                return
+            self._out = None
+            if judged is not None:
+                self._count(judged)
+        if feed.snapshot.ended:
+            self.active = False
+        if self.active and not feed.waiting and feed.elapsed >= self._due:
+            self._due = feed.elapsed + self.every
+            self._out = self._put_in(self.text).number
+
+    def _count(self, judged: Judged) -> None:
+        if judged.verdict is Verdict.CUT_SHORT:
+            return
+        if judged.verdict is Verdict.ELSEWHERE:
+            self.elsewhere += 1
+            return
+        self.judged += 1
+        if judged.verdict in PASSED:
+            self.passed += 1
+        else:
+            self.worst = judged
+
+    @property
+    def told(self) -> str:
+        """What goes on, or came of it; empty where nothing was repeated."""
+        if not self.text:
+            return ""
+        how = f"every {self.every} hf" if self.active else "stopped"
+        parts = [f"{self.elsewhere} put in, to show at the other board"] if self.elsewhere else []
+        if self.judged or not self.elsewhere:
+            parts.append(f"found {self.passed} of {self.judged}")
+        told = f"x repeat {self.text.split(':')[0]} {how}: {', '.join(parts)}"
+        if self.worst is not None:
+            told += f", last failure at hf {self.worst.fault.hyperframe}: {self.worst.verdict.value}"
+        return told

@@ -1,0 +1,202 @@
+"""Text, words, verdicts and counters of the screen, without a screen."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from decoders import events as ev
+from decoders.counters import COUNTERS
+from monitor.links.judgement import PATIENCE_HYPERFRAMES, SETTLE_HYPERFRAMES, Verdict, judge
+from monitor.links.pipeline import Pipeline
+from monitor.links.snapshot import BoardSaid, InjectedFault, Snapshot, SourceWarning
+from monitor.tui.cells import count, fit, fit_middle, inert, lasting, wrapped
+from monitor.tui.event_words import is_bad, plane_of, saying
+from monitor.tui.fault_view import plane_of_counter
+from monitor.tui.feed import Feed
+from monitor.tui.repeater import Repeater
+from tests.support.screen_fakes import FakeSource
+
+SAMPLES: list[tuple[ev.Event, ev.Plane, bool]] = [
+    (ev.CodeErrors(3, 1, 2, 77), ev.Plane.LINE, True),
+    (ev.AlignmentChanged(None, 13, 3), ev.Plane.LINE, False),
+    (ev.UnexpectedK(3, 1, 2, 3, 0, 0xBC), ev.Plane.LINE, True),
+    (ev.HyperframesNotReceived(3, 40), ev.Plane.LINE, False),
+    (ev.HyperframesNotReceived(3, None), ev.Plane.LINE, True),
+    (BoardSaid(3, "PLL locked \x1b[2J"), ev.Plane.LINE, False),
+    (SourceWarning(3, "the line broke: gone\x1b[2J"), ev.Plane.LINE, True),
+    (SourceWarning(None, "taken as option 2"), ev.Plane.LINE, False),
+    (ev.PossibleInversion(0), ev.Plane.LINE, True),
+    (ev.SyncStateChanged(None, "XACQ1", "XACQ2"), ev.Plane.SYNC, False),
+    (ev.SyncStateChanged(9, "HFNSYNC", "XSYNC2"), ev.Plane.SYNC, True),
+    (ev.SyncByteMissed(3, 0x50), ev.Plane.SYNC, True),
+    (ev.FillerMismatch(3, b"\x00"), ev.Plane.SYNC, True),
+    (ev.HfnInvalid(3, 200), ev.Plane.SYNC, True),
+    (ev.HfnDiscontinuity(3, 4, 9), ev.Plane.SYNC, True),
+    (ev.BfnDiscontinuity(3, 4, 9), ev.Plane.SYNC, True),
+    (ev.AlarmRaised(3, ev.Alarm.LOS, ev.Origin.LOCAL), ev.Plane.LINE, True),
+    (ev.AlarmRaised(3, ev.Alarm.LOF, ev.Origin.LOCAL), ev.Plane.SYNC, True),
+    (ev.AlarmRaised(3, ev.Alarm.RAI, ev.Origin.REMOTE), ev.Plane.L1, True),
+    (ev.AlarmCleared(3, ev.Alarm.RAI, ev.Origin.REMOTE), ev.Plane.L1, False),
+    (ev.L1Changed(3, "alarms", 0, 2), ev.Plane.L1, False),
+    (ev.L1Accepted(3, "pointer_p", 0, 40), ev.Plane.L1, False),
+    (ev.SettingRejected(3, "pointer_p", 5), ev.Plane.L1, True),
+    (ev.ResetRequested(3), ev.Plane.L1, False),
+    (ev.StartupStateChanged(3, "A", "C"), ev.Plane.L1, False),
+    (ev.OctetsChanged(3, ev.Plane.VENDOR, bytes(18), bytes(6), bytes(6)), ev.Plane.VENDOR, False),
+    (
+        ev.FrameReceived(3, 1, 2, ev.Plane.HDLC, ev.FrameStatus.GOOD, b"hello", b"\x01\x02"),
+        ev.Plane.HDLC,
+        False,
+    ),
+    (ev.FrameReceived(3, 1, 2, ev.Plane.ETHERNET, ev.FrameStatus.CODE, b"", b""), ev.Plane.ETHERNET, True),
+]
+
+
+def test_every_kind_of_event_has_a_sample() -> None:
+    kinds = {kind.__name__ for kind in ev.Event.__subclasses__()}
+    assert kinds == {type(event).__name__ for event, _, _ in SAMPLES}
+
+
+@pytest.mark.parametrize(("event", "plane", "bad"), SAMPLES, ids=lambda v: type(v).__name__)
+def test_events_in_words(event: ev.Event, plane: ev.Plane, bad: bool) -> None:
+    said = saying(event)
+    assert plane_of(event) is plane
+    assert is_bad(event) is bad
+    assert (said.glyph == "!") is bad
+    assert said.word != "event" and len(said.word) <= 9
+    assert said.text.isascii() and said.text.isprintable()
+
+
+def test_addresses_are_those_of_the_standard() -> None:
+    event = ev.OctetsChanged(60, ev.Plane.VENDOR, bytes((20, 1, 0)), b"\x00", b"\xa5")
+    assert "#Z.84.0 00>A5" in saying(event).text  # X = Ns + 64 * Xs
+
+
+def test_inert() -> None:
+    assert inert("plain [red] text") == "plain [red] text"
+    assert inert("\x1b[31m") == "\\x1b[31m"
+    assert inert("a\u202eb\u0301\U0001f600\udcff") == "a\\u202eb\\u0301\\U0001f600\\udcff"
+
+
+def test_fitting() -> None:
+    assert fit("abcdef", 6) == "abcdef"
+    assert fit("abcdefg", 6) == "abcde>"
+    assert fit("abc", 0) == ""
+    assert fit_middle("/one/two/three/four.bits", 14) == "/one/t..r.bits"
+    assert len(fit_middle("x" * 99, 31)) == 31
+    assert wrapped("one two three", 8) == ["one two", "three"]
+    assert wrapped("x" * 20, 8) == ["x" * 8, "x" * 8, "x" * 4]
+    assert wrapped("", 8) == [""]
+    assert wrapped("abc", 0) == wrapped("abc", -4) == ["a", "b", "c"]
+
+
+@pytest.mark.parametrize(
+    ("value", "width", "text"),
+    [
+        (0, 6, "0"),
+        (999_999, 6, "999999"),
+        (1_234_567, 6, "1.23M"),
+        (123_456_789, 5, "123M"),
+        (10**13, 6, "10.00T"),
+    ],
+)
+def test_counts_fit(value: int, width: int, text: str) -> None:
+    assert count(value, width) == text
+
+
+def _snapshot(steps: int = 4) -> Snapshot:
+    pipeline = Pipeline(FakeSource())
+    for _ in range(steps):
+        pipeline.step()
+    return pipeline.snapshot()
+
+
+def _later(snapshot: Snapshot, hyperframes: int, **counters: int) -> Snapshot:
+    return dataclasses.replace(snapshot, hyperframes=hyperframes, counters={**snapshot.counters, **counters})
+
+
+def _fault(snapshot: Snapshot, text: str, **expected: int) -> InjectedFault:
+    return InjectedFault(0, text, 100, expected, dict(snapshot.counters))
+
+
+def test_verdicts() -> None:
+    base = _snapshot()
+    fault = _fault(base, "hdlc.fcs", hdlc_fcs_errors=1)
+    settled, late = 100 + SETTLE_HYPERFRAMES, 100 + PATIENCE_HYPERFRAMES
+    found = {"hdlc_fcs_errors": 1}
+    assert judge(fault, _later(base, settled - 1, **found)).verdict is Verdict.WAITING
+    assert judge(fault, _later(base, settled, **found)).verdict is Verdict.FOUND
+    assert judge(fault, _later(base, settled)).verdict is Verdict.WAITING
+    assert judge(fault, _later(base, late)).verdict is Verdict.MISSED
+    assert judge(fault, _later(base, settled, **found, hdlc_aborts=1)).verdict is Verdict.MORE
+    assert judge(fault, _later(base, settled, **found, vendor_changes=99)).verdict is Verdict.FOUND
+    ended = dataclasses.replace(_later(base, 110), ended=True)
+    assert judge(fault, ended).verdict is Verdict.CUT_SHORT
+    broke = dataclasses.replace(_later(base, 110), breaks_of_unknown_length=1)
+    assert judge(fault, broke).verdict is Verdict.CUT_SHORT
+    assert judge(dataclasses.replace(fault, breaks=1), broke).verdict is Verdict.WAITING
+    twice = _fault(base, "sync.hfn", hfn_discontinuities=2)
+    assert judge(twice, _later(base, late, hfn_discontinuities=1)).verdict is Verdict.LESS
+
+
+def test_verdicts_without_a_set_amount() -> None:
+    base = dataclasses.replace(_snapshot(), form="flagged")
+    flip = _fault(base, "line.flip:x=100,w=5,y=0,bit=3")
+    settled, late = 100 + SETTLE_HYPERFRAMES, 100 + PATIENCE_HYPERFRAMES
+    assert judge(flip, _later(base, settled, code_violations=2)).verdict is Verdict.SHOWN
+    assert judge(flip, _later(base, late)).verdict is Verdict.MISSED
+    octets = dataclasses.replace(base, form="octets")  # which carry no code errors
+    assert judge(flip, _later(octets, settled)).verdict is Verdict.WAITING
+    assert judge(flip, _later(octets, late)).verdict is Verdict.SILENT
+    assert judge(flip, _later(octets, settled, vendor_changes=1, hdlc_fcs_errors=1)).verdict is Verdict.SHOWN
+    silent = _fault(base, "iq.flip")
+    assert judge(silent, _later(base, settled)).verdict is Verdict.SILENT
+    assert judge(silent, _later(base, settled, hdlc_aborts=1)).verdict is Verdict.MORE
+
+
+def test_a_fault_of_a_pair_shows_at_the_other_board() -> None:
+    base = _snapshot()
+    fault = dataclasses.replace(_fault(base, "hdlc.fcs"), elsewhere=True)
+    assert judge(fault, _later(base, 100)).verdict is Verdict.WAITING
+    assert judge(fault, _later(base, 200)).verdict is Verdict.ELSEWHERE
+    repeater = Repeater(lambda text: fault)
+    feed = Feed(Pipeline(FakeSource()))
+    repeater.start("hdlc.fcs", feed)
+    repeater.tick(feed)
+    feed.judged = [judge(fault, _later(base, 200))]
+    repeater.tick(feed)
+    assert repeater.told.endswith(": 1 put in, to show at the other board")
+    repeater.judged = repeater.passed = 1
+    assert repeater.told.endswith(": 1 put in, to show at the other board, found 1 of 1")
+
+
+def test_times_that_go_on() -> None:
+    assert [lasting(s) for s in (0.4, 119.9, 120, 7199, 7200)] == ["0 s", "119 s", "2 min", "119 min", "2 h"]
+
+
+def test_rate_is_per_second_of_line_time() -> None:
+    """One HDLC frame every 20 hyperframes of 15 000 a second is 750 a second, computed."""
+    pipeline = Pipeline(FakeSource(40))
+    feed = Feed(pipeline)
+    assert feed.rate("hdlc_frames") is None
+    for _ in range(40):
+        pipeline.step()
+        feed.take()
+    rate = feed.rate("hdlc_frames")
+    assert rate == pytest.approx(750, rel=0.03)
+
+
+def test_every_counter_stands_under_a_plane() -> None:
+    planes = {name: plane_of_counter(name) for name in COUNTERS}
+    assert planes["hdlc_rate_invalid"] is ev.Plane.L1
+    assert planes["hdlc_fcs_errors"] is ev.Plane.HDLC
+    assert planes["lof_events"] is ev.Plane.SYNC
+    assert {n for n, p in planes.items() if p is ev.Plane.LINE} == {
+        "code_violations",
+        "disparity_errors",
+        "los_events",
+        "unexpected_k",
+        "realignments",
+    }
