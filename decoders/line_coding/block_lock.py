@@ -30,6 +30,7 @@ __all__ = [
 
 U8 = NDArray[np.uint8]
 I64 = NDArray[np.int64]
+_SEARCHED_BITS = 1 << 17
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,12 +155,13 @@ def find_blocks(packed: U8, first_bit: int, end_bit: int, good: int) -> tuple[in
     All 66 alignments are looked at together. A run counts when its last header lies before `end_bit`.
     """
     span = BLOCK_BITS * (good - 1) + 2
-    starts = end_bit - first_bit - span + 1
-    if starts <= 0:
-        return None, first_bit
-    words = bit_words(packed, first_bit, end_bit - first_bit)
-    unlike = words ^ later(words, 1)
-    where = first_one(every_nth(unlike, BLOCK_BITS, good), starts)
-    if where is None:
-        return None, first_bit + starts
-    return first_bit + where, first_bit + where
+    last = end_bit - span  # the last bit from which a run can be judged
+    while first_bit <= last:
+        starts = min(last - first_bit + 1, _SEARCHED_BITS)
+        words = bit_words(packed, first_bit, starts + span)
+        unlike = words ^ later(words, 1)
+        where = first_one(every_nth(unlike, BLOCK_BITS, good), starts)
+        if where is not None:
+            return first_bit + where, first_bit + where
+        first_bit += starts
+    return None, first_bit
