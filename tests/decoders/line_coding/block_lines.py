@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
 
 import numpy as np
@@ -43,7 +44,7 @@ def read_all(reader: AlignedReader | FlaggedBlockReader, raw: U8, cuts: Iterable
     """Feed `raw` in pieces from a memory that is used again, and join what was read."""
     pieces: list[LineOctets] = []
     edges: Sequence[int] = sorted({0, len(raw), *(cut for cut in cuts if 0 < cut < len(raw))})
-    for start, end in zip(edges[:-1], edges[1:], strict=True):
+    for start, end in itertools.pairwise(edges):
         memory = raw[start:end].copy()
         reader.feed(memory, 0)
         pieces.append(reader.read())

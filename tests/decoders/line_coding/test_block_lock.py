@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -43,7 +45,7 @@ def stepped(
 def _in_pieces(bad: list[int], blocks: int, cuts: list[int], lock: BlockLock) -> list[int]:
     lost: list[int] = []
     edges = sorted({0, blocks, *(cut for cut in cuts if cut < blocks)})
-    for start, end in zip(edges[:-1], edges[1:], strict=True):
+    for start, end in itertools.pairwise(edges):
         inside = np.array([b - start for b in bad if start <= b < end], np.int64)
         lost += (lock.receive(inside, end - start) + start).tolist()
     return lost
