@@ -184,6 +184,16 @@ def _hurt(line: np.ndarray, codeword: int, symbols: int) -> None:
         line[codeword, bit >> 3] ^= 1 << (bit & 7)
 
 
+def test_sync_word_at_the_start_of_codewords_read_one_by_one() -> None:
+    """The second nibble needs the last block of the codeword before, in any cut."""
+    octets, k = traffic(80 * 8, 1, 160)
+    packed = pack_codewords(FecEncoder().encode(*BlockEncoder().encode(octets, k)))
+    got = read_all(FecBitReader(), packed, range(0, len(packed), 660))
+    assert got.k_positions.tolist() == k.tolist()
+    assert got.octets.tolist() == octets.tolist()
+    assert not got.places
+
+
 def test_one_seven_and_eight_wrong_symbols() -> None:
     octets, k, line, _ = fec_line(8)
     for codeword, symbols in ((2, 1), (3, 7), (5, 8)):
@@ -241,6 +251,7 @@ def test_counts_of_the_lock_are_settings() -> None:
                 found += (lock.receive(good[start : start + size]) + start).tolist()
             assert found == lost
             assert (lock.state is CodewordLockState.LOCKED) is locked
+    assert FecSettings() == FecSettings(good=2, bad=3, header_xor=None)
     assert {state for state, _ in FEC_TRANSITIONS} == set(CodewordLockState)
     assert len(FEC_TRANSITIONS) == 8
     for wrong in ({"good": 0}, {"bad": 0}):

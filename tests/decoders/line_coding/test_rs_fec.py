@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from decoders.line_coding.rs_fec import add_parity, codewords_of, correct, symbols_of
+from decoders.line_coding.rs_fec import add_parity, codewords_of, correct, generator_polynomial, symbols_of
 
 
 def _codewords(n: int, seed: int = 0) -> np.ndarray:
@@ -57,3 +57,28 @@ def test_clean_codewords_are_not_copied() -> None:
     clean = _codewords(3)
     assert correct(clean).codewords is clean
     assert correct(clean[:0]).symbols.tolist() == []
+
+
+def _times(a: int, b: int) -> int:
+    """Product in GF(2^10) with x^10 + x^3 + 1."""
+    out = 0
+    while b:
+        out ^= a if b & 1 else 0
+        a = a << 1 ^ (0x409 if a & 0x200 else 0)
+        b >>= 1
+    return out
+
+
+@pytest.mark.parametrize("power", [527, 528, 700, 1022])
+def test_one_wrong_symbol_before_the_first_is_none_of_the_codeword(power: int) -> None:
+    """The remainder of 5 x^power has the syndromes of one wrong symbol there; the codeword ends at x^527."""
+    g = generator_polynomial()
+    remainder = [0] * 13 + [5]
+    for _ in range(power):
+        lead = remainder[0]
+        remainder = [a ^ _times(lead, b) for a, b in zip([*remainder[1:], 0], g[1:], strict=True)]
+    received = codewords_of(np.array([0] * 514 + remainder, np.uint16)[None])
+    got = correct(received)
+    assert got.symbols.tolist() == ([1] if power < 528 else [-1])
+    symbols = symbols_of(got.codewords)[0]
+    assert symbols.tolist() == ([5, *[0] * 513, *remainder] if power < 528 else [0] * 514 + remainder)
