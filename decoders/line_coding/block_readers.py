@@ -42,6 +42,8 @@ class AlignedReader(ABC):
 
     def __init__(self, lock: LockSettings | None = None) -> None:
         self.lock = BlockLock(lock, LockState.UNLOCKED)
+        self.terminate_at = 7
+        """Octet of /T/ in the sync word, for a first block that cannot be descrambled; set it when known."""
         self._raw: U8 = np.zeros(0, np.uint8)
         self._base = 0  # bit number, in the whole stream, of the first bit of _raw
         self._next = 0  # bit of the stream to go on from
@@ -143,7 +145,7 @@ class AlignedReader(ABC):
         return self._octets(headers, plain)
 
     def _octets(self, headers: U8, plain: U64) -> LineOctets:
-        out = block_characters(headers, plain, first_unread=self._unread)
+        out = block_characters(headers, plain, first_unread=self._unread, terminate_at=self.terminate_at)
         self._unread = self._unread and not len(headers)
         lost = self.lock.receive(out.at(Place.HEADER_ERROR) // BLOCK_OCTETS, len(headers))
         if len(lost):

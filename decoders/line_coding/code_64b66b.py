@@ -66,6 +66,7 @@ _AFTER = np.array(
     np.uint64,
 )
 _OCTET_0 = np.uint64(0xFF)
+_FILLERS = np.uint64(0x5050_5050_5050_5050)
 
 
 def _word(value: int) -> np.uint64:
@@ -233,12 +234,15 @@ def bad_headers(headers: U8) -> I64:
     return where
 
 
-def block_characters(headers: U8, plain: U64, *, first_unread: bool = False) -> LineOctets:
+def block_characters(
+    headers: U8, plain: U64, *, first_unread: bool = False, terminate_at: int = 7
+) -> LineOctets:
     """Octets of blocks with descrambled payload; `plain` is changed in place and stays below the octets.
 
     A block with a bad header and a control block of another type give their eight octets as received. The idle
     characters behind /T/ read 07. Of a first block that is not descrambled (`first_unread`) the octets are not
-    known; when it is a control block right before /S/, the sync word's are put there.
+    known; when it is a control block right before /S/, those of the sync word are put there, /T/ in octet
+    `terminate_at`.
     """
     special: I64 = np.flatnonzero(headers != DATA)
     kinds = headers[special]
@@ -267,8 +271,8 @@ def block_characters(headers: U8, plain: U64, *, first_unread: bool = False) -> 
         plain[at] = (plain[at] & ~_OCTET_0) | _word(START)
         k = control * BLOCK_OCTETS + np.where(terminate, formats, 0)
     if opens:
-        plain[0] = int.from_bytes(b"\x50" * 7 + bytes([TERMINATE]), "little")
-        k = np.concatenate((np.array([7], np.int64), k))
+        plain[0] = (_FILLERS & _BEFORE[terminate_at]) | _AFTER[terminate_at]
+        k = np.concatenate((np.array([terminate_at], np.int64), k))
     return LineOctets(plain.astype("<u8", copy=False).view(np.uint8), k, places, unread)
 
 

@@ -235,7 +235,7 @@ class FecBitReader(AlignedReader):
         bad = np.flatnonzero(found.symbols < 0)
         headers.reshape(-1, BLOCKS_PER_CODEWORD)[bad] = HEADER_BAD
         plain = self._descrambler.descramble(words)
-        out = block_characters(headers, plain, first_unread=self._unread)
+        out = block_characters(headers, plain, first_unread=self._unread, terminate_at=self.terminate_at)
         self._unread = False
         places = dict(out.places)
         fixed = np.flatnonzero(found.symbols > 0)

@@ -46,7 +46,7 @@ FIRST_ROOT = 0
 _FIELD_POLYNOMIAL = 0b100_0000_1001
 _ORDER = 1023
 _ZERO_LOG = 2 * _ORDER  # log of 0: every sum with it points at a zero of _exp
-_CHUNK = 96  # codewords looked up at once
+_CHUNK = 256  # codewords looked up at once
 _PARITY_OCTET = INFORMATION_BITS // 8  # the octet whose upper four bits begin the parity
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from decoders.line_coding.block_lock import LockSettings, LockState
 from decoders.line_coding.block_readers import BlockBitReader, BlockReader, FlaggedBlockReader
-from decoders.line_coding.code_64b66b import CONTROL, DATA, TERMINATE, join_blocks, pack_blocks
+from decoders.line_coding.code_64b66b import CONTROL, DATA, IDLE, TERMINATE, join_blocks, pack_blocks
 from decoders.line_coding.line_octets import Place
 
 
@@ -45,6 +45,17 @@ def test_the_first_block_is_judged_by_its_header_alone(form: str) -> None:
     got = read_all(READERS[form](), _raw(form, headers, words))
     assert got.k_positions.tolist() == k[2:].tolist()
     assert not got.places
+
+
+def test_first_block_of_another_sync_word() -> None:
+    """/T/ in octet 0 with seven idle characters: what the unread block is filled with is a setting."""
+    octets, _, headers, words = coded(100)
+    reader = BlockReader()
+    reader.terminate_at = 0
+    got = read_all(reader, join_blocks(headers, words))
+    assert got.octets[:8].tolist() == [TERMINATE, *[IDLE] * 7]
+    assert got.octets[8:].tolist() == octets[8:].tolist()
+    assert got.k_positions.tolist() == [0, 8]
 
 
 @given(
