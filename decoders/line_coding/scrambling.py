@@ -1,4 +1,4 @@
-"""Scrambling of protocol version 2 at options 5, 6 and 7 (CPRI clause 4.2.7.9; additive, 1 + x^28 + x^31).
+"""Scrambling of protocol version 2 at options 5, 6 and 7 (CPRI figure 40; additive, 1 + x^28 + x^31).
 
 The keystream of a hyperframe is c[i+31] = c[i] XOR c[i+3] from the seed c[0..30]; c[0] stands at the first bit of
 the hyperframe, and Z.0.0 and Z.0.1 are sent plain. The seed is sent nowhere: it follows from the octets from Z.0.2

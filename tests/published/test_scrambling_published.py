@@ -1,7 +1,7 @@
-"""Scrambling of version 2 against the polynomial of CPRI clause 4.2.7.9, 1 + X^28 + X^31.
+"""Scrambling of version 2 against the polynomial of CPRI figure 40, 1 + X^28 + X^31.
 
-The clause's c[i+31] = c[i] XOR c[i+3] is written here bit by bit; the printed values were computed by a separate
-program from the same clause (seed = sum of c[i] * 2^i, c[0] at the first bit of the hyperframe).
+The standard's c[i+31] = c[i] XOR c[i+3] is written here bit by bit; the printed values were computed by a separate
+program from the same rule (seed = sum of c[i] * 2^i, c[0] at the first bit of the hyperframe).
 """
 
 from __future__ import annotations
