@@ -35,9 +35,6 @@ MOST_LEAD_BITS = 10_000_000
 
 
 def run(arguments: argparse.Namespace) -> int:
-    if arguments.faults:
-        _list_faults()
-        return 0
     form = Form(arguments.form) if arguments.form else form_of_name(arguments.out)
     if form is None:
         forms = " ".join(f".{f.value}" for f in Form)
@@ -174,7 +171,7 @@ def _make_capture(
     return made
 
 
-def _list_faults() -> None:
+def list_faults() -> None:
     for kind in CATALOGUE.values():
         print(f"{kind.name:16} {kind.meaning}  [{kind.source}]")
         for p in kind.parameters:
