@@ -55,7 +55,11 @@ SAMPLES: list[tuple[ev.Event, ev.Plane, bool]] = [
 
 
 def test_every_kind_of_event_has_a_sample() -> None:
-    kinds = {kind.__name__ for kind in ev.Event.__subclasses__() if kind.__module__ == ev.__name__}
+    kinds = {
+        kind.__name__
+        for kind in ev.Event.__subclasses__()
+        if not kind.__module__.startswith("monitor.campaign")
+    }
     assert kinds == {type(event).__name__ for event, _, _ in SAMPLES}
 
 
