@@ -46,7 +46,7 @@ from ..sources.log import Log
 from ..sources.source import UNKNOWN_GAP, Chunk, Injection, Standstill
 from .gaps import Gaps
 from .hyperframes import Hyperframes
-from .line import Line, OctetQueue, Pulse
+from .line import DuplexLine, OctetQueue, Pulse
 from .silence import Silence, why_silent
 
 __all__ = ["NOT_IN_CONTROL_WORDS", "BoardSource"]
@@ -85,7 +85,7 @@ class BoardSource:
 
     def __init__(
         self,
-        line: Line,
+        line: DuplexLine,
         *,
         option: str | None = None,
         allow: bool = False,

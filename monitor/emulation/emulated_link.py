@@ -35,7 +35,10 @@ CHUNK_HYPERFRAMES = 50
 
 
 class EmulatedSource:
-    """`hyperframes_per_second` None runs as fast as it can; `limit` ends the stream after so many hyperframes."""
+    """`hyperframes_per_second` None runs as fast as it can; `limit` ends the stream after so many hyperframes.
+
+    `every_plane` as in EmulatedSender, for the direction that is given.
+    """
 
     form = LineForm.BITS.value
 
@@ -53,6 +56,7 @@ class EmulatedSource:
         bit_error_ratio: float = 0.0,
         delay_bits: int = 1237,
         chunk_hyperframes: int = CHUNK_HYPERFRAMES,
+        every_plane: bool = False,
     ) -> None:
         line = option_named(option)
         if line.line_code != "8b10b":
@@ -67,7 +71,7 @@ class EmulatedSource:
         code = DEFAULT_RATE_CODES.get(line.name, 6) if hdlc_rate_code is None else hdlc_rate_code
         settings = SenderSettings(option=line.name, pointer_p=pointer_p, hdlc_rate_code=code)
         self._settings = settings
-        self._sender = EmulatedSender(settings, seed, load=load, uplink=pair)
+        self._sender = EmulatedSender(settings, seed, load=load, uplink=pair, every_plane=every_plane)
         self._writer = LineWriter(LineForm.BITS, line)
         self._cable = Cable(delay_bits, bit_error_ratio, seed + 10)
         self._far: LinkDecoder | None = None
