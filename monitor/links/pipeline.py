@@ -101,7 +101,7 @@ class Pipeline:
             decoder.counters.update(dict.fromkeys(decoder.counters, 0))
             decoder.hyperframes_missed = decoder.hyperframes_not_received = 0
             decoder.breaks_of_unknown_length = 0
-            decoder.planes.last.known = False  # so that the first one told is the first one counted
+            decoder.planes.last.first = None  # so that the first one told is the first one counted
             events = self.watch.events
             self.decoder = decoder
             self.watch = LinkWatch(decoder, self.watch.history)
