@@ -126,13 +126,13 @@ class Pipeline:
         if not isinstance(self.source, FaultySource):
             raise TypeError("this source cannot inject faults")
         with self._lock:
-            hyperframe, full, expected = self.source.inject(text)
+            injection = self.source.inject(text)
             elsewhere = getattr(self.source, "faults_elsewhere", False)
             fault = InjectedFault(
                 len(self._injected),
-                full,
-                hyperframe,
-                {} if elsewhere else expected,
+                injection.text,
+                injection.hyperframe,
+                {} if elsewhere else injection.expected,
                 dict(self.decoder.counters),
                 elsewhere,
                 self.decoder.breaks_of_unknown_length,

@@ -23,7 +23,7 @@ from .cm_channels import (
     HdlcReceiver,
     changed_places,
     ethernet_words,
-    hdlc_places,
+    slow_channel_places,
 )
 from .line_code import DISPARITY, K_FLAG, VIOLATION, Character, Characters
 
@@ -286,7 +286,7 @@ class _Receiver:
             self._place_channels()
 
     def _place_channels(self) -> None:
-        self._hdlc_at = hdlc_places(self._option, self._rate.value)
+        self._hdlc_at = slow_channel_places(self._option, self._rate.value)
         self._ethernet_at = ethernet_words(self._pointer.value)
         self._compared = list(changed_places(self._option, self._pointer.value, self._rate.value))
 
