@@ -113,6 +113,7 @@ def build_parser() -> argparse.ArgumentParser:
         metavar="FILE",
         help="TOML file of faults: repeated, together, in bursts, at a bit error ratio",
     )
+    craft.add_argument("--force", "--overwrite", action="store_true", help="replace output files that exist")
     craft.add_argument("--truth", metavar="FILE", help="write what was put in, as JSON")
     craft.add_argument(
         "--faults", action="store_true", help="list the faults and their parameters, and do nothing"
@@ -267,6 +268,7 @@ def build_parser() -> argparse.ArgumentParser:
         "--replace", action="append", default=[], metavar="HEAD=M", help="--hops: another length to this head"
     )
     delay.add_argument("--ascii", action="store_true", help="charts without block characters")
+    delay.add_argument("--force", "--overwrite", action="store_true", help="replace output files that exist")
     delay.add_argument("--html", metavar="FILE", help="write a report with charts as a page")
     delay.add_argument("--json", action="store_true", help="one JSON object")
 
@@ -314,6 +316,7 @@ def build_parser() -> argparse.ArgumentParser:
         help="at so many successive seeds, or so often on a board (1)",
     )
     prove.add_argument("--fail-fast", action="store_true", help="stop at the first case that fails")
+    prove.add_argument("--force", "--overwrite", action="store_true", help="replace output files that exist")
     prove.add_argument("--junit", metavar="FILE", help="write JUnit XML")
     prove.add_argument("--html", metavar="FILE", help="write a page with the detection matrix")
     prove.add_argument("--json", action="store_true", help="one JSON object")
