@@ -138,8 +138,8 @@ def test_a_report_is_checked_before_and_none_of_an_older_run_stays(tmp_path: Pat
         "record emulated OUT.bits --limit 4hf",
         "export clean.bits OUT.csv",
         "delay emulated --resets 2 --html OUT.html",
-        "prove emulated --only sync.hfn --junit OUT.xml",
-        "prove emulated --only sync.hfn --html OUT.html",
+        "campaign emulated --only sync.hfn --junit OUT.xml",
+        "campaign emulated --only sync.hfn --html OUT.html",
     ],
 )
 def test_every_command_keeps_to_the_rule(
