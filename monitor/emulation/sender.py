@@ -25,6 +25,7 @@ from decoders.user_plane.iq_map import IqMap
 from ..faults.injector import check_fault, cut_of, damage_octets, reach, symbol_position
 from ..faults.kinds import Context, Fault, Layer
 from ..faults.queues import CloseEthernetEncoder, as_received, queue_ethernet, queue_hdlc
+from .control_traffic import ControlWordTraffic
 from .sent import SentBatch, SentFault, SentFrame, fault_hyperframe
 from .traffic import RE_1, REC_A, EthernetTraffic, HdlcTraffic, IqTraffic, Tone, VendorPattern
 
@@ -43,11 +44,18 @@ class EmulatedSender:
     """One direction of an emulated link; see SenderSettings for what it announces.
 
     `load` is the share of each C&M channel that is filled with frames, 0 to 1. `following` in batch() tells
-    the faults how much stream comes after them.
+    the faults how much stream comes after them. With `every_plane` vendor specific, Ctrl_AxC and reserved words have
+    traffic, too; without it only a counter in the vendor's first two octets moves.
     """
 
     def __init__(
-        self, settings: SenderSettings, seed: int = 1, *, load: float = 1.0, uplink: bool = False
+        self,
+        settings: SenderSettings,
+        seed: int = 1,
+        *,
+        load: float = 1.0,
+        uplink: bool = False,
+        every_plane: bool = False,
     ) -> None:
         self.encoder = LinkEncoder(settings)
         self.settings = settings
@@ -62,6 +70,7 @@ class EmulatedSender:
         self._ethernet = EthernetTraffic(seed + 1, sender=sender, peers=peers)
         self._vendor = VendorPattern(constants=b"\0")
         self._vendor_offset = settings.hfn
+        self._words = ControlWordTraffic(seed, settings.pointer_p) if every_plane else None
         self._iq = _IqPlane(self.option, seed)
         self._waiting: list[Fault] = []
         self._lasting: list[SentFault] = []
@@ -109,6 +118,8 @@ class EmulatedSender:
         encoder = self.encoder
         vendor = self._vendor.octets(first + self._vendor_offset, n, encoder.vendor_octets)
         octets = encoder.encode(n, vendor=vendor, iq=self._iq.octets(first, n))
+        if self._words is not None:
+            self._words.fill(octets, first + self._vendor_offset)
         self._collect()
         k = np.arange(n, dtype=np.int64) * self.option.hyperframe_octets
         batch = SentBatch(first, octets, k, np.zeros(0, np.int64))

@@ -33,7 +33,7 @@ from ..formats.forms import WORD_FORMS, Form, form_of_name, stream_octets, strea
 from ..formats.hex_text import HexWriter
 from ..sources.file import CaptureSource, HexSource, RawSource
 from ..sources.news import News
-from ..sources.source import Chunk, Source, received
+from ..sources.source import Chunk, Injection, Source, received
 from .limits import Limit, LimitUnit
 
 __all__ = ["FaultyTap", "RecordingTap", "open_recording"]
@@ -285,7 +285,7 @@ class RecordingTap:
 class _FaultySource(Source, Protocol):
     """A source that takes faults."""
 
-    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]: ...
+    def inject(self, text: str) -> Injection: ...
 
 
 class FaultyTap(RecordingTap):
@@ -295,11 +295,11 @@ class FaultyTap(RecordingTap):
         super().__init__(source, sink, limit)
         self._faulty = source
 
-    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
+    def inject(self, text: str) -> Injection:
         """As the source does it; and written down."""
-        hyperframe, full, expected = self._faulty.inject(text)
-        self.fault(full, hyperframe, expected)
-        return hyperframe, full, expected
+        injection = self._faulty.inject(text)
+        self.fault(injection.text, injection.hyperframe, injection.expected)
+        return injection
 
 
 def open_recording(

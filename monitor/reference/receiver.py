@@ -68,6 +68,8 @@ class ReferenceResult:
     last: dict[str, int] | None = None
     sync_state: str = "XACQ1"
     acquired_at_hyperframe: int | None = None
+    acquired: list[tuple[int, int]] = field(default_factory=list)
+    """Each start of sync: number of its first hyperframe, and hyperframes of the line that went by before."""
     trailing_octets: int = 0
     l1: dict[str, int | bool | None] = field(
         default_factory=lambda: {
@@ -81,6 +83,11 @@ class ReferenceResult:
             "lof": False,
         }
     )
+
+    def moved_hyperframe(self, number: int) -> int:
+        """Number of a hyperframe with those counted in that went by while sync was lost."""
+        missed = [gone for first, gone in self.acquired if first <= number]
+        return number + (missed[-1] if missed else 0)
 
 
 def receive_characters(
@@ -126,7 +133,7 @@ class _Receiver:
             self._counters["code_violations"] += times * (value & VIOLATION != 0)
             self._counters["disparity_errors"] += times * (value & DISPARITY != 0)
         window = search_from = decoded_end = 0
-        los = False
+        los, origin = False, 0
         while True:
             found, los, search_from = self._acquire(window, search_from, los)
             if found is None:
@@ -138,6 +145,8 @@ class _Receiver:
             position, state = found
             if result.acquired_at_hyperframe is None:
                 result.acquired_at_hyperframe = position // h
+                origin = position
+            result.acquired.append((result.hyperframes, round((position - origin) / h) - result.hyperframes))
             proven_until = position + 3 * h
             self._start_filters(position)
             lost = False
