@@ -16,6 +16,9 @@ COUNTERS = (
     "vendor_changes", "reserved_changes", "pointer_invalid", "version_unknown", "hdlc_rate_invalid",
     "reset_requests", "l1_alarm_changes",
     "hdlc_lost_sync", "ethernet_lost_sync", "ctrl_axc_changes", "realignments",
+    "block_header_errors", "block_type_unexpected", "block_lock_losses", "sync_word_filler_mismatches",
+    "fec_corrected_codewords", "fec_corrected_symbols", "fec_uncorrected_codewords", "fec_lock_losses",
+    "scrambling_seed_changes", "scrambling_unreliable",
 )  # fmt: skip
 """Counter names in the order they are reported; the last row adds to the contract."""
 
