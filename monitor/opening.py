@@ -50,6 +50,7 @@ def open_source(arguments: argparse.Namespace) -> Source:
                 hyperframes_per_second=arguments.pace or None,
                 limit=arguments.hyperframes,
                 bit_error_ratio=arguments.ber,
+                every_plane=getattr(arguments, "every_plane", False),
             )
         except ValueError as error:  # settings that cannot be
             raise InputError(str(error)) from None

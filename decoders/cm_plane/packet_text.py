@@ -23,7 +23,7 @@ from .packets import (
     udp_pseudo_header,
 )
 
-__all__ = ["Layer", "PacketSummary", "describe", "printable"]
+__all__ = ["HeaderText", "PacketSummary", "describe", "printable"]
 
 _MOST_TAGS = 4
 _SHOWN_OCTETS = 64
@@ -31,7 +31,7 @@ _SHOWN_OPTION_OCTETS = 40
 
 
 @dataclass(frozen=True, slots=True)
-class Layer:
+class HeaderText:
     """One header: its name and its fields as (name, text), in the order on the line; printable ASCII only."""
 
     name: str
@@ -42,7 +42,7 @@ class Layer:
 class PacketSummary:
     """What a frame says. `problems` is empty when all of it was read and every checksum is right."""
 
-    layers: tuple[Layer, ...]
+    layers: tuple[HeaderText, ...]
     line: str
     problems: tuple[str, ...]
 
@@ -82,12 +82,12 @@ class _Reader:
     """Collects layers while `describe` walks down one frame."""
 
     def __init__(self) -> None:
-        self.layers: list[Layer] = []
+        self.layers: list[HeaderText] = []
         self.problems: list[str] = []
         self.prefix = ""
 
     def layer(self, name: str, *fields: tuple[str, str]) -> None:
-        self.layers.append(Layer(name, fields))
+        self.layers.append(HeaderText(name, fields))
 
     def payload(self, data: bytes) -> None:
         if data:
@@ -141,10 +141,10 @@ def _ethernet(reader: _Reader, frame: bytes) -> str:
         if tags == _MOST_TAGS:
             reader.problems.append(f"more than {_MOST_TAGS} VLAN tags")
             reader.payload(body)
-            return f"Ethernet {ends} {len(body)} octets"
+            return f"Ethernet {ends}, {len(body)} octets"
         tag = reader.header(VLAN, "VLAN", body)
         if tag is None:
-            return f"Ethernet {ends} {len(body)} octets"
+            return f"Ethernet {ends}, {len(body)} octets"
         ethertype, body, tags = int(tag.ethertype), body[4:], tags + 1
         reader.prefix += f"VLAN {tag.tci.vid} "
         reader.layer(
@@ -160,7 +160,7 @@ def _ethernet(reader: _Reader, frame: bytes) -> str:
     reader.payload(body)
     kind = "length" if ethertype < FIRST_ETHERTYPE else "type"
     value = str(ethertype) if kind == "length" else f"0x{ethertype:04x}"
-    return f"Ethernet {kind} {value} {ends} {len(body)} octets"
+    return f"Ethernet {kind} {value} {ends}, {len(body)} octets"
 
 
 def _read_arp(reader: _Reader, data: bytes) -> str:
@@ -245,20 +245,20 @@ def _read_ipv4(reader: _Reader, data: bytes) -> str:
     body = data[header_octets:total]
     if offset_octets:
         reader.payload(body)
-        return f"IPv4 {ends} protocol {ip.protocol} fragment at {offset_octets} {len(body)} octets"
+        return f"IPv4 {ends} protocol {ip.protocol} fragment at {offset_octets}, {len(body)} octets"
     if ip.protocol == PROTOCOL_UDP:
         pseudo = bytes(ip.source + ip.destination)
         return _read_udp(reader, body, ip, pseudo, check=whole and not more)
     if ip.protocol == PROTOCOL_ICMP:
         return _read_icmp(reader, body, ends, check=whole and not more)
     reader.payload(body)
-    return f"IPv4 protocol {ip.protocol} {ends} {len(body)} octets"
+    return f"IPv4 protocol {ip.protocol} {ends}, {len(body)} octets"
 
 
 def _read_udp(reader: _Reader, data: bytes, ip: Any, addresses: bytes, *, check: bool) -> str:
     udp = reader.header(UDP, "UDP", data)
     if udp is None:
-        return f"IPv4 UDP {_ip_text(ip.source)} to {_ip_text(ip.destination)}"
+        return f"UDP {_ip_text(ip.source)} to {_ip_text(ip.destination)}"
     length = int(udp.length)
     if length < 8:
         reader.problems.append(f"UDP length {length} below 8")
@@ -286,13 +286,13 @@ def _read_udp(reader: _Reader, data: bytes, ip: Any, addresses: bytes, *, check:
     reader.payload(payload)
     source = f"{_ip_text(ip.source)}:{udp.source_port}"
     destination = f"{_ip_text(ip.destination)}:{udp.destination_port}"
-    return f"IPv4 UDP {source} to {destination} {len(payload)} octets"
+    return f"UDP {source} to {destination}, {len(payload)} octets"
 
 
 def _read_icmp(reader: _Reader, data: bytes, ends: str, *, check: bool) -> str:
     icmp = reader.header(ICMP_ECHO, "ICMP", data)
     if icmp is None:
-        return f"IPv4 ICMP {ends}"
+        return f"ICMP {ends}"
     kinds = {(8, 0): "echo request", (0, 0): "echo reply"}
     kind = kinds.get((icmp.type, icmp.code))
     if check:
@@ -303,11 +303,11 @@ def _read_icmp(reader: _Reader, data: bytes, ends: str, *, check: bool) -> str:
     if kind is None:
         reader.layer("ICMP", *fields)
         reader.payload(data[4:])
-        return f"IPv4 ICMP type {icmp.type} code {icmp.code} {ends} {len(data) - 4} octets"
+        return f"ICMP type {icmp.type} code {icmp.code} {ends}, {len(data) - 4} octets"
     numbers = (("identifier", str(icmp.identifier)), ("sequence", str(icmp.sequence)))
     reader.layer(f"ICMP {kind}", *fields, *numbers)
     reader.payload(data[8:])
-    return f"IPv4 ICMP {kind} {ends} id {icmp.identifier} seq {icmp.sequence} {len(data) - 8} octets"
+    return f"{kind} #{icmp.sequence} (id {icmp.identifier}) {ends}, {len(data) - 8} octets"
 
 
 _BY_ETHERTYPE: dict[int, Callable[[_Reader, bytes], str]] = {

@@ -32,12 +32,11 @@ from ..events import (
 )
 from ..frame_structure import controlwords as cw
 from ..frame_structure.frames import octet_address
-from ..line_coding.characters import CharacterBuffer, LineForm, open_reader
+from ..line_coding.characters import CharacterBuffer, LineForm
 from ..line_coding.code_8b10b import K28_5
 from ..linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_named
-from .alarms import LosDetector
-from .hyperframe_sync import CONFIRMING_SYNC_BYTES, SyncMachine, SyncState
-from .planes import HyperframePlanes
+from .hyperframe_sync import CONFIRMING_SYNC_BYTES, SyncState
+from .parts import LinkParts
 from .settings import D5_6, D16_2, LinkSettings
 
 __all__ = ["HyperframeBlock", "LinkDecoder"]
@@ -61,16 +60,20 @@ class LinkDecoder:
     """
 
     def __init__(
-        self, settings: LinkSettings, on_block: Callable[[HyperframeBlock], None] | None = None
+        self,
+        settings: LinkSettings,
+        on_block: Callable[[HyperframeBlock], None] | None = None,
+        parts: LinkParts | None = None,
     ) -> None:
+        parts = parts or LinkParts()
         self.settings = settings
         self.option: LineRateOption = option_named(settings.option)
         if self.option.line_code != "8b10b":
             raise SettingsError(f"option {self.option.name} has line code 64B/66B, which is not decoded yet")
         self.counters: dict[str, int] = dict.fromkeys(COUNTERS, 0)
-        self.machine = SyncMachine(settings.fall_back)
-        self.planes = HyperframePlanes(self.option, settings.planes, self.counters)
-        self.los = LosDetector(settings.los_threshold)
+        self.machine = parts.sync(settings.fall_back)
+        self.planes = parts.planes(self.option, settings.planes, self.counters, parts)
+        self.los = parts.los(settings.los_threshold)
         self.hyperframes = 0
         self.acquired_at_hyperframe: int | None = None
         self.alignment_slip_bits: int | None = None
@@ -83,7 +86,7 @@ class LinkDecoder:
         self.trailing_octets = 0  # after the last decoded hyperframe, or all if there is none
         self.now = 0
         self._on_block = on_block
-        self._reader = open_reader(settings.form, self.option.hyperframe_octets)
+        self._reader = parts.reader(settings.form, self.option.hyperframe_octets)
         self._buffer = CharacterBuffer()
         self._locked = False
         self._judged = 0  # hyperframes from the buffer's start whose sync byte confirmed sync
@@ -433,7 +436,7 @@ class LinkDecoder:
             view = ahead[:n]
             if self._on_block is not None:
                 self._on_block(HyperframeBlock(first, view))
-            found = self.planes.decode(view, first, ahead)
+            found = self.planes.receive(view, first, ahead)
         else:
             found = []
         merged = notes + line

@@ -13,6 +13,7 @@ from ..events import Event
 from ..line_coding.characters import LineForm
 from ..linerates import LineRateOption, option_named
 from .decoder import HyperframeBlock, LinkDecoder
+from .parts import LinkParts
 from .planes import HyperframePlanes
 from .settings import LinkSettings
 
@@ -47,7 +48,7 @@ class PlacedDecoder(LinkDecoder):
 class _NoPlanes(HyperframePlanes):
     """Says nothing of what hyperframes carry."""
 
-    def decode(self, view: U8, first: int, ahead: U8) -> list[Event]:
+    def receive(self, view: U8, first: int, ahead: U8) -> list[Event]:
         return []
 
     def lost(self, hyperframe: int) -> list[Event]:
@@ -60,5 +61,4 @@ class HyperframeFinder(PlacedDecoder):
     def __init__(
         self, settings: LinkSettings, on_block: Callable[[HyperframeBlock], None] | None = None
     ) -> None:
-        super().__init__(settings, on_block)
-        self.planes = _NoPlanes(self.option, settings.planes, self.counters)
+        super().__init__(settings, on_block, LinkParts(planes=_NoPlanes))

@@ -112,12 +112,14 @@ class LiveBench:
                     fault, hyperframe=self.link.hyperframe + self._ahead if when is None else when
                 )
             try:
-                when, text, _ = self._source.inject(fault.text)
+                injection = self._source.inject(fault.text)
             except RefusedError:
                 if when is not None:
                     self._busy_until = when + tail  # those asked for before it come all the same
                 raise
-            placed.append(PlacedFault(replace(parse_fault(text), hyperframe=when).text, when, None))
+            when = injection.hyperframe
+            text = replace(parse_fault(injection.text), hyperframe=when).text
+            placed.append(PlacedFault(text, when, None))
         return placed
 
     # ------------------------------------------------------------------------------------------ cases

@@ -54,16 +54,13 @@ def _failed(text: str) -> int:
 
 def _run(words: list[str]) -> int:
     parser = build_parser()
-    if words[:1] == ["craft"] and "--faults" in words and len(words) == 2:
-        words.insert(1, "-")
     arguments = parser.parse_args(words)
     if arguments.command == "completion":
         import shtab
 
         print(shtab.complete(parser, arguments.shell))
         return EXIT_OK
-    module = {"prove": "campaign"}.get(arguments.command, arguments.command)
-    command = importlib.import_module(f"monitor.commands.{module}")
+    command = importlib.import_module(f"..commands.{arguments.command}", __package__)
     status: int = command.run(arguments)
     return status
 

@@ -1,4 +1,4 @@
-"""`framefray prove`: the negative-test campaign, with its reports."""
+"""`framefray campaign`: the negative-test campaign, with its reports."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
     chosen = choose(every_case(), arguments.only, arguments.skip)
     if not any(case.faults for case in chosen):
         raise InputError(
-            "--only and --skip leave no fault to prove with", hint="prove emulated --list names them"
+            "--only and --skip leave no fault to prove with", hint="campaign emulated --list names them"
         )
     targets = [(arguments.junit, _junit), (arguments.html, _html)]
     for path, _ in targets:

@@ -22,8 +22,8 @@ from ..errors import InputError
 from ..faults.catalogue import CATALOGUE, parse_fault
 from ..faults.injector import check_fault
 from ..faults.kinds import Fault
-from ..faults.plan import read_plan
-from ..formats.ffcap import CaptureHeader, RecordType
+from ..faults.plan import read_fault_plan
+from ..formats.ffcap import CaptureHeader, CaptureRecordType
 from ..formats.ffcap_writer import CaptureWriter
 from ..formats.forms import Form, form_of_name
 from ..formats.hex_text import HexWriter
@@ -35,9 +35,6 @@ MOST_LEAD_BITS = 10_000_000
 
 
 def run(arguments: argparse.Namespace) -> int:
-    if arguments.faults:
-        _list_faults()
-        return 0
     form = Form(arguments.form) if arguments.form else form_of_name(arguments.out)
     if form is None:
         forms = " ".join(f".{f.value}" for f in Form)
@@ -75,7 +72,7 @@ def run(arguments: argparse.Namespace) -> int:
             def check(fault: Fault) -> None:
                 check_fault(fault, option, settings.pointer_p, settings.hdlc_rate_code)
 
-            faults += read_plan(arguments.plan).faults(option, arguments.hyperframes, check)
+            faults += read_fault_plan(arguments.plan).faults(option, arguments.hyperframes, check)
         made = _write(arguments, form, settings, faults)
     except DecodersError as error:
         raise InputError(str(error)) from None
@@ -161,7 +158,7 @@ def _make_capture(
 
         def append(data: bytes) -> None:
             if data:
-                writer.append(RecordType.FLAGGED, data, sent * 1_000_000_000 // HYPERFRAMES_PER_SECOND)
+                writer.append(CaptureRecordType.FLAGGED, data, sent * 1_000_000_000 // HYPERFRAMES_PER_SECOND)
 
         def after(total: int) -> None:
             nonlocal sent
@@ -170,11 +167,11 @@ def _make_capture(
         made = craft(settings, arguments.hyperframes, LineForm.FLAGGED, append, after_batch=after, **common)
         for fault in made.truth["faults"]:
             at = fault["hyperframe"] * 1_000_000_000 // HYPERFRAMES_PER_SECOND
-            writer.append(RecordType.FAULT, msgspec.json.encode(fault), at)
+            writer.append(CaptureRecordType.FAULT, msgspec.json.encode(fault), at)
     return made
 
 
-def _list_faults() -> None:
+def list_faults() -> None:
     for kind in CATALOGUE.values():
         print(f"{kind.name:16} {kind.meaning}  [{kind.source}]")
         for p in kind.parameters:

@@ -75,8 +75,8 @@ def _measure(arguments: argparse.Namespace) -> Measured:
         )
     pair = parse_emulated(text)
     clocks, after = _step(arguments.step, arguments.resets)
-    if arguments.far_compensation and not pair:
-        raise InputError("--far-compensation goes with emulated:pair: emulated has no far end")
+    if arguments.remote_compensation and not pair:
+        raise InputError("--remote-compensation needs emulated:pair; emulated has no remote end")
     if not (math.isfinite(arguments.drift) and abs(arguments.drift) <= 10_000):
         raise InputError(f"--drift {arguments.drift:g}: -10000 to 10000 clocks")
     if not 0 <= arguments.length <= 1e6:
@@ -91,7 +91,7 @@ def _measure(arguments: argparse.Namespace) -> Measured:
             pair=pair,
             seed=arguments.seed,
             compensation=Compensation(arguments.compensation),
-            far_compensation=Compensation(arguments.far_compensation or "correct"),
+            far_compensation=Compensation(arguments.remote_compensation or "correct"),
             step_clocks=clocks,
             step_after=after,
             drift_clocks=arguments.drift,

@@ -16,6 +16,7 @@ DEMO_FAULTS = ("hdlc.fcs", "ethernet.fcs", "vendor.value", "sync.hfn")
 def run(arguments: argparse.Namespace) -> int:
     arguments.source = "emulated:pair"
     arguments.form = arguments.pointer = arguments.hdlc_rate = None
+    arguments.every_plane = True
     arguments.hdlc_msb_first = arguments.ethernet_msb_first = False
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     headless = arguments.headless or not terminal
@@ -35,5 +36,5 @@ def run(arguments: argparse.Namespace) -> int:
         for text in DEMO_FAULTS:
             fault = pipeline.inject(text)
             expected = ", ".join(f"{name} +{count}" for name, count in fault.expected.items())
-            print(f"put in: {fault.text} at hyperframe {fault.hyperframe} or next; must move {expected}")
+            print(f"injected: {fault.text} at hyperframe {fault.hyperframe} or later; expected {expected}")
         return summarise(pipeline, interrupts)

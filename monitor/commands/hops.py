@@ -6,7 +6,7 @@ import argparse
 import json
 import math
 
-from ..delay.hop_plans import HopPlan, read_plan
+from ..delay.hop_plans import HopPlan, read_hop_plan
 from ..errors import InputError
 from ..reports.hop_text import hop_lines, hop_record
 
@@ -14,7 +14,7 @@ __all__ = ["run_hops"]
 
 
 def run_hops(arguments: argparse.Namespace, *, ascii_only: bool) -> int:
-    plan = read_plan(arguments.hops)
+    plan = read_hop_plan(arguments.hops)
     changed = _replaced(plan, arguments.replace) if arguments.replace else None
     if arguments.json:
         print(json.dumps(hop_record(plan, changed)))

@@ -10,7 +10,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from decoders.frame_structure.frames import ALARM_BITS
 from decoders.line_coding.characters import LineForm
@@ -22,7 +22,7 @@ from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.injector import check_fault
 from ..faults.kinds import Context, Fault
-from ..sources.source import Chunk
+from ..sources.source import Chunk, Injection
 from .cable import Cable
 from .line_writer import LineWriter
 from .sender import EmulatedSender
@@ -35,7 +35,10 @@ CHUNK_HYPERFRAMES = 50
 
 
 class EmulatedSource:
-    """`hyperframes_per_second` None runs as fast as it can; `limit` ends the stream after so many hyperframes."""
+    """`hyperframes_per_second` None runs as fast as it can; `limit` ends the stream after so many hyperframes.
+
+    `every_plane` as in EmulatedSender, for the direction that is given.
+    """
 
     form = LineForm.BITS.value
 
@@ -53,6 +56,7 @@ class EmulatedSource:
         bit_error_ratio: float = 0.0,
         delay_bits: int = 1237,
         chunk_hyperframes: int = CHUNK_HYPERFRAMES,
+        every_plane: bool = False,
     ) -> None:
         line = option_named(option)
         if line.line_code != "8b10b":
@@ -67,7 +71,7 @@ class EmulatedSource:
         code = DEFAULT_RATE_CODES.get(line.name, 6) if hdlc_rate_code is None else hdlc_rate_code
         settings = SenderSettings(option=line.name, pointer_p=pointer_p, hdlc_rate_code=code)
         self._settings = settings
-        self._sender = EmulatedSender(settings, seed, load=load, uplink=pair)
+        self._sender = EmulatedSender(settings, seed, load=load, uplink=pair, every_plane=every_plane)
         self._writer = LineWriter(LineForm.BITS, line)
         self._cable = Cable(delay_bits, bit_error_ratio, seed + 10)
         self._far: LinkDecoder | None = None
@@ -91,13 +95,13 @@ class EmulatedSource:
         check_fault(fault, option_named(self.option), settings.pointer_p, settings.hdlc_rate_code)
         return fault
 
-    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
+    def inject(self, text: str) -> Injection:
         """Put a fault in at the next hyperframe, or the one it names; InputError where it cannot be."""
         fault = self.checked(text)
         line = option_named(self.option)
         self._asked.append(fault)
         at = self._sender.next_hyperframe if fault.hyperframe is None else fault.hyperframe
-        return at, fault.text, fault.expected(Context(line))
+        return Injection(at, fault.text, fault.expected(Context(line)))
 
     def chunks(self) -> Iterator[Chunk]:
         started = time.monotonic()

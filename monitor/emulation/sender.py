@@ -25,7 +25,8 @@ from decoders.user_plane.iq_map import IqMap
 from ..faults.injector import check_fault, cut_of, damage_octets, reach, symbol_position
 from ..faults.kinds import Context, Fault, Layer
 from ..faults.queues import CloseEthernetEncoder, as_received, queue_ethernet, queue_hdlc
-from .sent import PlacedFault, SentBatch, SentFrame, fault_hyperframe
+from .control_traffic import ControlWordTraffic
+from .sent import SentBatch, SentFault, SentFrame, fault_hyperframe
 from .traffic import RE_1, REC_A, EthernetTraffic, HdlcTraffic, IqTraffic, Tone, VendorPattern
 
 __all__ = ["EmulatedSender", "iq_map_sent"]
@@ -43,11 +44,18 @@ class EmulatedSender:
     """One direction of an emulated link; see SenderSettings for what it announces.
 
     `load` is the share of each C&M channel that is filled with frames, 0 to 1. `following` in batch() tells
-    the faults how much stream comes after them.
+    the faults how much stream comes after them. With `every_plane` vendor specific, Ctrl_AxC and reserved words have
+    traffic, too; without it only a counter in the vendor's first two octets moves.
     """
 
     def __init__(
-        self, settings: SenderSettings, seed: int = 1, *, load: float = 1.0, uplink: bool = False
+        self,
+        settings: SenderSettings,
+        seed: int = 1,
+        *,
+        load: float = 1.0,
+        uplink: bool = False,
+        every_plane: bool = False,
     ) -> None:
         self.encoder = LinkEncoder(settings)
         self.settings = settings
@@ -62,12 +70,13 @@ class EmulatedSender:
         self._ethernet = EthernetTraffic(seed + 1, sender=sender, peers=peers)
         self._vendor = VendorPattern(constants=b"\0")
         self._vendor_offset = settings.hfn
+        self._words = ControlWordTraffic(seed, settings.pointer_p) if every_plane else None
         self._iq = _IqPlane(self.option, seed)
         self._waiting: list[Fault] = []
-        self._lasting: list[PlacedFault] = []
-        self._on_the_way: dict[tuple[Plane, int], PlacedFault] = {}
+        self._lasting: list[SentFault] = []
+        self._on_the_way: dict[tuple[Plane, int], SentFault] = {}
         self._damages: dict[int, EthernetDamage] = {}
-        self.placed: list[PlacedFault] = []
+        self.placed: list[SentFault] = []
         self.sent: list[SentFrame] = []
         self.next_hyperframe = 0
 
@@ -98,7 +107,7 @@ class EmulatedSender:
     def _piece(self, n: int, faults: Sequence[Fault], following: int | None) -> SentBatch:
         first = self.next_hyperframe
         context = self._context(None if following is None else following + n - 1)
-        placed = [PlacedFault(f, first, None, f.expected(context), context) for f in faults]
+        placed = [SentFault(f, first, None, f.expected(context), context) for f in faults]
         self.placed += placed
         for place in placed:
             if place.fault.kind.layer is Layer.CHANNEL:
@@ -109,6 +118,8 @@ class EmulatedSender:
         encoder = self.encoder
         vendor = self._vendor.octets(first + self._vendor_offset, n, encoder.vendor_octets)
         octets = encoder.encode(n, vendor=vendor, iq=self._iq.octets(first, n))
+        if self._words is not None:
+            self._words.fill(octets, first + self._vendor_offset)
         self._collect()
         k = np.arange(n, dtype=np.int64) * self.option.hyperframe_octets
         batch = SentBatch(first, octets, k, np.zeros(0, np.int64))
@@ -121,12 +132,12 @@ class EmulatedSender:
         return batch
 
     @staticmethod
-    def _left(place: PlacedFault, hyperframe: int) -> bool:
+    def _left(place: SentFault, hyperframe: int) -> bool:
         """Whether a fault goes on in that hyperframe."""
         last = reach(place.fault)
         return last is None or hyperframe - place.hyperframe < last
 
-    def _damage(self, place: PlacedFault, batch: SentBatch) -> None:
+    def _damage(self, place: SentFault, batch: SentBatch) -> None:
         """Do to a batch what one fault of octets, symbols or bits does to its hyperframes."""
         fault, size = place.fault, self.option.hyperframe_octets
         layer, began = fault.kind.layer, place.hyperframe
@@ -159,7 +170,7 @@ class EmulatedSender:
             if number == began and at is not None:
                 place.offset_octets = began * size + at
 
-    def _queue_damaged(self, place: PlacedFault) -> None:
+    def _queue_damaged(self, place: SentFault) -> None:
         place.sent = False
         if place.fault.kind.plane == "hdlc":
             place.sequence = queue_hdlc(place.fault, self.encoder.hdlc, self._hdlc)

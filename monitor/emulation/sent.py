@@ -12,7 +12,7 @@ from decoders.linerates import LineRateOption
 from ..faults.injector import Cut
 from ..faults.kinds import Context, Fault
 
-__all__ = ["PlacedFault", "SentBatch", "SentFrame", "bit_cuts"]
+__all__ = ["SentBatch", "SentFault", "SentFrame", "bit_cuts"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class SentFrame:
 
 
 @dataclass(slots=True)
-class PlacedFault:
+class SentFault:
     """A fault as put in: `offset_octets` from the start of the stream, `expected` counters.
 
     A fault of a C&M channel takes its frame's number in `sequence`; until the frame has left, nothing moves.

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from decoders.events import Alarm, Origin
 
-from .continuity import ContinuityCount, around, position_of, timing_at
+from .continuity import ContinuityCount, numbers_around, position_of, timing_at
 from .kinds import TRAFFIC_LOST, Context, Expectation, FaultKind, Layer, Parameter, Values, because, moved
 from .places import HYPERFRAMES
 
@@ -47,7 +47,7 @@ def _timing(name: str) -> Callable[[Values, Context], Expectation]:
         # Where the place in the frame is not known, the middle of one stands for it.
         hfn = context.hfn if context.hfn is not None else 60 if values.get("value", 0) >= 75 else 120
         count = ContinuityCount()
-        for offset, bfn, due in around(hfn, preceding, read):
+        for offset, bfn, due in numbers_around(hfn, preceding, read):
             sent = sent_timing(name, values, offset, bfn, due) if offset >= 0 else None
             count.take(*(sent or (bfn, due)))
         tolerated = {}

@@ -101,7 +101,7 @@ class Pipeline:
             decoder.counters.update(dict.fromkeys(decoder.counters, 0))
             decoder.hyperframes_missed = decoder.hyperframes_not_received = 0
             decoder.breaks_of_unknown_length = 0
-            decoder.planes.last.known = False  # so that the first one told is the first one counted
+            decoder.planes.last.first = None  # so that the first one told is the first one counted
             events = self.watch.events
             self.decoder = decoder
             self.watch = LinkWatch(decoder, self.watch.history)
@@ -126,13 +126,13 @@ class Pipeline:
         if not isinstance(self.source, FaultySource):
             raise TypeError("this source cannot inject faults")
         with self._lock:
-            hyperframe, full, expected = self.source.inject(text)
+            injection = self.source.inject(text)
             elsewhere = getattr(self.source, "faults_elsewhere", False)
             fault = InjectedFault(
                 len(self._injected),
-                full,
-                hyperframe,
-                {} if elsewhere else expected,
+                injection.text,
+                injection.hyperframe,
+                {} if elsewhere else injection.expected,
                 dict(self.decoder.counters),
                 elsewhere,
                 self.decoder.breaks_of_unknown_length,

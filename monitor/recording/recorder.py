@@ -27,13 +27,13 @@ from decoders.link.settings import LinkSettings
 
 from ..errors import InputError, OutputError
 from ..faults.catalogue import parse_fault
-from ..formats.ffcap import CaptureHeader, Clock, RecordFlag, RecordType, gap_payload
+from ..formats.ffcap import CaptureHeader, CaptureRecordFlag, CaptureRecordType, Clock, gap_payload
 from ..formats.ffcap_writer import CaptureWriter
 from ..formats.forms import WORD_FORMS, Form, form_of_name, stream_octets, stream_time_ns
 from ..formats.hex_text import HexWriter
 from ..sources.file import CaptureSource, HexSource, RawSource
 from ..sources.news import News
-from ..sources.source import Chunk, Source, received
+from ..sources.source import Chunk, Injection, Source, received
 from .limits import Limit, LimitUnit
 
 __all__ = ["FaultyTap", "RecordingTap", "open_recording"]
@@ -45,7 +45,7 @@ class _Sink(Protocol):
     keeps_notes: bool
 
     def line_data(self, chunk: Chunk) -> None: ...
-    def beside(self, kind: RecordType, payload: bytes, time_ns: int) -> None: ...
+    def beside(self, kind: CaptureRecordType, payload: bytes, time_ns: int) -> None: ...
     def close(self) -> None: ...
 
 
@@ -57,13 +57,13 @@ class _CaptureSink:
         self._kind = header.record_type
 
     def line_data(self, chunk: Chunk) -> None:
-        flags = RecordFlag.NONE
+        flags = CaptureRecordFlag.NONE
         if chunk.gap:
-            self._writer.append(RecordType.GAP, gap_payload(chunk.gap), chunk.time_ns)
-            flags = RecordFlag.GAP_BEFORE
+            self._writer.append(CaptureRecordType.GAP, gap_payload(chunk.gap), chunk.time_ns)
+            flags = CaptureRecordFlag.GAP_BEFORE
         self._writer.append(self._kind, _view(chunk), chunk.time_ns, flags)
 
-    def beside(self, kind: RecordType, payload: bytes, time_ns: int) -> None:
+    def beside(self, kind: CaptureRecordType, payload: bytes, time_ns: int) -> None:
         self._writer.append(kind, payload, time_ns)
 
     def close(self) -> None:
@@ -101,7 +101,7 @@ class _RawSink:
         except OSError as error:
             raise OutputError(f"{self._path}: {error.strerror}") from None
 
-    def beside(self, kind: RecordType, payload: bytes, time_ns: int) -> None:
+    def beside(self, kind: CaptureRecordType, payload: bytes, time_ns: int) -> None:
         """A raw form has no place for it."""
 
     def close(self) -> None:
@@ -201,7 +201,7 @@ class RecordingTap:
         for line in self._news.lines():
             if isinstance(self.source, CaptureSource):  # its marks stay marks
                 kind, _, text = line.text.partition(": ")
-                self._beside(RecordType[kind.upper()], text.encode())
+                self._beside(CaptureRecordType[kind.upper()], text.encode())
             else:
                 self.note(f"board: {line.text}")
 
@@ -251,11 +251,11 @@ class RecordingTap:
 
     def mark(self, text: str) -> None:
         """Write a mark at the time of the last chunk."""
-        self._beside(RecordType.MARK, text.encode())
+        self._beside(CaptureRecordType.MARK, text.encode())
 
     def note(self, text: str) -> None:
         """Write a note at the time of the last chunk."""
-        self._beside(RecordType.NOTE, text.encode())
+        self._beside(CaptureRecordType.NOTE, text.encode())
 
     def fault(self, full_text: str, hyperframe: int, expected: Mapping[str, int]) -> None:
         """Write that a fault was put into the stream, as a truth file names it."""
@@ -266,9 +266,9 @@ class RecordingTap:
             "parameters": dict(fault.values),
             "expected": dict(expected),
         }
-        self._beside(RecordType.FAULT, msgspec.json.encode(record))
+        self._beside(CaptureRecordType.FAULT, msgspec.json.encode(record))
 
-    def _beside(self, kind: RecordType, payload: bytes) -> None:
+    def _beside(self, kind: CaptureRecordType, payload: bytes) -> None:
         with self._lock:
             if not self._closed:
                 self._sink.beside(kind, payload, self._time_ns)
@@ -285,7 +285,7 @@ class RecordingTap:
 class _FaultySource(Source, Protocol):
     """A source that takes faults."""
 
-    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]: ...
+    def inject(self, text: str) -> Injection: ...
 
 
 class FaultyTap(RecordingTap):
@@ -295,11 +295,11 @@ class FaultyTap(RecordingTap):
         super().__init__(source, sink, limit)
         self._faulty = source
 
-    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
+    def inject(self, text: str) -> Injection:
         """As the source does it; and written down."""
-        hyperframe, full, expected = self._faulty.inject(text)
-        self.fault(full, hyperframe, expected)
-        return hyperframe, full, expected
+        injection = self._faulty.inject(text)
+        self.fault(injection.text, injection.hyperframe, injection.expected)
+        return injection
 
 
 def open_recording(

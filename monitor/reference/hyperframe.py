@@ -20,7 +20,7 @@ from .cm_channels import (
     HdlcReceiver,
     changed_places,
     ethernet_words,
-    hdlc_places,
+    slow_channel_places,
 )
 from .keystream import VersionTwo
 from .results import ReferenceResult, ReferenceSettings
@@ -76,7 +76,7 @@ class HyperframeReader:
         self._place_channels()
 
     def _place_channels(self) -> None:
-        self._hdlc_at = hdlc_places(self._option, self._rate.value)
+        self._hdlc_at = slow_channel_places(self._option, self._rate.value)
         self._ethernet_at = ethernet_words(self._pointer.value)
         self._compared = list(changed_places(self._option, self._pointer.value, self._rate.value))
 

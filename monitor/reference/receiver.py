@@ -92,6 +92,7 @@ class _Receiver:
         self._sync: SyncWord = kind(option, chars, flags_known)
         self._set(chars)
         self._fec_lost: list[int] = []
+        self._origin = 0  # of the first hyperframe
         self._in_sync_word: set[int] = set()  # first octets of blocks that belong to a sync word
         self._reader = HyperframeReader(option, settings, self._result)
 
@@ -162,6 +163,9 @@ class _Receiver:
         position += later
         if result.acquired_at_hyperframe is None:
             result.acquired_at_hyperframe = position // h
+            self._origin = position
+        gone = round((position - self._origin) / h)
+        result.acquired.append((result.hyperframes, gone - result.hyperframes))
         if isinstance(sync, SyncBlocks):
             result.sync_word = sync.described
         frames = [self._chars.octets[p : p + h] for p in range(position, position + 3 * h, h)]

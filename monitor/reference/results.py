@@ -62,6 +62,8 @@ class ReferenceResult:
     last: dict[str, int] | None = None
     sync_state: str = "XACQ1"
     acquired_at_hyperframe: int | None = None
+    acquired: list[tuple[int, int]] = field(default_factory=list)
+    """Each start of sync: number of its first hyperframe, and hyperframes of the line that went by before."""
     trailing_octets: int = 0
     alignment_offset_bits: int | None = None
     fec: bool | None = None
@@ -81,3 +83,8 @@ class ReferenceResult:
             "lof": False,
         }
     )
+
+    def moved_hyperframe(self, number: int) -> int:
+        """Number of a hyperframe with those counted in that went by while sync was lost."""
+        missed = [gone for first, gone in self.acquired if first <= number]
+        return number + (missed[-1] if missed else 0)

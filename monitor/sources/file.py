@@ -18,7 +18,7 @@ import numpy as np
 
 from ..errors import InputError
 from ..formats.detection import Decision, decide, decide_line_data
-from ..formats.ffcap import Record, RecordType, parse_gap
+from ..formats.ffcap import CaptureRecord, CaptureRecordType, parse_gap
 from ..formats.ffcap_reader import CaptureReader
 from ..formats.forms import (
     COUNTED_FORMS,
@@ -181,11 +181,11 @@ class HexSource:
         self._stream.close()
 
 
-WORDS_BESIDE = (RecordType.MARK, RecordType.NOTE, RecordType.FAULT)
+WORDS_BESIDE = (CaptureRecordType.MARK, CaptureRecordType.NOTE, CaptureRecordType.FAULT)
 """Records that stand beside the line data for whoever reads along."""
 
 
-def words_beside(record: Record) -> str:
+def words_beside(record: CaptureRecord) -> str:
     """A mark, a note or a fault in one line."""
     return f"{record.type.name.lower()}: {record.payload.decode('utf-8', 'replace')}"
 
@@ -208,7 +208,7 @@ class CaptureSource:
         self._left_out = 0
         self._problems = 0
         self._records = self._line_data()
-        self._head: list[Record] = []
+        self._head: list[CaptureRecord] = []
         self._gap = 0
         self._gaps: dict[int, int] = {}
         self.option = self._find_option(option)
@@ -246,13 +246,13 @@ class CaptureSource:
             raise self._stream.error("option is not in the header", hint="give --option")
         return decision.option
 
-    def _line_data(self) -> Iterator[Record]:
+    def _line_data(self) -> Iterator[CaptureRecord]:
         for record in self._reader.records():
             if record.type == self.header.record_type:
                 if self._gap:
                     self._gaps[record.offset], self._gap = self._gap, 0
                 yield record
-            elif record.type is RecordType.GAP:
+            elif record.type is CaptureRecordType.GAP:
                 self._gap = parse_gap(record.payload)
             elif record.type.is_line_data:
                 self._left_out += 1
@@ -275,7 +275,7 @@ class CaptureSource:
             self.warnings.append(f"records of another form than {self.form} left out: {self._left_out}")
             self._left_out = 0
 
-    def _all_records(self) -> Iterator[Record]:
+    def _all_records(self) -> Iterator[CaptureRecord]:
         while self._head:
             yield self._head.pop(0)
         yield from self._records

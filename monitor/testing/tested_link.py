@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from ..campaign.campaign import Receiver, ReceiverFactory
     from ..campaign.transmission import PlacedFault
+    from ..sources.source import Injection
 
 __all__ = ["BoardLink", "EmulatedLink", "TestedLink"]
 
@@ -52,8 +53,8 @@ class TestedLink(ABC):
         """So many hyperframes pass and are decoded; the events they gave."""
 
     @abstractmethod
-    def _inject(self, fault: str) -> tuple[int, str]:
-        """Put a fault in; its hyperframe and full text."""
+    def _inject(self, fault: str) -> Injection:
+        """Inject a fault."""
 
     @property
     @abstractmethod
@@ -89,11 +90,12 @@ class TestedLink(ABC):
         What `expect` looks at begins with the first one since the start, the last `mark`, or the last `expect`
         that held. InputError where the fault cannot be.
         """
-        at, text = self._inject(fault)
+        injection = self._inject(fault)
+        at = injection.hyperframe
         if self._judged or not self._ahead:
             self.mark()
         self._first_fault = at if self._first_fault is None else min(at, self._first_fault)
-        self._ahead.append(text)
+        self._ahead.append(injection.text)
         return at
 
     def mark(self) -> None:
@@ -193,11 +195,11 @@ class EmulatedLink(TestedLink):
         self._source.set_chunk(hyperframes)
         return list(self.decoder.receive(bytes(next(self._chunks).data)))
 
-    def _inject(self, fault: str) -> tuple[int, str]:
-        at, text, _ = self._source.inject(fault)
-        if at < self.hyperframe:
-            raise InputError(f"fault {text}: hyperframe {self.hyperframe} is the next to be sent")
-        return at, text
+    def _inject(self, fault: str) -> Injection:
+        injection = self._source.inject(fault)
+        if injection.hyperframe < self.hyperframe:
+            raise InputError(f"fault {injection.text}: hyperframe {self.hyperframe} is the next to be sent")
+        return injection
 
     @property
     def hyperframe(self) -> int:
@@ -253,11 +255,11 @@ class BoardLink(TestedLink):
         trial.mark()  # or it would keep all that ever came
         return events
 
-    def _inject(self, fault: str) -> tuple[int, str]:
-        at, text, _ = self.board.inject(fault)
-        if at > self.hyperframe:
-            self.run(at - self.hyperframe)
-        return at, text
+    def _inject(self, fault: str) -> Injection:
+        injection = self.board.inject(fault)
+        if injection.hyperframe > self.hyperframe:
+            self.run(injection.hyperframe - self.hyperframe)
+        return injection
 
     @property
     def hyperframe(self) -> int:

@@ -40,7 +40,7 @@ from .palette import Look
 from .repeater import Repeater
 from .replay_bar import REPLAY_BINDINGS, REPLAY_KEYS, ReplayBar, Replayed, SeekPage
 from .reset_run import Resets, live_board_of, settings_of
-from .status import KeyLine, Status
+from .status import KeyLine, StatusLines
 from .transcript import Transcript
 
 __all__ = ["FrayApp", "paints_per_second", "run_screen"]
@@ -159,7 +159,7 @@ class FrayApp(App[int], inherit_bindings=False):
         self.switcher = ContentSwitcher(id="views", initial="link")
         self.link_view = Container(id="link")
         self.beside = Container(id="beside")
-        self.status = Status(look, VIEWS, self.action_view)
+        self.status = StatusLines(look, VIEWS, self.action_view)
         self.failure_pane = LinePane(look, id="failure", style=look.alarm)
         self.keys = KeyLine(look, id="keys")
         self.replay_bar = ReplayBar(look, replay)

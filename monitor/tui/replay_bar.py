@@ -22,7 +22,7 @@ from .cells import count, fit, inert
 from .line_pane import Line, LinePane, cells
 from .palette import Look
 
-__all__ = ["REPLAY_BINDINGS", "REPLAY_KEYS", "Place", "ReplayBar", "Replayed", "SeekPage"]
+__all__ = ["REPLAY_BINDINGS", "REPLAY_KEYS", "ReplayBar", "ReplayPosition", "Replayed", "SeekPage"]
 
 _SPEEDS = (0.0001, 0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0, 1000.0, math.inf)
 _LEAST_TRACK = 8
@@ -40,7 +40,7 @@ REPLAY_BINDINGS = (
 REPLAY_KEYS = ((".", "play/pause"), ("[ ]", "step"), ("< >", "speed"), ("{ }", "errors"), ("g", "go to"))
 
 
-class Place(Protocol):
+class ReplayPosition(Protocol):
     """Where a replay is: the hyperframe played last, None before the first, and how many there are."""
 
     @property
@@ -68,7 +68,7 @@ class Replayed(Protocol):
     def at_end(self) -> bool: ...
 
     @property
-    def position(self) -> Place: ...
+    def position(self) -> ReplayPosition: ...
 
     @property
     def errors(self) -> int: ...

@@ -18,7 +18,7 @@ from .feed import Feed
 from .line_pane import Line, LinePane, cells
 from .palette import Look
 
-__all__ = ["KeyLine", "Status", "key_lines"]
+__all__ = ["KeyLine", "StatusLines", "key_lines"]
 
 _FAR = (Alarm.LOS, Alarm.LOF, Alarm.RAI, Alarm.SDI, Alarm.RESET)
 _SHORT = {Alarm.RESET: "rst"}
@@ -61,7 +61,7 @@ class KeyLine(LinePane):
         self.show(lines)
 
 
-class Status(LinePane):
+class StatusLines(LinePane):
     """Three lines: views, state word and source; sync, start-up and rate; alarms, time and errors."""
 
     def __init__(self, look: Look, views: Sequence[tuple[str, str]], on_view: Callable[[int], None]) -> None:

@@ -148,7 +148,7 @@ def dpkt_udp(payload: bytes, tags: list[dpkt.ethernet.VLANtag8021Q] | None = Non
 
 def test_we_read_dpkt_udp() -> None:
     summary = describe(dpkt_udp(b"k" * 64))
-    assert summary.line == "IPv4 UDP 10.77.0.1:5005 to 10.77.0.2:5006 64 octets"
+    assert summary.line == "UDP 10.77.0.1:5005 to 10.77.0.2:5006, 64 octets"
     assert summary.problems == ()
     assert [layer.name for layer in summary.layers] == ["Ethernet", "IPv4", "UDP", "Payload"]
     assert fields(summary, "Ethernet") == {"destination": RE.mac, "source": REC.mac, "type": "0x0800"}
@@ -167,7 +167,7 @@ def test_we_read_dpkt_echo_and_arp() -> None:
     icmp = dpkt.icmp.ICMP(type=8, data=echo)
     ip = dpkt.ip.IP(src=REC_IP, dst=RE_IP, p=1, data=icmp, len=33)
     summary = describe(bytes(dpkt.ethernet.Ethernet(src=REC_MAC, dst=RE_MAC, type=0x0800, data=ip)))
-    assert summary.line == "IPv4 ICMP echo request 10.77.0.1 to 10.77.0.2 id 3 seq 4 5 octets"
+    assert summary.line == "echo request #4 (id 3) 10.77.0.1 to 10.77.0.2, 5 octets"
     assert summary.problems == ()
 
     arp = dpkt.arp.ARP(op=1, sha=REC_MAC, spa=REC_IP, tha=bytes(6), tpa=RE_IP)
@@ -182,7 +182,7 @@ def test_we_read_dpkt_echo_and_arp() -> None:
 def test_we_read_dpkt_tags() -> None:
     tag = dpkt.ethernet.VLANtag8021Q(pri=6, cfi=0, id=1234, type=0x0800)
     summary = describe(dpkt_udp(b"", [tag]))
-    assert summary.line == "VLAN 1234 IPv4 UDP 10.77.0.1:5005 to 10.77.0.2:5006 0 octets"
+    assert summary.line == "VLAN 1234 UDP 10.77.0.1:5005 to 10.77.0.2:5006, 0 octets"
     assert fields(summary, "VLAN")["priority"] == "6"
     assert summary.problems == ()
 
@@ -266,7 +266,7 @@ def test_fragments_are_named_and_their_sums_left_alone() -> None:
     assert fields(first, "IPv4")["fragment"] == "at octet 0, more follow"
     assert fields(first, "UDP")["checksum"].endswith("not checked")
     later = describe(with_right_header_checksum(poke(frame, 20, b"\x00\x02")))
-    assert later.line == "IPv4 10.77.0.1 to 10.77.0.2 protocol 17 fragment at 16 13 octets"
+    assert later.line == "IPv4 10.77.0.1 to 10.77.0.2 protocol 17 fragment at 16, 13 octets"
     assert [layer.name for layer in later.layers] == ["Ethernet", "IPv4", "Payload"]
 
 
@@ -282,12 +282,12 @@ def test_options_are_skipped_and_summed() -> None:
 
 def test_other_kinds_are_named_by_number() -> None:
     unknown = describe(build_ethernet(BROADCAST, REC.mac, 0x88B5, b"\x01\x02"))
-    assert unknown.line == "Ethernet type 0x88b5 02:53:4d:00:00:01 to ff:ff:ff:ff:ff:ff 2 octets"
+    assert unknown.line == "Ethernet type 0x88b5 02:53:4d:00:00:01 to ff:ff:ff:ff:ff:ff, 2 octets"
     length = describe(build_ethernet(BROADCAST, REC.mac, 3, b"abc"))
     assert "length 3" in length.line
     assert fields(length, "Ethernet")["length"] == "3"
     tcp = describe(with_right_header_checksum(poke(build_ipv4_udp(REC, RE, 1, 2, b""), 23, b"\x06")))
-    assert tcp.line == "IPv4 protocol 6 10.77.0.1 to 10.77.0.2 8 octets"
+    assert tcp.line == "IPv4 protocol 6 10.77.0.1 to 10.77.0.2, 8 octets"
     arp = describe(poke(build_arp_request(REC, RE.ip), 20, b"\x00\x09"))
     assert arp.problems == ("ARP operation 9 unknown",)
     arp = describe(poke(build_arp_request(REC, RE.ip), 18, b"\x08"))

@@ -31,7 +31,7 @@ from monitor.boards.serial_port import SerialLine, port_lines
 from monitor.emulation.line_writer import LineWriter
 from monitor.emulation.sender import EmulatedSender
 from monitor.errors import InputError
-from monitor.formats.ffcap import RecordType
+from monitor.formats.ffcap import CaptureRecordType
 from monitor.formats.ffcap_reader import CaptureReader
 from monitor.recording.recorder import open_recording
 from monitor.sources.log import Log
@@ -372,7 +372,7 @@ def test_a_console_that_prints_hex(tmp_path: Path, columns: bool) -> None:
     heard = [line.text for line in source.log.since(0)[0]]
     assert heard == ["boot 1.2", "\\x1b[31mtemperature 41", "# face off", "deaf: no signal"]
     with CaptureReader(tmp_path / "a.ffcap") as reader:
-        notes = [bytes(r.payload).decode() for r in reader.records() if r.type is RecordType.NOTE]
+        notes = [bytes(r.payload).decode() for r in reader.records() if r.type is CaptureRecordType.NOTE]
     assert notes == [f"board: {text}" for text in heard]
     for fd in (master, slave):
         os.close(fd)

@@ -337,14 +337,14 @@ BAD = [
     ),
     ("watch [::1]:7000 --headless", "a board on the network is socket://[::1]:7000"),
     ("tell localhost:7000 status", "a board on the network is socket://localhost:7000"),
-    ("prove bench-3:7000", "a board on the network is socket://bench-3:7000"),
+    ("campaign bench-3:7000", "a board on the network is socket://bench-3:7000"),
     (
         "board --loopback pair --link x",
         "'x' is not HOST:PORT, and no path of a socket either, which has a / in it",
     ),
     (f"board --tcp 127.0.0.1:{'9' * 5000}", "is not HOST:PORT\n"),
     ("replay line.vcd --headless", "line.vcd: a value change dump cannot be replayed"),
-    ("prove emulated --junit .", ".: Is a directory"),
+    ("campaign emulated --junit .", ".: Is a directory"),
     ("delay emulated --html .", ".: Is a directory"),
     ("tell loop:// restart", "'restart' is no command; there are status, loopback, reset, traffic, data"),
     ("tell loop:// loopback far", "loopback takes none, internal, cable or pair, not 'far'"),
@@ -354,7 +354,7 @@ BAD = [
     ("tell loop:// traffic hdlc", "say traffic iq|hdlc|ethernet|vendor PERCENT"),
     ("tell loop:// data bits", "data takes none, octets, flagged or control, not 'bits'"),
     ("tell loop:// status now", "'status now' is no command; say status"),
-    ("decode some.octets \x1b[31m", "\\x1b[31m; `framefray --help` tells more"),
+    ("decode some.octets \x1b[31m", "\\x1b[31m; see `framefray --help`"),
 ]
 
 

@@ -20,11 +20,11 @@ Item = tuple[int, int, int, int, bytes]
 
 
 def compile_c(driver: str, out: Path) -> Path:
-    """Compile a driver with ff_record.c, warnings as errors; skip where there is no compiler."""
+    """Compile a driver with fray_record.c, warnings as errors; skip where there is no compiler."""
     compiler = shutil.which("cc")
     if compiler is None:
         pytest.skip("no C compiler here (cc)")
-    sources = [str(HERE / driver), str(C99 / "ff_record.c")]
+    sources = [str(HERE / driver), str(C99 / "fray_record.c")]
     command = [compiler, *STRICT, "-O1", "-I", str(C99), *sources, "-o", str(out)]
     result = subprocess.run(command, capture_output=True, text=True, check=False)
     assert result.returncode == 0, result.stderr
@@ -139,8 +139,8 @@ def test_a_small_buffer_drops_long_records_and_goes_on(codec: Path) -> None:
 
 
 def test_reference_is_small_and_needs_little() -> None:
-    text = (C99 / "ff_record.c").read_text() + (C99 / "ff_record.h").read_text()
+    text = (C99 / "fray_record.c").read_text() + (C99 / "fray_record.h").read_text()
     headers = {line.split()[1].strip('<>"') for line in text.splitlines() if line.startswith("#include")}
-    assert headers == {"string.h", "stdint.h", "stddef.h", "ff_record.h"}
+    assert headers == {"string.h", "stdint.h", "stddef.h", "fray_record.h"}
     assert "malloc(" not in text
-    assert len((C99 / "ff_record.c").read_text().splitlines()) < 400
+    assert len((C99 / "fray_record.c").read_text().splitlines()) < 400

@@ -23,7 +23,7 @@ from monitor.emulation.line_writer import LineWriter
 from monitor.emulation.sender import EmulatedSender
 from monitor.errors import InputError
 from monitor.faults.catalogue import parse_fault
-from monitor.formats.ffcap import CaptureHeader, RecordType
+from monitor.formats.ffcap import CaptureHeader, CaptureRecordType
 from monitor.formats.ffcap_reader import CaptureIndex
 from monitor.formats.ffcap_writer import CaptureWriter
 from monitor.formats.hex_text import HexWriter
@@ -57,8 +57,8 @@ def make(path: Path, *faults: str, hyperframes: int = HYPERFRAMES, option: str =
             at = 0
             while at < len(data):
                 size = 2 * int(rng.integers(1, 60_000))
-                writer.append(RecordType.FLAGGED, data[at : at + size], 5_000_000 + at * 1000 // 123)
-                writer.append(RecordType.MARK, b"between", 5_000_000)
+                writer.append(CaptureRecordType.FLAGGED, data[at : at + size], 5_000_000 + at * 1000 // 123)
+                writer.append(CaptureRecordType.MARK, b"between", 5_000_000)
                 at += size
     elif suffix == "hex":
         with path.open("wb") as stream:
@@ -286,9 +286,9 @@ def test_marks_and_notes_are_shown_where_they_stand(tmp_path: Path) -> None:
     line = LineWriter(LineForm.OCTETS, sender.option)
     with CaptureWriter(path, CaptureHeader("1", "octets")) as writer:
         for number in range(40):
-            writer.append(RecordType.OCTETS, line.write(sender.batch(10)), number)
+            writer.append(CaptureRecordType.OCTETS, line.write(sender.batch(10)), number)
             if number in (4, 39):
-                writer.append(RecordType.MARK, f"after {10 * number + 10} \x1b[2J".encode(), number)
+                writer.append(CaptureRecordType.MARK, f"after {10 * number + 10} \x1b[2J".encode(), number)
     for seek, expected in ((None, ["mark: after 50", "mark: after 400"]), (60, ["mark: after 400"])):
         with replaying(path, playing=True, stay=False) as (control, pipeline):
             if seek is not None:

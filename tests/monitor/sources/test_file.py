@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from monitor.errors import InputError
-from monitor.formats.ffcap import CaptureHeader, RecordType
+from monitor.formats.ffcap import CaptureHeader, CaptureRecordType
 from monitor.formats.ffcap_writer import CaptureWriter
 from monitor.sources.file import open_file_source
 from monitor.sources.source import Source
@@ -244,10 +244,10 @@ def test_a_slow_pipe_is_not_waited_for(tmp_path: Path) -> None:
 
 def make_capture(path: Path, header: CaptureHeader, stream: bytes, size: int = 10_000) -> None:
     with CaptureWriter(path, header) as writer:
-        writer.append(RecordType.NOTE, b"RE-1 on the bench", 0)
+        writer.append(CaptureRecordType.NOTE, b"RE-1 on the bench", 0)
         for i, at in enumerate(range(0, len(stream), size)):
             writer.append(header.record_type, stream[at : at + size], 1000 * i)
-        writer.append(RecordType.MARK, b"end", 10**9)
+        writer.append(CaptureRecordType.MARK, b"end", 10**9)
 
 
 def test_ffcap_gives_its_line_data(tmp_path: Path) -> None:
@@ -327,8 +327,8 @@ def test_ffcap_records_of_another_form(tmp_path: Path) -> None:
     path = tmp_path / "a.ffcap"
     data = octets_of_option_2(3)
     with CaptureWriter(path, CaptureHeader("2", "octets")) as writer:
-        writer.append(RecordType.OCTETS, data, 0)
-        writer.append(RecordType.BITS, b"123", 0)
+        writer.append(CaptureRecordType.OCTETS, data, 0)
+        writer.append(CaptureRecordType.BITS, b"123", 0)
     source = open_file_source(path)
     assert drain(source) == data
     assert source.warnings == ["records of another form than octets left out: 1"]
