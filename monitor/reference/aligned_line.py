@@ -70,10 +70,12 @@ class BitLine:
         self._settings = settings
         self._bit = 0  # of the alignment read last
         self._octet = 0
+        self._found = 0
         self.first_bit: int | None = None
         self.fec: bool | None = settings.fec
         self.header_xor: bool | None = None
         self.fec_locks_lost: list[int] = []
+        self.realignments = 0  # alignments found at another offset than the one before
 
     @property
     def octets(self) -> int:
@@ -89,6 +91,9 @@ class BitLine:
         bit, fec = found
         if self.first_bit is None:
             self.first_bit = bit
+        elif (bit - self._found) % BLOCK_BITS:
+            self.realignments += 1
+        self._found = bit
         self.fec = fec
         self._bit, self._octet = bit, bit // BLOCK_BITS * _OCTETS
         if not fec:

@@ -67,6 +67,7 @@ def receive_blocks(data: bytes, form: str, settings: ReferenceSettings) -> Refer
     result = _Receiver(Characters(b"", b""), settings, True, line).run()
     if isinstance(line, BitLine):
         result.fec, result.fec_header_xor = line.fec, line.header_xor
+        result.counters["realignments"] = line.realignments
         if line.first_bit is not None:
             result.alignment_offset_bits = line.first_bit % 66
             if line.fec:
