@@ -17,7 +17,7 @@ from ..arrays import U8
 from .code_8b10b import CodedBlock, SymbolDecoder, find_sync_symbols
 from .line_octets import LineOctets, Place
 
-__all__ = ["CharacterReader", "LineForm", "open_reader"]
+__all__ = ["BLOCK_FORMS", "CHARACTER_FORMS", "CharacterReader", "LineForm", "OctetReader", "open_reader"]
 
 NO_OCTETS = LineOctets(np.zeros(0, np.uint8))
 
@@ -29,11 +29,23 @@ class LineForm(StrEnum):
     FLAGGED = "flagged"
     SYMBOLS = "symbols"
     BITS = "bits"
+    BLOCKS = "blocks"
 
     @property
     def has_flags(self) -> bool:
         """Whether K characters and code errors can be known."""
         return self is not LineForm.OCTETS
+
+    @property
+    def has_alignment(self) -> bool:
+        """Whether where characters or blocks begin must be found, and can be found anew."""
+        return self in (LineForm.BITS, LineForm.BLOCKS)
+
+
+CHARACTER_FORMS = (LineForm.OCTETS, LineForm.FLAGGED, LineForm.SYMBOLS, LineForm.BITS)
+"""Forms of 8B/10B."""
+BLOCK_FORMS = (LineForm.OCTETS, LineForm.FLAGGED, LineForm.BLOCKS, LineForm.BITS)
+"""Forms of 64B/66B."""
 
 
 class CharacterReader(Protocol):
@@ -75,7 +87,7 @@ def _line_octets(block: CodedBlock) -> LineOctets:
     return LineOctets(block.octets, block.k_positions, found)
 
 
-class _OctetReader:
+class OctetReader:
     """Octets as they are; nothing is known about K and code errors."""
 
     start_bit: int | None = None
@@ -103,7 +115,7 @@ class _OctetReader:
         return 0
 
 
-class _WordReader(_OctetReader):
+class _WordReader(OctetReader):
     """16-bit little-endian words: flagged octets."""
 
     def __init__(self) -> None:
@@ -223,6 +235,6 @@ def open_reader(form: LineForm, hyperframe_octets: int) -> CharacterReader:
     """The reader of a raw form."""
     if form is LineForm.BITS:
         return _BitReader(hyperframe_octets)
-    return {LineForm.OCTETS: _OctetReader, LineForm.FLAGGED: _WordReader, LineForm.SYMBOLS: _SymbolReader}[
+    return {LineForm.OCTETS: OctetReader, LineForm.FLAGGED: _WordReader, LineForm.SYMBOLS: _SymbolReader}[
         form
     ]()

@@ -25,7 +25,7 @@ from .line_errors import LineErrors
 from .stream import LineStream
 from .sync_places import SyncPlaces
 
-__all__ = ["HUNT_TRANSITIONS", "Acquisition", "Finding", "HuntState", "Look"]
+__all__ = ["HUNT_TRANSITIONS", "Acquisition", "HuntFinding", "HuntLook", "HuntState"]
 
 
 class HuntState(StrEnum):
@@ -38,7 +38,7 @@ class HuntState(StrEnum):
     FOUND = "found"
 
 
-class Finding(StrEnum):
+class HuntFinding(StrEnum):
     """What a look at the octets at hand has come to."""
 
     NO_CANDIDATE = "no candidate"
@@ -49,7 +49,7 @@ class Finding(StrEnum):
     LOST = "sync lost"
 
 
-_H, _F = HuntState, Finding
+_H, _F = HuntState, HuntFinding
 _LOOKING = {
     _F.NO_CANDIDATE: _H.SEARCHING,
     _F.UNDECIDED: _H.CANDIDATE,
@@ -58,7 +58,7 @@ _LOOKING = {
     _F.LOS_CLEARED: _H.SEARCHING,
     _F.LOST: _H.SEARCHING,
 }
-HUNT_TRANSITIONS: Mapping[tuple[HuntState, Finding], HuntState] = MappingProxyType(
+HUNT_TRANSITIONS: Mapping[tuple[HuntState, HuntFinding], HuntState] = MappingProxyType(
     {
         (state, finding): _LOOKING[finding]
         for state in (_H.SEARCHING, _H.CANDIDATE, _H.FOUND)
@@ -71,7 +71,7 @@ HUNT_TRANSITIONS: Mapping[tuple[HuntState, Finding], HuntState] = MappingProxyTy
 
 
 @dataclass(slots=True)
-class Look:
+class HuntLook:
     """What one step of the hunt has brought; `sync_words` in their places from `start` on, 0 where none is found.
 
     `again`: there is more to do with the octets at hand.
@@ -105,24 +105,26 @@ class Acquisition:
         """Hunt from the buffer's beginning on; where the signal is there, its first octet is no candidate."""
         self._window, self._cursor = 0, int(signal)
         self.state = _H.SEARCHING if signal else _H.NO_SIGNAL
-        if self._form is LineForm.BITS:
+        if self._form.has_alignment:
             self._realign()
 
-    def step(self, number: int | None, *, final: bool) -> Look:
-        """Look at what is at hand, `final` at the end of the stream; `number` is that of the next hyperframe."""
-        look = Look()
+    def step(self, number: int | None, *, final: bool) -> HuntLook:
+        """HuntLook at what is at hand, `final` at the end of the stream; `number` is that of the next hyperframe."""
+        look = HuntLook()
         stream = self._stream
         if len(stream.buffer) < self._window + self._octets:
             return look
         stream.buffer.join()
-        place, sync_words = self._find(final=final)
-        length = len(stream.buffer)
-        limit = length if place is None or self.state is _H.NO_SIGNAL else place
+        candidate, sync_words = self._find(final=final)
+        limit = len(stream.buffer)
+        if candidate is not None and self.state is not _H.NO_SIGNAL:
+            limit = candidate // self._places.kinds
         if self._form.has_flags and self._judge_windows(limit, number, look):
             look.again = True
             return look
         if self.state is _H.FOUND:
-            assert place is not None
+            assert candidate is not None
+            place = self._places.begin(candidate)
             look.events += self._errors.count(self._window, place, number)
             look.start, look.sync_words, look.again = place, sync_words, True
             self._window = self._cursor = 0
@@ -132,7 +134,7 @@ class Acquisition:
         self._drop()
         return look
 
-    def _enter(self, finding: Finding) -> None:
+    def _enter(self, finding: HuntFinding) -> None:
         self.state = HUNT_TRANSITIONS[self.state, finding]
 
     def _find(self, *, final: bool) -> tuple[int | None, int]:
@@ -151,12 +153,13 @@ class Acquisition:
 
     def _short_run(self, candidates: I64) -> tuple[int | None, int]:
         """A short run at the end; where its first hyperframe has errors enough for LOS, this is noise."""
-        for start, sync_words in self._places.short_runs(candidates):
+        for candidate, sync_words in self._places.short_runs(candidates):
+            start = candidate // self._places.kinds
             if self._errors.signal_errors(start, start + self._octets) < self._los.threshold:
-                return start, sync_words
+                return candidate, sync_words
         return None, 0
 
-    def _judge_windows(self, limit: int, number: int | None, look: Look) -> bool:
+    def _judge_windows(self, limit: int, number: int | None, look: HuntLook) -> bool:
         """Count whole windows before `limit`; True where LOS came or went, or line bits are to be aligned anew."""
         while self._window + self._octets <= limit:
             end = self._window + self._octets
@@ -172,7 +175,7 @@ class Acquisition:
             if verdict:
                 look.events.append(AlarmRaised(number, Alarm.LOS, Origin.LOCAL))
                 self._enter(_F.LOS_RAISED)
-            if self.state is _H.NO_SIGNAL and self._form is LineForm.BITS:
+            if self.state is _H.NO_SIGNAL and self._form.has_alignment:
                 self._realign()
                 return True
             if verdict:

@@ -29,21 +29,22 @@ from ..events import (
     Event,
     HyperframesNotReceived,
     Origin,
-    SyncByteMissed,
     SyncStateChanged,
     UnexpectedK,
 )
 from ..frame_structure.frames import octet_address
 from ..line_coding.characters import LineForm
-from ..linerates import LineRateOption, option_named
+from ..linerates import EIGHT_TEN, SIXTY_FOUR_SIXTY_SIX, LineRateOption, check_line_code, option_named
 from .acquisition import Acquisition
+from .block_sync_places import BlockPlaces
+from .descrambling import LinkDescrambler
 from .hyperframe_sync import SyncState
-from .line_errors import LineErrors
+from .line_errors import BlockLineErrors, LineErrors
 from .parts import LinkParts
 from .progress import Progress
 from .settings import LinkSettings
 from .stream import LineStream
-from .sync_places import CommaPlaces
+from .sync_places import CommaPlaces, SyncPlaces, SyncWordReading
 
 __all__ = ["HyperframeBlock", "LinkDecoder"]
 
@@ -93,8 +94,6 @@ class LinkDecoder:
         parts = parts or LinkParts()
         self.settings = settings
         self.option: LineRateOption = option_named(settings.option)
-        if self.option.line_code != "8b10b":
-            raise SettingsError(f"option {self.option.name} has line code 64B/66B, which is not decoded yet")
         self.counters: dict[str, int] = dict.fromkeys(COUNTERS, 0)
         self.machine = parts.sync(settings.fall_back)
         self.planes = parts.planes(self.option, settings.planes, self.counters, parts)
@@ -104,11 +103,24 @@ class LinkDecoder:
         self._slip: int | None = None
         self.now = 0
         self._on_block = on_block
-        octets = self.option.hyperframe_octets
-        self._stream = LineStream(parts.reader(settings.form, octets))
-        self._errors = LineErrors(self._stream.buffer, self.counters)
-        self._places = CommaPlaces(self._stream, self.option, flags=settings.form.has_flags)
-        self._hunt = Acquisition(self._stream, settings.form, octets, self._places, self.los, self._errors)
+        form, flags = settings.form, settings.form.has_flags
+        if self.option.line_code == EIGHT_TEN:
+            if form is LineForm.BLOCKS:
+                check_line_code(self.option, SIXTY_FOUR_SIXTY_SIX, "the form blocks")
+            self._stream = LineStream(parts.reader(form, self.option.hyperframe_octets))
+            self._places: SyncPlaces = CommaPlaces(self._stream, self.option, flags=flags)
+            self._errors = LineErrors(self._stream.buffer, self.counters)
+        else:
+            blocks = settings.blocks
+            self._stream = LineStream(parts.block_reader(form, blocks.lock, blocks.fec, blocks.fec_lock))
+            self._places = places = BlockPlaces(self._stream, self.option, blocks, flags=flags)
+            self._errors = BlockLineErrors(
+                self._stream.buffer, self.counters, places, blocks.los_rule, self.los.threshold
+            )
+        self._descrambler = LinkDescrambler(self.option, self.counters, parts.descrambler)
+        self._hunt = Acquisition(
+            self._stream, form, self.option.hyperframe_octets, self._places, self.los, self._errors
+        )
         self._in_sync = False
         self._confirmed = _Confirmed()
         self._finished = False
@@ -149,6 +161,16 @@ class LinkDecoder:
     def trailing_octets(self) -> int:
         return self.progress.trailing_octets
 
+    @property
+    def sync_word(self) -> SyncWordReading | None:
+        """Layout of the sync word of 64B/66B, and how it is known; None at 8B/10B and before sync."""
+        return self._places.reading
+
+    @property
+    def scrambling_seed(self) -> int | None:
+        """Seed of version 2 in the last hyperframe; None without scrambling."""
+        return self._descrambler.seed
+
     # --- the stream ---------------------------------------------------------------------------------------
 
     def receive(self, data: bytes | bytearray | memoryview | U8, now: int = 0) -> list[Event]:
@@ -188,7 +210,7 @@ class LinkDecoder:
         stream = self._stream
         stream.buffer.join()
         if self._in_sync:
-            events += self._errors.count(0, len(stream.buffer), None)
+            events += self._errors.count(0, len(stream.buffer), None, in_sync=True)
         else:
             events += self._hunt.finish(None)
         self.progress.trailing_octets = stream.end + stream.rest_octets() - self.progress.decoded_until
@@ -222,11 +244,11 @@ class LinkDecoder:
             if isinstance(event, AlarmRaised):
                 self.counters["los_events"] += 1
         if look.sync_words:
-            self._acquire(look.start, look.sync_words)
+            self._acquire(look.start, look.sync_words, events)
         self._pass_gaps()
         return look.again
 
-    def _acquire(self, start: int, sync_words: int) -> None:
+    def _acquire(self, start: int, sync_words: int, events: list[Event]) -> None:
         """Sync from `start` on; the states passed on the way are told with their hyperframes."""
         self.progress.acquire(self._stream.done + start, self.option.hyperframe_octets)
         for number in range(self.hyperframes, self.hyperframes + sync_words):
@@ -239,6 +261,7 @@ class LinkDecoder:
         self._stream.drop(start)
         self._pass_gaps()
         self._in_sync = True
+        events += self._places.difference(self.hyperframes)
 
     def _pass_gaps(self) -> None:
         """Gaps before the buffer's start are done with, as long as there is no sync."""
@@ -265,7 +288,7 @@ class LinkDecoder:
         notes: list[Event] = []
         decoded, lost, signal = self._judge(good, errors, notes)
         notes[:0] = self._confirmed.told_before(self.hyperframes + decoded)
-        self._decode(decoded, notes, events)
+        self._decode(decoded, good, notes, events)
         if lost:
             self._lose(decoded * octets, events, signal=signal)
             return True
@@ -292,26 +315,31 @@ class LinkDecoder:
         number = self.hyperframes + index
         if not good:
             self.counters["missed_sync_bytes"] += 1
-            octet = self._stream.buffer.octets[index * self.option.hyperframe_octets]
-            notes.append(SyncByteMissed(number, int(octet)))
+            notes.append(self._places.missed(number, index))
         if new is not old:
             notes.append(SyncStateChanged(number, old.value, new.value))
         return new
 
-    def _decode(self, n: int, notes: list[Event], events: list[Event]) -> None:
+    def _decode(self, n: int, good: NDArray[np.bool_], notes: list[Event], events: list[Event]) -> None:
         """Line errors, misplaced K and planes of the first n hyperframes in the buffer."""
         octets, first, stream = self.option.hyperframe_octets, self.hyperframes, self._stream
         line: list[Event] = []
         for index in self._errors.damaged(n, octets):
-            line += self._errors.count(index * octets, (index + 1) * octets, first + index)
+            line += self._errors.count(index * octets, (index + 1) * octets, first + index, in_sync=True)
         line += self._misplaced(n)
+        line += self._places.filler_mismatches(good[:n], first)
         found: list[Event] = []
         if n:
             whole = len(stream.buffer) // octets
             if stream.gaps:
                 whole = max(n, min(whole, (stream.gaps.first - stream.done) // octets))
-            ahead = stream.buffer.octets[: whole * octets].reshape(whole, 256, 16, -1)
-            view = ahead[:n]
+            waiting = ahead = stream.buffer.octets[: whole * octets].reshape(whole, 256, 16, -1)
+            if n < 3:
+                ahead = self._descrambler.ahead(ahead[:3])
+            view, scrambling = self._descrambler.receive(waiting[:n], first)
+            line += scrambling
+            if n >= 3:
+                ahead = view
             if self._on_block is not None:
                 self._on_block(HyperframeBlock(first, view))
             found = self.planes.receive(view, first, ahead)

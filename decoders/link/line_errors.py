@@ -7,10 +7,13 @@ from collections.abc import Iterator
 import numpy as np
 
 from ..arrays import I64
-from ..events import CodeErrors, Event
+from ..events import BlockErrors, CodeErrors, CodewordErrors, Event
+from ..line_coding.code_64b66b import BLOCK_OCTETS
 from ..line_coding.line_octets import LineOctetBuffer, Place
+from .block_sync_places import BlockPlaces
+from .settings import LosRule
 
-__all__ = ["LineErrors"]
+__all__ = ["BlockLineErrors", "LineErrors"]
 
 
 class LineErrors:
@@ -52,8 +55,8 @@ class LineErrors:
         ]
         return np.unique(np.concatenate(found)).tolist() if found else []
 
-    def count(self, start: int, end: int, number: int | None) -> Iterator[Event]:
-        """Count the errors of octets start..end-1, which belong to hyperframe `number`."""
+    def count(self, start: int, end: int, number: int | None, *, in_sync: bool = False) -> Iterator[Event]:
+        """Count the errors of octets start..end-1, which belong to hyperframe `number`; one begins at `start` in sync."""
         counts = self._buffer.counts(start, end)
         for place, count in counts.items():
             self._counters[place] += count
@@ -69,3 +72,67 @@ class LineErrors:
             index = int(np.searchsorted(positions, start))
             found += positions[index : index + 1].tolist()
         return int(min(found))
+
+
+_BLOCK_PLACES = (Place.HEADER_ERROR, Place.UNEXPECTED_TYPE, Place.LOCK_LOST)
+_CODEWORD_PLACES = (
+    Place.CODEWORD_CORRECTED, Place.SYMBOL_CORRECTED, Place.CODEWORD_UNCORRECTED, Place.FEC_LOCK_LOST,
+)  # fmt: skip
+
+
+class BlockLineErrors(LineErrors):
+    """64B/66B: bad headers, control blocks of other types, block lock, RS-FEC codewords.
+
+    What `rule` says raises LOS; a hyperframe without a bad header clears it. In sync the type of the two blocks of
+    the sync word is not judged: there a wrong one is a missed sync word.
+    """
+
+    signal = (Place.HEADER_ERROR,)
+
+    def __init__(
+        self,
+        buffer: LineOctetBuffer,
+        counters: dict[str, int],
+        places: BlockPlaces,
+        rule: LosRule,
+        threshold: int,
+    ) -> None:
+        super().__init__(buffer, counters)
+        self._places = places
+        self._rule = rule
+        self._threshold = threshold
+
+    def signal_errors(self, start: int, end: int) -> int:
+        counts = self._buffer.counts(start, end)
+        headers, losses = (np.array([counts.get(p, 0)]) for p in (Place.HEADER_ERROR, Place.LOCK_LOST))
+        return int(self._by_rule(headers, losses)[0])
+
+    def per_hyperframe(self, hyperframes: int, octets: int) -> I64:
+        headers = super().per_hyperframe(hyperframes, octets)
+        losses = np.zeros(hyperframes, np.int64) + self._by_hyperframe(Place.LOCK_LOST, hyperframes, octets)
+        return self._by_rule(headers, losses)
+
+    def _by_rule(self, headers: I64, losses: I64) -> I64:
+        """Errors that count for LOS; as many as raise it where lock was lost and the rule asks for lock."""
+        if self._rule is LosRule.HEADER_COUNT:
+            return headers
+        most = self._threshold - 1 if self._rule is LosRule.BLOCK_LOCK else int(headers.max(initial=0))
+        return np.where(losses > 0, self._threshold, np.minimum(headers, most))
+
+    def count(self, start: int, end: int, number: int | None, *, in_sync: bool = False) -> Iterator[Event]:
+        counts = self._buffer.counts(start, end)
+        if in_sync and Place.UNEXPECTED_TYPE in counts:
+            for block in self._places.sync_blocks():
+                at = min(start + block, end)
+                inside = self._buffer.counts(at, min(at + BLOCK_OCTETS, end))
+                counts[Place.UNEXPECTED_TYPE] -= inside.get(Place.UNEXPECTED_TYPE, 0)
+        for place, count in counts.items():
+            self._counters[place] += count
+        blocks = [counts.get(place, 0) for place in _BLOCK_PLACES]
+        if any(blocks):
+            places = tuple(place for place in _BLOCK_PLACES if counts.get(place))
+            yield BlockErrors(number, *blocks, self._first(places, start) - start)
+        words = [counts.get(place, 0) for place in _CODEWORD_PLACES]
+        if any(words):
+            places = tuple(place for place in _CODEWORD_PLACES if counts.get(place))
+            yield CodewordErrors(number, *words, self._first(places, start) - start)

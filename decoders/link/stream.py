@@ -10,10 +10,10 @@ from ..arrays import I64, U8
 from ..line_coding.characters import CharacterReader
 from ..line_coding.line_octets import LineOctetBuffer
 
-__all__ = ["Gaps", "LineStream"]
+__all__ = ["LineStream", "StreamGaps"]
 
 
-class Gaps:
+class StreamGaps:
     """Places in the stream, in octets from its start, where hyperframes were not received (None: how many?)."""
 
     def __init__(self) -> None:
@@ -53,7 +53,7 @@ class LineStream:
     def __init__(self, reader: CharacterReader) -> None:
         self.reader = reader
         self.buffer = LineOctetBuffer()
-        self.gaps = Gaps()
+        self.gaps = StreamGaps()
         self.done = 0
         self._start: tuple[int | None, int | None] = (None, None)
 

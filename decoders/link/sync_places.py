@@ -7,20 +7,39 @@ apart; where K flags are not known the octets beside them and a running HFN must
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Iterator
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import I64
+from ..events import Event, SyncByteMissed
 from ..frame_structure import controlwords as cw
 from ..line_coding.code_8b10b import K28_5
+from ..line_coding.scrambling import PLAIN_OCTETS, SCRAMBLED_OPTIONS, keystream_octets, known_seeds
 from ..linerates import HYPERFRAMES_PER_FRAME, LineRateOption
 from .hyperframe_sync import CONFIRMING_SYNC_BYTES
-from .settings import D5_6, D16_2
+from .settings import D5_6, D16_2, BlockSyncWord
 from .stream import LineStream
 
-__all__ = ["CommaPlaces", "Runs", "SyncPlaces"]
+__all__ = ["CommaPlaces", "KnownBy", "Runs", "SyncPlaces", "SyncWordReading"]
+
+
+class KnownBy(StrEnum):
+    """How the layout of the sync word is known."""
+
+    MEASURED = "measured"
+    ASSUMED = "assumed"
+
+
+@dataclass(frozen=True, slots=True)
+class SyncWordReading:
+    """The layout in use, and whether it was seen or is taken for granted."""
+
+    word: BlockSyncWord
+    known_by: KnownBy
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +51,13 @@ class Runs:
 
 
 class SyncPlaces(ABC):
-    """Looks at the octets of a stream for sync words, with the K flags of its form or without."""
+    """Looks at the octets of a stream for sync words, with the K flags of its form or without.
+
+    A candidate is a number `place * kinds + kind`: sync words of one kind make a run.
+    """
+
+    kinds = 1
+    reading: SyncWordReading | None = None
 
     def __init__(self, stream: LineStream, option: LineRateOption, *, flags: bool) -> None:
         self._stream = stream
@@ -41,36 +66,29 @@ class SyncPlaces(ABC):
         self._octets = option.hyperframe_octets
         self._flags = flags
 
-    needed: int
-    """Octets from a candidate on that must be there to judge it."""
+    # --- hunting
+
+    @property
+    @abstractmethod
+    def needed(self) -> int:
+        """Octets from a candidate's place on that must be there to judge it."""
 
     @abstractmethod
     def candidates(self, cursor: int) -> I64:
-        """Places from `cursor` on where a hyperframe may begin, ascending, as far as the octets at hand say."""
-
-    @abstractmethod
-    def in_place(self, hyperframes: int) -> NDArray[np.bool_]:
-        """Whether each of the first hyperframes of the buffer has its sync word, (n,)."""
-
-    @abstractmethod
-    def misplaced(self, hyperframes: int) -> I64:
-        """K characters of the first hyperframes that are not in a sync word, ascending."""
-
-    @property
-    def checks_hfn(self) -> bool:
-        """Whether a running HFN must confirm the sync words."""
-        return not self._flags
+        """Candidates from octet `cursor` on, ascending, as far as the octets at hand say."""
 
     def runs(self, candidates: I64) -> Runs:
         """What the candidates and the octets behind them say."""
-        length, octets = len(self._buffer), self._octets
+        length, period = len(self._buffer), self._octets * self.kinds
         good = candidates
         for i in range(1, CONFIRMING_SYNC_BYTES):
-            place = good + i * octets
-            good = good[(place + self.needed > length) | np.isin(place, candidates, assume_unique=True)]
-        if self.checks_hfn:
-            good = good[self.hfn_runs(good)]
-        whole = good + (CONFIRMING_SYNC_BYTES - 1) * octets + self.needed <= length
+            later = good + i * period
+            beyond = later // self.kinds + self.needed > length
+            good = good[beyond | np.isin(later, candidates, assume_unique=True)]
+        if not self._flags:
+            good = good[self.hfn_runs(good // self.kinds)]
+        last = good // self.kinds + (CONFIRMING_SYNC_BYTES - 1) * self._octets
+        whole = last + self.needed <= length
         confirmed, undecided = good[whole], good[~whole]
         return Runs(
             int(confirmed[0]) if len(confirmed) else None,
@@ -85,35 +103,68 @@ class SyncPlaces(ABC):
         octets, length = self._octets, len(self._buffer)
         bare = not self._flags and self._option.word_octets == 1
         seen = octets + (cw.X_HFN * 16 if bare else 0)
-        first = max(0, length - (CONFIRMING_SYNC_BYTES - 1) * octets)
+        first = max(0, length - (CONFIRMING_SYNC_BYTES - 1) * octets) * self.kinds
         found = []
-        for start in candidates[np.searchsorted(candidates, first) :].tolist():
+        for candidate in candidates[np.searchsorted(candidates, first) :].tolist():
+            start, kind = divmod(candidate, self.kinds)
             places = np.arange(start, length, octets)
-            if start + seen >= length or not np.isin(places, candidates).all():
+            if start + seen >= length or not np.isin(places * self.kinds + kind, candidates).all():
                 continue
-            if not self.checks_hfn or self.hfn_runs(np.array([start])).all():
-                found.append((start, len(places)))
+            if self._flags or self.hfn_runs(np.array([start])).all():
+                found.append((candidate, len(places)))
         return found
+
+    def begin(self, candidate: int) -> int:
+        """Sync is found at a candidate: the octet at which hyperframes begin."""
+        return candidate // self.kinds
 
     def hfn_runs(self, starts: I64) -> NDArray[np.bool_]:
         """Whether HFN is valid and counts on over the three hyperframes from each of `starts`, as far as known."""
-        begins = starts[:, None] + np.arange(3) * self._octets
-        at = begins + cw.X_HFN * 16 * self._option.word_octets
-        unknown = at >= len(self._buffer)
-        data = self._buffer.octets
-        hfn = data[np.minimum(at, len(data) - 1)].astype(np.int64)
-        valid = (hfn < HYPERFRAMES_PER_FRAME) | unknown
-        step = 1 + self._stream.gaps.missing(begins + self._stream.done)
-        runs = ((hfn[:, 1:] - hfn[:, :-1] - step) % HYPERFRAMES_PER_FRAME == 0) | unknown[:, 1:]
+        hfn, known, step = self.hfn(starts[:, None] + np.arange(3) * self._octets)
+        valid = (hfn < HYPERFRAMES_PER_FRAME) | ~known
+        runs = ((hfn[:, 1:] - hfn[:, :-1] - step) % HYPERFRAMES_PER_FRAME == 0) | ~known[:, 1:]
         result: NDArray[np.bool_] = valid.all(axis=1) & runs.all(axis=1)
         return result
+
+    def hfn(self, begins: I64) -> tuple[I64, NDArray[np.bool_], I64 | int]:
+        """(HFN, whether it is at hand, by how much it steps) of hyperframes at `begins`, (..., n); (..., n - 1)."""
+        at = begins + cw.X_HFN * self._option.basic_frame_octets
+        data = self._buffer.octets
+        values = data[np.minimum(at, len(data) - 1)].astype(np.int64)
+        return values, at < len(data), 1 + self._stream.gaps.missing(begins + self._stream.done)
+
+    def difference(self, number: int) -> list[Event]:
+        """What is to be said, before hyperframe `number`, of the layout of the sync word that was found."""
+        return []
+
+    # --- in sync
+
+    @abstractmethod
+    def in_place(self, hyperframes: int) -> NDArray[np.bool_]:
+        """Whether each of the first hyperframes of the buffer has its sync word, (n,)."""
+
+    @abstractmethod
+    def missed(self, number: int, index: int) -> SyncByteMissed:
+        """What stands in place of the sync word in hyperframe `index` of the buffer, which has `number`."""
+
+    @abstractmethod
+    def misplaced(self, hyperframes: int) -> I64:
+        """K characters of the first hyperframes that are not in a sync word, ascending."""
+
+    def filler_mismatches(self, good: NDArray[np.bool_], first: int) -> Iterator[Event]:
+        """Events of the first hyperframes whose sync words are in place (`good`, (n,)) with other octets beside."""
+        yield from ()
 
 
 class CommaPlaces(SyncPlaces):
     """8B/10B: K28.5 at Z.0.0; without K flags 0xBC with its fillers beside it, as far as they are at hand."""
 
+    def __init__(self, stream: LineStream, option: LineRateOption, *, flags: bool) -> None:
+        super().__init__(stream, option, flags=flags)
+        self._scrambled = option.name in SCRAMBLED_OPTIONS
+
     @property
-    def needed(self) -> int:  # type: ignore[override]
+    def needed(self) -> int:
         return 1 if self._flags else self._option.word_octets
 
     def candidates(self, cursor: int) -> I64:
@@ -124,13 +175,30 @@ class CommaPlaces(SyncPlaces):
             return sync
         octets, last = buffer.octets, len(buffer) - 1
         where = np.flatnonzero(octets[cursor:] == K28_5) + cursor
-        for y in range(1, self._option.word_octets):
+        first_scrambled = PLAIN_OCTETS if self._scrambled else self._option.word_octets
+        for y in range(1, first_scrambled):
             filler = octets[np.minimum(where + y, last)]
             good = filler == D16_2
             if y == 1:
                 good |= filler == D5_6
             where = where[good | (where + y > last)]
+        if self._scrambled:
+            whole = where + self._option.word_octets <= len(octets)
+            _, fits = self._seeds(where[whole])
+            where = np.concatenate((where[whole][fits], where[~whole]))
         return where
+
+    def _seeds(self, starts: I64) -> tuple[I64, NDArray[np.bool_]]:
+        """(seed, whether it fits) of whole words Z.0 at `starts`, (n,) each; without scrambling the seed is 0."""
+        return known_seeds(self._buffer.octets[starts[:, None] + np.arange(self._option.word_octets)])
+
+    def hfn(self, begins: I64) -> tuple[I64, NDArray[np.bool_], I64 | int]:
+        values, known, step = super().hfn(begins)
+        if self._scrambled and known.any():
+            seeds, _ = self._seeds(begins[known])
+            key = keystream_octets(seeds, cw.X_HFN * self._option.basic_frame_octets)
+            values[known] ^= key
+        return values, known, step
 
     def in_place(self, hyperframes: int) -> NDArray[np.bool_]:
         end = hyperframes * self._octets
@@ -138,6 +206,9 @@ class CommaPlaces(SyncPlaces):
         if self._flags:
             good &= np.isin(np.arange(0, end, self._octets), self._buffer.k, assume_unique=True)
         return good
+
+    def missed(self, number: int, index: int) -> SyncByteMissed:
+        return SyncByteMissed(number, int(self._buffer.octets[index * self._octets]), K28_5)
 
     def misplaced(self, hyperframes: int) -> I64:
         k = self._buffer.k[: np.searchsorted(self._buffer.k, hyperframes * self._octets)]
