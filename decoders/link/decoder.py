@@ -34,6 +34,7 @@ from ..events import (
 )
 from ..frame_structure.frames import octet_address
 from ..line_coding.characters import LineForm
+from ..line_coding.fec_reader import FecBitReader
 from ..linerates import EIGHT_TEN, SIXTY_FOUR_SIXTY_SIX, LineRateOption, check_line_code, option_named
 from .acquisition import Acquisition
 from .block_sync_places import BlockPlaces
@@ -46,7 +47,7 @@ from .settings import LinkSettings
 from .stream import LineStream
 from .sync_places import CommaPlaces, SyncPlaces, SyncWordReading
 
-__all__ = ["HyperframeBlock", "LinkDecoder"]
+__all__ = ["FecReading", "HyperframeBlock", "LinkDecoder"]
 
 _SLICE_OCTETS = 1 << 21
 
@@ -57,6 +58,14 @@ class HyperframeBlock:
 
     first: int
     octets: U8
+
+
+@dataclass(frozen=True, slots=True)
+class FecReading:
+    """RS-FEC as found: whether header bits are XORed, and where the first codeword lies, 0 to 5279 bits."""
+
+    header_xor: bool
+    codeword_phase_bits: int
 
 
 @dataclass(slots=True)
@@ -101,6 +110,7 @@ class LinkDecoder:
         self.progress = Progress()
         self.alignment_slip_bits: int | None = None
         self._slip: int | None = None
+        self._codeword_phase_bits: int | None = None
         self.now = 0
         self._on_block = on_block
         form, flags = settings.form, settings.form.has_flags
@@ -167,6 +177,14 @@ class LinkDecoder:
         return self._places.reading
 
     @property
+    def fec(self) -> FecReading | None:
+        """What was found of RS-FEC; None where there is none, or nothing is known of it yet."""
+        reader = self._stream.reader
+        if not isinstance(reader, FecBitReader) or not reader.fec_on or self._codeword_phase_bits is None:
+            return None
+        return FecReading(bool(reader.header_xor), self._codeword_phase_bits)
+
+    @property
     def scrambling_seed(self) -> int | None:
         """Seed of version 2 in the last hyperframe; None without scrambling."""
         return self._descrambler.seed
@@ -228,6 +246,8 @@ class LinkDecoder:
         bit, slip = reader.start_bit, reader.slip_bits
         if bit is None or slip is None:
             return
+        if isinstance(reader, FecBitReader) and self._codeword_phase_bits is None:
+            self._codeword_phase_bits = reader.codeword_phase_bits
         if self.alignment_slip_bits is None:
             self.alignment_slip_bits = slip
         elif self._slip != slip:

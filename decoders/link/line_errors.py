@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 
@@ -19,7 +19,7 @@ __all__ = ["BlockLineErrors", "LineErrors"]
 class LineErrors:
     """Counts what stands under the headings of the octets in `buffer`; `counters` are moved in place."""
 
-    signal = (Place.CODE_VIOLATION, Place.DISPARITY_ERROR)
+    signal: tuple[Place, ...] = (Place.CODE_VIOLATION, Place.DISPARITY_ERROR)
     """Headings whose errors raise LOS (CPRI clause 4.2.10: characters in error)."""
 
     def __init__(self, buffer: LineOctetBuffer, counters: dict[str, int]) -> None:
@@ -56,7 +56,7 @@ class LineErrors:
         return np.unique(np.concatenate(found)).tolist() if found else []
 
     def count(self, start: int, end: int, number: int | None, *, in_sync: bool = False) -> Iterator[Event]:
-        """Count the errors of octets start..end-1, which belong to hyperframe `number`; one begins at `start` in sync."""
+        """Count the errors of octets start..end-1, which belong to hyperframe `number`; in sync it begins there."""
         counts = self._buffer.counts(start, end)
         for place, count in counts.items():
             self._counters[place] += count
@@ -64,7 +64,7 @@ class LineErrors:
         if violations or disparity:
             yield CodeErrors(number, violations, disparity, self._first(self.signal, start) - start)
 
-    def _first(self, places: tuple[Place, ...], start: int) -> int:
+    def _first(self, places: Iterable[Place], start: int) -> int:
         """The first position from `start` on under one of these headings."""
         found = []
         for place in places:
@@ -128,11 +128,11 @@ class BlockLineErrors(LineErrors):
                 counts[Place.UNEXPECTED_TYPE] -= inside.get(Place.UNEXPECTED_TYPE, 0)
         for place, count in counts.items():
             self._counters[place] += count
-        blocks = [counts.get(place, 0) for place in _BLOCK_PLACES]
-        if any(blocks):
-            places = tuple(place for place in _BLOCK_PLACES if counts.get(place))
-            yield BlockErrors(number, *blocks, self._first(places, start) - start)
-        words = [counts.get(place, 0) for place in _CODEWORD_PLACES]
-        if any(words):
-            places = tuple(place for place in _CODEWORD_PLACES if counts.get(place))
-            yield CodewordErrors(number, *words, self._first(places, start) - start)
+        headers, types, locks = (counts.get(place, 0) for place in _BLOCK_PLACES)
+        if headers or types or locks:
+            first = self._first([place for place in _BLOCK_PLACES if counts.get(place)], start)
+            yield BlockErrors(number, headers, types, locks, first - start)
+        fixed, symbols, bad, losses = (counts.get(place, 0) for place in _CODEWORD_PLACES)
+        if fixed or bad or losses:
+            first = self._first([place for place in _CODEWORD_PLACES if counts.get(place)], start)
+            yield CodewordErrors(number, fixed, symbols, bad, losses, first - start)
