@@ -23,6 +23,7 @@ __all__ = [
     "WORDS_PER_BASIC_FRAME",
     "LineRateOption",
     "option_named",
+    "option_with",
 ]
 
 CHIP_RATE_HZ = 3_840_000
@@ -139,4 +140,19 @@ def option_named(name: str | int) -> LineRateOption:
     option = OPTIONS.get(str(name).strip().upper())
     if option is None:
         raise SettingsError(f"line rate option {name!r} does not exist; choose one of {', '.join(OPTIONS)}")
+    return option
+
+
+_LINE_CODES = {"8b10b": "8B/10B", "64b66b": "64B/66B"}
+
+
+def option_with(line_code: str, name: str | int, part: str) -> LineRateOption:
+    """The option called `name`, which `part` takes with `line_code` only; SettingsError says which options have it."""
+    option = option_named(name)
+    if option.line_code != line_code:
+        fitting = ", ".join(o.name for o in OPTIONS.values() if o.line_code == line_code)
+        raise SettingsError(
+            f"option {option.name} has line code {_LINE_CODES[option.line_code]}; "
+            f"{part}: {_LINE_CODES[line_code]} only (options {fitting})"
+        )
     return option

@@ -30,7 +30,6 @@ class LineForm(StrEnum):
     FLAGGED = "flagged"
     SYMBOLS = "symbols"
     BITS = "bits"
-    BLOCKS = "blocks"
 
     @property
     def has_flags(self) -> bool:
