@@ -9,10 +9,10 @@ from typing import Any
 
 import msgspec.json
 
+from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, FrameReceived, OctetsChanged
 from decoders.link.decoder import LinkDecoder
 
-from ..links.snapshot import ERROR_COUNTERS
 from ..opening import link_settings, open_source
 from ..process.interrupts import Interrupts
 from ..process.streams import write_output

@@ -6,13 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from decoders.counters import ERROR_COUNTERS
 from decoders.linerates import option_named
 
 from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.kinds import Context
 from ..formats.forms import Form
-from .snapshot import ERROR_COUNTERS, InjectedFault, Snapshot
+from .snapshot import InjectedFault, Snapshot
 
 __all__ = ["PATIENCE_HYPERFRAMES", "SETTLE_HYPERFRAMES", "Judged", "Verdict", "judge"]
 

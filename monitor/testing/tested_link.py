@@ -134,14 +134,14 @@ class TestedLink(ABC):
         self._judged = True
 
     def _late(self, within: int, counters: Mapping[str, Expected]) -> list[str]:
-        from ..faults.verdict import moved_by
+        from decoders.counters import counters_of
 
         assert self._first_fault is not None
         lines = []
         for name, expected in counters.items():
             if not (expected if isinstance(expected, int) else expected[0]):
                 continue
-            told = (self._number(e) for e in self.events[self._start_event :] if name in moved_by(e))
+            told = (self._number(e) for e in self.events[self._start_event :] if name in counters_of(e))
             first = min((at for at in told if at is not None), default=None)
             if first is not None and first - self._first_fault > within:
                 after = first - self._first_fault

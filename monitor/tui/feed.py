@@ -10,10 +10,11 @@ from collections import deque
 from collections.abc import Mapping
 from typing import Protocol
 
+from decoders.counters import ERROR_COUNTERS
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 
 from ..links.judgement import Judged, Verdict, judge
-from ..links.snapshot import ERROR_COUNTERS, InjectedFault, LogEntry, Snapshot
+from ..links.snapshot import InjectedFault, LogEntry, Snapshot
 
 __all__ = ["Feed", "Link"]
 

@@ -7,13 +7,12 @@ import dataclasses
 import pytest
 
 from decoders import events as ev
-from decoders.counters import COUNTERS
+from decoders.counters import COUNTERS, plane_of, plane_of_counter
 from monitor.links.judgement import PATIENCE_HYPERFRAMES, SETTLE_HYPERFRAMES, Verdict, judge
 from monitor.links.pipeline import Pipeline
 from monitor.links.snapshot import BoardSaid, InjectedFault, Snapshot, SourceWarning
 from monitor.tui.cells import count, fit, fit_middle, inert, lasting, wrapped
-from monitor.tui.event_words import is_bad, plane_of, saying
-from monitor.tui.fault_view import plane_of_counter
+from monitor.tui.event_words import is_bad, saying
 from monitor.tui.feed import Feed
 from monitor.tui.repeater import Repeater
 from tests.support.screen_fakes import FakeSource
