@@ -174,7 +174,7 @@ class ProjectReceiver:
 
     @property
     def state(self) -> str:
-        return self.decoder.state.value
+        return self.decoder.state
 
 
 def _amounts(event: Event) -> Iterable[tuple[str, int]]:
