@@ -34,14 +34,21 @@ COUNTERS = (
     "vendor_changes", "reserved_changes", "pointer_invalid", "version_unknown", "hdlc_rate_invalid",
     "reset_requests", "l1_alarm_changes",
     "hdlc_lost_sync", "ethernet_lost_sync", "ctrl_axc_changes", "realignments",
+    "block_header_errors", "block_type_unexpected", "block_lock_losses", "sync_word_filler_mismatches",
+    "fec_corrected_codewords", "fec_corrected_symbols", "fec_uncorrected_codewords", "fec_lock_losses",
+    "scrambling_seed_changes", "scrambling_unreliable",
 )  # fmt: skip
 """Counter names in the order they are reported; the last row adds to the contract."""
 
 COUNTERS_OF_PLANE = MappingProxyType({
-    Plane.LINE: ("code_violations", "disparity_errors", "unexpected_k", "los_events", "realignments"),
+    Plane.LINE: (
+        "code_violations", "disparity_errors", "unexpected_k", "los_events", "realignments",
+        "block_header_errors", "block_type_unexpected", "block_lock_losses",
+        "fec_corrected_codewords", "fec_corrected_symbols", "fec_uncorrected_codewords", "fec_lock_losses",
+    ),
     Plane.SYNC: (
         "missed_sync_bytes", "lof_events", "filler_mismatches", "hfn_invalid", "hfn_discontinuities",
-        "bfn_discontinuities",
+        "bfn_discontinuities", "sync_word_filler_mismatches", "scrambling_seed_changes", "scrambling_unreliable",
     ),
     Plane.L1: (
         "pointer_invalid", "version_unknown", "hdlc_rate_invalid", "reset_requests", "l1_alarm_changes",

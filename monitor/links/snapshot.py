@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +47,8 @@ class InjectedFault:
     """A fault put into the stream: its name and parameters as text, where, and what must follow from it.
 
     `before` holds the counters at the moment it was asked for. `elsewhere`: another receiver sees it, not this one.
-    `breaks` is how often the stream had broken by then.
+    `breaks` is how often the stream had broken by then; `own_traffic`: how far the counters of traffic
+    moved in the two 10 ms frames before, None or missing where they were not watched for so long.
     """
 
     number: int
@@ -57,6 +58,7 @@ class InjectedFault:
     before: Mapping[str, int]
     elsewhere: bool = False
     breaks: int = 0
+    own_traffic: Mapping[str, int | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

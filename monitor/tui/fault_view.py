@@ -18,12 +18,13 @@ from decoders.counters import COUNTERS_OF_PLANE, ERROR_COUNTERS, plane_of_counte
 from decoders.events import Plane
 
 from ..faults.catalogue import CATALOGUE
-from ..links.judgement import Judged, Verdict
+from ..faults.verdict import Verdict
+from ..links.judgement import Judged
 from .cells import count, fit, inert, wrapped
 from .feed import Feed
 from .line_pane import Line, LinePane
 from .palette import LETTERS, NAMES, Look
-from .repeater import PASSED, Repeater
+from .repeater import Repeater
 
 __all__ = ["FAULTS", "FaultChoice", "FaultList", "Tally", "Verdicts"]
 
@@ -214,9 +215,6 @@ class FaultList(LinePane, can_focus=True):
                 self.action_inject()
 
 
-_PENDING = (Verdict.WAITING, Verdict.CUT_SHORT, Verdict.ELSEWHERE)
-
-
 class Verdicts(LinePane):
     """What the chosen fault does, and what became of the last ones injected."""
 
@@ -250,11 +248,11 @@ class Verdicts(LinePane):
     def _told(self, judged: Judged, width: int) -> list[Line]:
         look, fault = self.look, judged.fault
         glyph, style = "!", look.alarm
-        if judged.verdict in _PENDING:
+        if not judged.verdict.final:
             glyph, style = "-", look.text
-        elif judged.verdict in PASSED:
+        elif judged.verdict.passed:
             glyph, style = "+", look.good
-        elif judged.verdict is Verdict.MORE:
+        elif judged.verdict in (Verdict.MISCOUNTED, Verdict.SIDE_EFFECT):
             style = look.bad
         verdict = f"{glyph} {judged.verdict.value}"
         head = f"  {inert(fault.text)} at hf {fault.hyperframe}"
