@@ -26,11 +26,11 @@ from decoders.linerates import OPTIONS
 from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings, SenderSettings
 from monitor.boards.board import BoardSource
+from monitor.boards.command_words import parse_command
 from monitor.boards.delay import BoardDelay
 from monitor.boards.hyperframes import Hyperframes
 from monitor.boards.line import LineSink
 from monitor.boards.serial_port import SerialLine
-from monitor.commands.tell import parse_command
 from monitor.emulation.board import BoardSetup, RecordBoard
 from monitor.emulation.board_server import DEAD_S, _Host, address_of
 from monitor.emulation.line_writer import LineWriter
