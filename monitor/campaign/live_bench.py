@@ -19,11 +19,12 @@ from ..errors import InputError, RefusedError
 from ..faults.catalogue import parse_fault
 from ..faults.injector import check_fault, reach
 from ..faults.kinds import Expectation, Fault
+from ..faults.together import together
 from ..faults.verdict import GOOD_FRAMES, Declared, Finding, Observation, Verdict, judge, worst
 from .campaign import TRAFFIC, conclude, unclean
 from .cases import Case
 from .conditions import LEAD_HYPERFRAMES
-from .declared import declare, length_for, together
+from .declared import declare, length_for
 from .live_link import TRAFFIC_COUNTERS, LiveConditions, LiveLink, LiveSource, Place, Trial
 from .results import CaseResult
 from .transmission import PlacedFault

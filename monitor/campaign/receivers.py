@@ -10,7 +10,7 @@ from __future__ import annotations
 import importlib
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
 from zlib import crc32
@@ -128,6 +128,8 @@ class ProjectReceiver:
     """
 
     serves = delivers = EVERY_PLANE
+    hyperframes_missed = 0
+    """Its events count them in."""
 
     def __init__(
         self,
@@ -140,12 +142,21 @@ class ProjectReceiver:
         self._blocks: list[Event] = []
 
     def _on_block(self, block: HyperframeBlock) -> None:
+        first = block.first + self.decoder.hyperframes_missed
         self._blocks += [
-            IqReceived(block.first + i, crc32(self._iq(octets))) for i, octets in enumerate(block.octets)
+            IqReceived(first + i, crc32(self._iq(octets))) for i, octets in enumerate(block.octets)
         ]
 
-    def _told(self, events: list[Event]) -> list[Event]:
-        events += self._blocks
+    def _told(self, events: list[Event], missed: int) -> list[Event]:
+        """Events with the hyperframes of the line, those missed counted in; then IQ and what is known now."""
+        out: list[Event] = []
+        for event in events:
+            if isinstance(event, SyncStateChanged) and event.old == "XACQ1":
+                missed = self.decoder.hyperframes_missed
+            if missed and event.hyperframe is not None:
+                event = replace(event, hyperframe=event.hyperframe + missed)
+            out.append(event)
+        out += self._blocks
         if self._blocks:
             planes = self.decoder.planes
             l1 = {
@@ -154,16 +165,18 @@ class ProjectReceiver:
                 "pointer_p": planes.pointer.accepted,
             }
             known = {name: value for name, value in l1.items() if value is not None}
-            last = planes.last
-            events.append(StatusTold(self.decoder.hyperframes - 1, last.bfn, last.hfn, known))
+            last, at = planes.last, self._blocks[-1].hyperframe
+            out.append(StatusTold(at, last.bfn, last.hfn, known))
         self._blocks = []
-        return events
+        return out
 
     def receive(self, data: bytes, /) -> list[Event]:
-        return self._told(self.decoder.receive(data))
+        missed = self.decoder.hyperframes_missed
+        return self._told(self.decoder.receive(data), missed)
 
     def finish(self) -> list[Event]:
-        return self._told(self.decoder.finish())
+        missed = self.decoder.hyperframes_missed
+        return self._told(self.decoder.finish(), missed)
 
     @property
     def counters(self) -> Mapping[str, int]:
@@ -172,10 +185,6 @@ class ProjectReceiver:
     @property
     def state(self) -> str:
         return self.decoder.state.value
-
-    @property
-    def hyperframes_missed(self) -> int:
-        return self.decoder.hyperframes_missed
 
 
 _ONE_EACH: dict[type[Event], str] = {

@@ -7,10 +7,10 @@ import sys
 from collections.abc import Callable, Iterable
 from typing import Any
 
+from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, FrameReceived, OctetsChanged
 from decoders.link.decoder import LinkDecoder
 
-from ..links.snapshot import ERROR_COUNTERS
 from ..opening import link_settings, open_source
 from ..process.interrupts import Interrupts
 from ..process.streams import print_json, print_lines, tell, write_output

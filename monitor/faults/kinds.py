@@ -142,21 +142,6 @@ class Expectation:
             bounds |= dict.fromkeys(r.counters, (low, r.high))
         return bounds | {name: (by, by) for name, by in self.exact.items()}
 
-    def problems(self, moved: Mapping[str, int]) -> tuple[str, ...]:
-        """What is wrong with how counters moved, one line each; nothing where all is as declared."""
-        found = [
-            f"{name} moved by {moved.get(name, 0)}, must be {by}"
-            for name, by in self.exact.items()
-            if moved.get(name, 0) != by
-        ]
-        for r in self.ranges:
-            total = sum(moved.get(name, 0) for name in r.counters)
-            if not r.low <= total <= r.high:
-                found.append(f"{' + '.join(r.counters)} moved by {total}, must be {r.low} to {r.high}")
-        known = self.allowed
-        found += [f"{name} moved by {by}, must not" for name, by in moved.items() if by and name not in known]
-        return tuple(found)
-
 
 Expect = Callable[[Values, Context], Expectation]
 

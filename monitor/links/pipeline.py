@@ -15,6 +15,7 @@ from decoders.link.settings import LinkSettings
 
 from ..sources.news import News
 from ..sources.source import Chunk, FaultySource, LineSource, RestartingSource, Source, received
+from .judgement import OwnTraffic
 from .link_watch import LinkWatch
 from .snapshot import BoardSaid, InjectedFault, LogEntry, Snapshot, SourceWarning
 
@@ -40,6 +41,7 @@ class Pipeline:
         self.chunks: Iterator[Chunk] = source.chunks()
         self._lock = threading.Lock()
         self._injected: list[InjectedFault] = []
+        self._own = OwnTraffic()
         self._news = News(source)
         if isinstance(source, RestartingSource):
             source.on_restart = self.restart
@@ -59,6 +61,8 @@ class Pipeline:
             self._remark()
             if chunk is not None:
                 self.watch.take(received(self.decoder, chunk))
+                passed = self.decoder.hyperframes + self.decoder.hyperframes_missed
+                self._own.receive(passed, self.decoder.counters)
             elif not self.ended:
                 self.watch.take(self.decoder.finish())
                 self.ended = True
@@ -106,6 +110,7 @@ class Pipeline:
             self.decoder = decoder
             self.watch = LinkWatch(decoder, self.watch.history)
             self.watch.events = events
+            self._own = OwnTraffic()
             for block in last:
                 self.watch.on_block(block)
             self.ended = False
@@ -136,6 +141,7 @@ class Pipeline:
                 dict(self.decoder.counters),
                 elsewhere,
                 self.decoder.breaks_of_unknown_length,
+                self._own.moved,
             )
             self._injected.append(fault)
         return fault

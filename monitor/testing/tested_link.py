@@ -16,18 +16,18 @@ an AssertionError with a line for each counter.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from ..errors import InputError
-from ..text import counted
-from .expectations import Expected, LinkExpectationError, check_names, expectation_differences
+from .expectations import Expected, check_expectation, check_names, expectation_of
 
 if TYPE_CHECKING:
     from decoders.events import Event
 
     from ..campaign.campaign import Receiver, ReceiverFactory
     from ..campaign.transmission import PlacedFault
+    from ..faults.verdict import Verdict
     from ..sources.source import Injection
 
 __all__ = ["BoardLink", "EmulatedLink", "TestedLink"]
@@ -41,6 +41,7 @@ class TestedLink(ABC):
     def __init__(self) -> None:
         self.events: list[Event] = []
         self._ahead: list[str] = []
+        self.verdict: Verdict | None = None
         self._judged = False
         self._first_fault: int | None = None
         self._start: dict[str, int] = {}
@@ -116,8 +117,8 @@ class TestedLink(ABC):
         """LinkExpectationError unless the counters moved so since the fault, and no other did.
 
         `within` hyperframes from the fault's own each of them must have begun to move; the link runs on so far
-        if it has not yet. `others` None lets other counters move. Good frames may come and go. InputError
-        where a counter does not exist.
+        if it has not yet. `others` None lets other counters move. Good frames may come and go. `verdict` is what
+        the judge says, as in a campaign. InputError where a counter does not exist.
         """
         __tracebackhide__ = True
         check_names(counters)
@@ -125,29 +126,14 @@ class TestedLink(ABC):
             missing = self._first_fault + within + 1 - self.hyperframe
             if missing > 0:
                 self.run(missing)
-        lines = expectation_differences(self.moved, counters, others)
-        if within is not None and self._first_fault is not None and not lines:
-            lines = self._late(within, counters)
-        if lines:
-            head = ", ".join(self._ahead) or "no fault"
-            raise LinkExpectationError(f"{head}:\n" + "\n".join(f"  {line}" for line in lines))
+        from ..faults.verdict import Observation, Timed
+
+        moved = {name: now - self._start[name] for name, now in self.counters.items()}
+        said = [Timed(self._number(event), event) for event in self.events[self._start_event :]]
+        expectation = expectation_of(counters, moved, others, within)
+        head = ", ".join(self._ahead) or "no fault"
+        self.verdict = check_expectation(head, expectation, Observation(moved, said), self._first_fault or 0)
         self._judged = True
-
-    def _late(self, within: int, counters: Mapping[str, Expected]) -> list[str]:
-        from ..faults.verdict import moved_by
-
-        assert self._first_fault is not None
-        lines = []
-        for name, expected in counters.items():
-            if not (expected if isinstance(expected, int) else expected[0]):
-                continue
-            told = (self._number(e) for e in self.events[self._start_event :] if name in moved_by(e))
-            first = min((at for at in told if at is not None), default=None)
-            if first is not None and first - self._first_fault > within:
-                after = first - self._first_fault
-                passed = counted(after, "hyperframe")
-                lines.append(f"{name}: first moved after {passed}, expected within {within}")
-        return lines
 
 
 class EmulatedLink(TestedLink):

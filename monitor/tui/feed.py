@@ -10,10 +10,12 @@ from collections import deque
 from collections.abc import Mapping
 from typing import Protocol
 
+from decoders.counters import ERROR_COUNTERS
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 
-from ..links.judgement import Judged, Verdict, judge
-from ..links.snapshot import ERROR_COUNTERS, InjectedFault, LogEntry, Snapshot
+from ..faults.verdict import Verdict
+from ..links.judgement import Judged, live_judgement
+from ..links.snapshot import InjectedFault, LogEntry, Snapshot
 
 __all__ = ["Feed", "Link"]
 
@@ -62,7 +64,7 @@ class Feed:
             self._window.clear()
         self._remember()
         done = {j.fault.number: j for j in self.judged if j.verdict is not Verdict.WAITING}
-        self.judged = [done.get(f.number) or judge(f, self.snapshot) for f in self.snapshot.injected]
+        self.judged = [done.get(f.number) or live_judgement(f, self.snapshot) for f in self.snapshot.injected]
         return anew
 
     @property

@@ -208,7 +208,7 @@ def test_one_of_a_kind_is_no_plural(run: Any, tmp_path: Path) -> None:
     link.run(21)
     link.inject("ethernet.fcs")
     link.run(60)
-    with pytest.raises(LinkExpectationError, match="first moved after 1 hyperframe, expected within 0"):
+    with pytest.raises(LinkExpectationError, match="detected after 1 hf, expected within 0 hf"):
         link.expect(ethernet_fcs_errors=1, within=0)
     late = Timed(25, FrameReceived(25, 0, 25, Plane.HDLC, FrameStatus.FCS, b"abc", b"12"))
     clean = dict.fromkeys(COUNTERS, 0)
@@ -218,7 +218,7 @@ def test_one_of_a_kind_is_no_plural(run: Any, tmp_path: Path) -> None:
         Observation(clean | {"hdlc_fcs_errors": 1}, (late,), True),
         24,
     )
-    assert finding.text == "shows after 1 hyperframe, must within 0"
+    assert finding.text == "detected after 1 hf, expected within 0 hf"
 
 
 # ---- record: what was asked for and did not come ---------------------------------------------------------

@@ -16,7 +16,7 @@ from textual.pilot import Pilot
 
 from decoders import events as ev
 from monitor.faults.catalogue import CATALOGUE, parse_fault
-from monitor.links.judgement import Verdict
+from monitor.faults.verdict import Verdict
 from monitor.links.pipeline import Pipeline
 from monitor.links.snapshot import LogEntry
 from monitor.sources.source import Standstill
@@ -292,12 +292,12 @@ async def test_break_gives_verdicts() -> None:
         await _break(app, pilot)
         advance(app, 2)
         await pilot.pause()
-        assert [j.verdict for j in app.feed.judged] == [Verdict.FOUND, Verdict.WAITING]
+        assert [j.verdict for j in app.feed.judged] == [Verdict.DETECTED, Verdict.WAITING]
         await pilot.press("enter")
         assert "has not had its time" in "\n".join(app.verdicts.shown())
         advance(app, 76)
-        assert [j.verdict for j in app.feed.judged] == [Verdict.FOUND, Verdict.MISSED]
-        assert "NOT FOUND" in "\n".join(app.verdicts.shown())
+        assert [j.verdict for j in app.feed.judged] == [Verdict.DETECTED, Verdict.MISSED]
+        assert "! missed" in "\n".join(app.verdicts.shown())
 
 
 async def test_a_source_that_cannot_be_broken_says_so() -> None:
