@@ -56,7 +56,7 @@ _SHORT = {"record": (2,)}
 
 @behaviour(_mute, **_NONE, says="0 octets")
 def says_nothing(board: Board) -> Iterator[Piece]:
-    yield 0.4
+    yield 0.2
 
 
 @behaviour(_mute, **_NONE)
@@ -103,7 +103,7 @@ def text_that_is_hex(board: Board) -> Iterator[Piece]:
     lambda board, command: RecordWriter(command.sequence).encode(command.type, command.payload), **_NONE
 )
 def a_looped_plug(board: Board) -> Iterator[Piece]:
-    yield 0.3
+    yield 0.2
 
 
 @behaviour(_mute, **_NONE)
@@ -174,28 +174,28 @@ def an_option_that_does_not_exist(board: Board) -> Iterator[Piece]:
 @behaviour(lambda b, c: b.acknowledge(c) + b.status(sync=9), **_NONE)
 def a_sync_state_that_does_not_exist(board: Board) -> Iterator[Piece]:
     yield board.status(sync=9)
-    yield 0.4
+    yield 0.2
 
 
 @behaviour(lambda b, c: b.acknowledge(c) + b.status(loopback=77), **_NONE)
 def a_loopback_that_does_not_exist(board: Board) -> Iterator[Piece]:
     yield board.status(loopback=77)
-    yield 0.4
+    yield 0.2
 
 
 @behaviour(lambda b, c: b.acknowledge(c) + b.status(alignment=200), **_NONE)
 def an_alignment_beyond_a_block(board: Board) -> Iterator[Piece]:
     yield board.status(alignment=200)
-    yield 0.4
+    yield 0.2
 
 
 @behaviour(lambda b, c: b.acknowledge(c) + b.record(r.RecordType.STATUS, bytes(51)), **_NONE)
 def a_status_of_51_octets(board: Board) -> Iterator[Piece]:
     yield board.record(r.RecordType.STATUS, bytes(51))
-    yield 0.4
+    yield 0.2
 
 
-@behaviour(lambda b, c: b.acknowledge(c) + b.status(data_type=200), **_SHORT, decode=(0, 2))
+@behaviour(lambda b, c: b.acknowledge(c) + b.status(data_type=200), tell=(0, 2))
 def a_data_type_that_does_not_exist(board: Board) -> Iterator[Piece]:
     yield board.status(data_type=200)
     yield from board.good()
@@ -204,13 +204,13 @@ def a_data_type_that_does_not_exist(board: Board) -> Iterator[Piece]:
 @behaviour(lambda b, c: b.acknowledge(c) + b.status(option=0), **_NONE, says="--option")
 def knows_no_option(board: Board) -> Iterator[Piece]:
     yield board.status(option=0)
-    yield 0.3
+    yield 0.2
 
 
 @behaviour(_mute, tell=(0,))
 def status_by_itself_and_no_answer(board: Board) -> Iterator[Piece]:
     yield board.start()
-    yield 0.3
+    yield 0.2
     for _ in range(10):
         yield from board.good(4)
         yield board.status()
@@ -253,12 +253,13 @@ def another_option_every_second(board: Board) -> Iterator[Piece]:
 
 @behaviour(
     lambda b, c: b.acknowledge(c) + b.status(option=8, data_type=4, alignment=37, flags=0x3C),
-    **_SHORT,
     decode=(0, 2),
+    record=(0, 2),
+    screen=None,
 )
 def a_board_at_option_8(board: Board) -> Iterator[Piece]:
     yield board.status(option=8, data_type=4, alignment=37, flags=0x3C)
-    yield 0.3
+    yield 0.2
 
 
 @behaviour()
@@ -274,9 +275,9 @@ def a_flood_of_status(board: Board) -> Iterator[Piece]:
 @behaviour(lambda b, c: b.acknowledge(r.Record(c.type, 0, c.sequence + 1, 0, b"")) + b.status())
 def answers_with_another_number(board: Board) -> Iterator[Piece]:
     yield board.start()
-    yield 0.3
+    yield 0.2
     yield from board.good()
-    yield 0.3
+    yield 0.2
 
 
 @behaviour(lambda b, c: b.answer(c) * 3)
@@ -303,9 +304,9 @@ def refuses_everything(board: Board) -> Iterator[Piece]:
 @behaviour(lambda b, c: b.refuse(c, 99, "x") + b.status(), tell=(0, 2))
 def refuses_for_a_reason_that_does_not_exist(board: Board) -> Iterator[Piece]:
     yield board.start()
-    yield 0.3
+    yield 0.2
     yield from board.good()
-    yield 0.3
+    yield 0.2
 
 
 @behaviour(lambda b, c: b.acknowledge(c, hostile_text * 50, 2**64 - 1) + b.status())
@@ -323,9 +324,9 @@ def acknowledges_and_sends_no_status(board: Board) -> Iterator[Piece]:
 @behaviour(lambda b, c: b.record(r.RecordType.ACKNOWLEDGE, b"\1\2\3") + b.status())
 def answers_that_are_too_short(board: Board) -> Iterator[Piece]:
     yield board.start()
-    yield 0.3
+    yield 0.2
     yield from board.good()
-    yield 0.3
+    yield 0.2
 
 
 @behaviour()
@@ -537,7 +538,7 @@ def words_at_random(board: Board) -> Iterator[Piece]:
 @behaviour(decode=(2,), record=(2,))
 def no_line_data(board: Board) -> Iterator[Piece]:
     yield board.start()
-    yield 0.3
+    yield 0.2
 
 
 # ------------------------------------------------------------------------------------------- numbers, flags, time

@@ -36,7 +36,7 @@ __all__ = [
 
 HYPERFRAME_WORDS = 4096
 """Of option 1."""
-_LINGER_S = 0.12
+_LINGER_S = 0.06
 
 
 @cache
@@ -151,7 +151,7 @@ def polite(board: Board, command: r.Record) -> bytes:
 class Behaviour:
     """`decode`, `tell`, `record`: exit status that each command must give; `says` a part of standard error.
 
-    `screen`: False where the screen cannot begin.
+    `screen`: False where the screen cannot begin, None where it depends on the rates that are decoded.
     """
 
     name: str
@@ -160,7 +160,7 @@ class Behaviour:
     decode: tuple[int, ...] = (0,)
     tell: tuple[int, ...] = (0,)
     record: tuple[int, ...] = (0,)
-    screen: bool = True
+    screen: bool | None = True
     says: str = ""
     linger_s: float = _LINGER_S
 
