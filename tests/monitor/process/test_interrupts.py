@@ -223,5 +223,5 @@ def test_a_broken_line_is_told_as_that(
         for timer in timers:
             timer.join()
     assert status == 130 and "in sync   HFNSYNC" in out
-    assert err.startswith("framefray: the line broke: ") and err.endswith(INTERRUPTED)
+    assert err.startswith("framefray: line down: ") and err.endswith(INTERRUPTED)
     assert len(err.splitlines()) == 2
