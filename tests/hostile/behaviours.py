@@ -54,7 +54,7 @@ _SHORT = {"record": (2,)}
 # ------------------------------------------------------------------------------------------- no record at all
 
 
-@behaviour(_mute, **_NONE, says="0 octets")
+@behaviour(_mute, **_NONE, says="nothing came")
 def says_nothing(board: Board) -> Iterator[Piece]:
     yield 0.2
 

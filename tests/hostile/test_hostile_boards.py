@@ -31,22 +31,13 @@ MOST_LINE = 5_000
 COMMANDS = ("decode", "tell", "record")
 
 KNOWN: dict[tuple[str, str], str] = {
-    **dict.fromkeys(
-        (
-            (name, command)
-            for name in ("a console", "another version", "wrong crc", "an option that does not exist")
-            for command in ("decode", "tell")
-        ),
-        "why no status came is not said",
-    ),
     ("a data type that does not exist", "tell"): "a traceback",
-    ("status by itself and no answer", "decode"): "a status that came before is not taken",
     ("status by itself and no answer", "tell"): "a board that answers nothing is refused",
+    ("answers with another number", "tell"): "a board that answers nothing is refused",
     ("answers that are too short", "tell"): "a board that answers nothing is refused",
     ("a name of 60000 octets", "decode"): "no bound on a name",
     ("a name of 60000 octets", "tell"): "no bound on a name",
     ("a board at option 8", "tell"): "64B/66B is refused",
-    ("numbers that jump by 2 to 63", "record"): "a traceback",
 }
 """What a command still does wrong, and how. Nothing may stay here."""
 
