@@ -10,7 +10,7 @@ import io
 import random
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from contextlib import contextmanager, redirect_stderr, redirect_stdout, suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -304,10 +304,9 @@ def _words(data: bytes, folder: Path) -> None:
         lambda given: IqMap.parse(option_named("2"), given),
     )
     for read in readers:
-        try:
+        # What an error says may hold any part of the text; it is made inert where it is shown.
+        with suppress(InputError, DecodersError):
             read(text)
-        except (InputError, DecodersError) as error:
-            assert "\n" not in str(error)
 
 
 # ------------------------------------------------------------------------------------------- texts to begin with

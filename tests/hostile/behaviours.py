@@ -209,7 +209,7 @@ def knows_no_option(board: Board) -> Iterator[Piece]:
 
 @behaviour(_mute, tell=(0,))
 def status_by_itself_and_no_answer(board: Board) -> Iterator[Piece]:
-    yield board.start()
+    yield board.start(2)
     yield 0.2
     for _ in range(10):
         yield from board.good(4)
@@ -274,7 +274,7 @@ def a_flood_of_status(board: Board) -> Iterator[Piece]:
 
 @behaviour(lambda b, c: b.acknowledge(r.Record(c.type, 0, c.sequence + 1, 0, b"")) + b.status())
 def answers_with_another_number(board: Board) -> Iterator[Piece]:
-    yield board.start()
+    yield board.start(2)
     yield 0.2
     yield from board.good()
     yield 0.2
@@ -297,13 +297,13 @@ def answers_that_nobody_asked_for(board: Board) -> Iterator[Piece]:
 
 @behaviour(lambda b, c: b.refuse(c, 4, hostile_text) + b.status(), tell=(0, 2))
 def refuses_everything(board: Board) -> Iterator[Piece]:
-    yield board.start()
+    yield board.start(2)
     yield from board.good()
 
 
 @behaviour(lambda b, c: b.refuse(c, 99, "x") + b.status(), tell=(0, 2))
 def refuses_for_a_reason_that_does_not_exist(board: Board) -> Iterator[Piece]:
-    yield board.start()
+    yield board.start(2)
     yield 0.2
     yield from board.good()
     yield 0.2
@@ -311,7 +311,7 @@ def refuses_for_a_reason_that_does_not_exist(board: Board) -> Iterator[Piece]:
 
 @behaviour(lambda b, c: b.acknowledge(c, hostile_text * 50, 2**64 - 1) + b.status())
 def acknowledges_for_the_end_of_time(board: Board) -> Iterator[Piece]:
-    yield board.start()
+    yield board.start(2)
     yield from board.good()
 
 
@@ -323,7 +323,7 @@ def acknowledges_and_sends_no_status(board: Board) -> Iterator[Piece]:
 
 @behaviour(lambda b, c: b.record(r.RecordType.ACKNOWLEDGE, b"\1\2\3") + b.status())
 def answers_that_are_too_short(board: Board) -> Iterator[Piece]:
-    yield board.start()
+    yield board.start(2)
     yield 0.2
     yield from board.good()
     yield 0.2

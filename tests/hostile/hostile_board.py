@@ -58,7 +58,8 @@ class Board:
         self.writer = RecordWriter()
         self.random = random.Random(5)
         self.hyperframe = 0
-        self.answers = 0
+        self.data_type = 2
+        self.asked = False  # whether the host has to ask for line data
 
     def record(self, kind: int, payload: bytes, *, flags: int = 0, time_ns: int = 0) -> bytes:
         return self.writer.encode(kind, payload, flags=flags, time_ns=time_ns)
@@ -67,7 +68,7 @@ class Board:
         """A STATUS whose fields may be what no board can be."""
         values = {
             "option": 1,
-            "data_type": 2,
+            "data_type": self.data_type,
             "sync": 4,
             "loopback": 1,
             "flags": 12,
@@ -115,7 +116,10 @@ class Board:
         for _ in range(0, count, 4):
             yield self.data(4)
 
-    def start(self) -> bytes:
+    def start(self, data_type: int = 0) -> bytes:
+        """The first records. With data type 0 the host switches the line data on, and is ready for them then."""
+        self.data_type = data_type
+        self.asked = data_type == 0
         return self.record(r.RecordType.LOG, b"started", flags=r.RecordFlag.FIRST) + self.status()
 
     def acknowledge(self, command: r.Record, text: str = "", hyperframe: int | None = None) -> bytes:
@@ -132,9 +136,10 @@ class Board:
         )
 
     def answer(self, command: r.Record) -> bytes:
-        self.answers += 1
-        more = self.status() if command.type == r.RecordType.ASK_STATUS else b""
-        return self.acknowledge(command) + more
+        out = self.acknowledge(command)
+        if command.type == r.RecordType.SELECT_DATA:
+            self.data_type = command.payload[0]
+        return out + self.status() if command.type == r.RecordType.ASK_STATUS else out
 
 
 Piece = bytes | float
@@ -204,14 +209,22 @@ class HostilePort:
                 self._listen(connection, board, reader, piece)
                 continue
             connection.sendall(piece)
-            if first and self._listen(connection, board, reader, 0.3, one=True):
-                time.sleep(0.02)  # line data are for a host that knows the board
+            if first:
+                self._wait_for_host(connection, board, reader)
             first = False
             self._listen(connection, board, reader, 0.0)
         last = time.monotonic() + behaviour.linger_s
         while time.monotonic() < last and not self._stop.is_set():
             if self._listen(connection, board, reader, 0.02):
                 last = time.monotonic() + behaviour.linger_s
+
+    def _wait_for_host(self, connection: socket.socket, board: Board, reader: RecordReader) -> None:
+        """Line data are for a host that knows the board: until it has asked for them, or a while."""
+        if not self._listen(connection, board, reader, 0.3, one=True):
+            return
+        until = time.monotonic() + 0.15
+        while time.monotonic() < until and not (board.data_type and board.asked):
+            self._listen(connection, board, reader, 0.01)
 
     def _listen(
         self,
