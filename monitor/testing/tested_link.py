@@ -203,7 +203,7 @@ class EmulatedLink(TestedLink):
 
     @property
     def in_sync(self) -> bool:
-        return self.decoder.state.value == "HFNSYNC"
+        return self.decoder.state == "HFNSYNC"
 
     def _number(self, event: Event) -> int | None:
         return event.hyperframe
