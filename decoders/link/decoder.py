@@ -35,7 +35,7 @@ from ..frame_structure.frames import octet_address
 from ..line_coding.characters import CharacterBuffer, LineForm
 from ..line_coding.code_8b10b import K28_5
 from ..linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_named
-from .hyperframe_sync import CONFIRMING_SYNC_BYTES, SyncState
+from .hyperframe_sync import SyncState
 from .parts import LinkParts
 from .settings import D5_6, D16_2, LinkSettings
 
@@ -185,7 +185,7 @@ class LinkDecoder:
         length = len(buffer)
         candidates = self._candidates()
         confirmed, undecided = self._runs(candidates)
-        sync_bytes = CONFIRMING_SYNC_BYTES
+        sync_bytes = self.machine.confirming
         if final and confirmed is None:
             undecided = None
             confirmed, sync_bytes = self._short_run(candidates)
@@ -245,12 +245,12 @@ class LinkDecoder:
         flags = self.settings.form.has_flags
         need = 1 if flags else self.option.word_octets
         good = candidates
-        for i in range(1, CONFIRMING_SYNC_BYTES):
+        for i in range(1, self.machine.confirming):
             place = good + i * octets
             good = good[(place + need > length) | np.isin(place, candidates, assume_unique=True)]
         if not flags:
             good = good[self._hfn_runs(good)]
-        whole = good + (CONFIRMING_SYNC_BYTES - 1) * octets + need <= length
+        whole = good + (self.machine.confirming - 1) * octets + need <= length
         confirmed, undecided = good[whole], good[~whole]
         return (
             int(confirmed[0]) if len(confirmed) else None,
@@ -289,7 +289,7 @@ class LinkDecoder:
         octets, length = self.option.hyperframe_octets, len(self._buffer)
         bare = not self.settings.form.has_flags and self.option.word_octets == 1
         seen = octets + (cw.X_HFN * 16 if bare else 0)
-        first = max(0, length - (CONFIRMING_SYNC_BYTES - 1) * octets)
+        first = max(0, length - (self.machine.confirming - 1) * octets)
         for start in candidates[np.searchsorted(candidates, first) :].tolist():
             places = np.arange(start, length, octets)
             if start + seen >= length or not np.isin(places, candidates).all():

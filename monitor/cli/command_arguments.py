@@ -106,6 +106,11 @@ def craft(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="random bits before the first symbol (bits format only; default: 0)",
     )
+    _injected_faults(parser)
+    force_argument(parser)
+
+
+def _injected_faults(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--fault",
         action="append",
@@ -124,7 +129,6 @@ def craft(parser: argparse.ArgumentParser) -> None:
         help="write the list of injected faults and the expected decode result as JSON",
     )
     fault_list_argument(parser)
-    force_argument(parser)
 
 
 def record(parser: argparse.ArgumentParser) -> None:

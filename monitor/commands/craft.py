@@ -29,7 +29,7 @@ from ..formats.forms import Form, form_of_name
 from ..formats.hex_text import HexWriter
 from ..process.output_file import OutputFile
 from ..process.streams import write_output
-from ..text import counted, inert
+from ..text import counted, inert, json_text
 
 MOST_LEAD_BITS = 10_000_000
 
@@ -98,14 +98,18 @@ def _write(
 ) -> Crafted:
     """The capture and its truth, both or none."""
     with ExitStack() as files:
-        truth = files.enter_context(OutputFile(Path(arguments.truth))) if arguments.truth else None
+        truth = (
+            files.enter_context(OutputFile(Path(arguments.truth), force=arguments.force))
+            if arguments.truth
+            else None
+        )
         if arguments.out == "-":
             made = _make(arguments, form, settings, faults, _StandardOutput())
         else:
-            file = files.enter_context(OutputFile(Path(arguments.out)))
+            file = files.enter_context(OutputFile(Path(arguments.out), force=arguments.force))
             made = _make(arguments, form, settings, faults, file)
         if truth is not None:
-            truth.write(msgspec.json.format(msgspec.json.encode(made.truth), indent=1) + b"\n")
+            truth.write(json_text(made.truth, indent=1).encode() + b"\n")
     return made
 
 

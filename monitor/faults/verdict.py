@@ -9,30 +9,9 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from types import MappingProxyType
 
-from decoders.counters import COUNTERS, FRAME_COUNTERS
-from decoders.events import (
-    Alarm,
-    AlarmCleared,
-    AlarmRaised,
-    AlignmentChanged,
-    BfnDiscontinuity,
-    CodeErrors,
-    Event,
-    FillerMismatch,
-    FrameReceived,
-    HfnDiscontinuity,
-    HfnInvalid,
-    OctetsChanged,
-    Origin,
-    Plane,
-    ResetRequested,
-    SettingRejected,
-    SyncByteMissed,
-    SyncStateChanged,
-    UnexpectedK,
-)
+from decoders.counters import COUNTERS, GOOD_FRAME_COUNTERS, counters_of
+from decoders.events import AlarmCleared, AlarmRaised, Event, OctetsChanged, Plane, SyncStateChanged
 
 from .kinds import Expectation, Range
 
@@ -47,14 +26,13 @@ __all__ = [
     "bounds",
     "difference",
     "judge",
-    "moved_by",
     "recovery",
     "told",
     "verdict_of",
     "worst",
 ]
 
-GOOD_FRAMES = MappingProxyType({Plane.HDLC: "hdlc_frames", Plane.ETHERNET: "ethernet_frames"})
+GOOD_FRAMES = GOOD_FRAME_COUNTERS
 """Counters of frames that are as they should be; every other counter stays still on a clean link."""
 
 
@@ -165,57 +143,12 @@ class Observation:
     failure: str | None = None
 
 
-_SIMPLE: dict[type[Event], str] = {
-    SyncByteMissed: "missed_sync_bytes",
-    HfnInvalid: "hfn_invalid",
-    HfnDiscontinuity: "hfn_discontinuities",
-    BfnDiscontinuity: "bfn_discontinuities",
-    FillerMismatch: "filler_mismatches",
-    UnexpectedK: "unexpected_k",
-    ResetRequested: "reset_requests",
-    AlignmentChanged: "realignments",
-}
-_REJECTED = {
-    "version": "version_unknown",
-    "hdlc_rate_code": "hdlc_rate_invalid",
-    "pointer_p": "pointer_invalid",
-}
-_CHANGES = {
-    Plane.VENDOR: "vendor_changes",
-    Plane.CTRL_AXC: "ctrl_axc_changes",
-    Plane.RESERVED: "reserved_changes",
-}
-_LOCAL = {Alarm.LOS: "los_events", Alarm.LOF: "lof_events"}
-
-
-def moved_by(event: Event) -> tuple[str, ...]:
-    """Counters that an event tells of."""
-    simple = _SIMPLE.get(type(event))
-    if simple is not None:
-        return (simple,)
-    if isinstance(event, CodeErrors):
-        pairs = (("code_violations", event.code_violations), ("disparity_errors", event.disparity_errors))
-        return tuple(name for name, count in pairs if count)
-    if isinstance(event, FrameReceived):
-        return (FRAME_COUNTERS[event.plane, event.status],)
-    if isinstance(event, OctetsChanged):
-        return (_CHANGES[event.plane],) if event.plane in _CHANGES else ()
-    if isinstance(event, SettingRejected):
-        return (_REJECTED[event.field],)
-    if isinstance(event, AlarmRaised | AlarmCleared):
-        if event.origin is Origin.REMOTE:
-            return ("l1_alarm_changes",)
-        raised = isinstance(event, AlarmRaised) and event.alarm in _LOCAL
-        return (_LOCAL[event.alarm],) if raised else ()
-    return ()
-
-
 def beyond(baseline: Sequence[Timed], seen: Sequence[Timed]) -> list[Timed]:
     """Events that tell of a counter other than good frames and that the baseline does not have."""
     good = set(GOOD_FRAMES.values())
 
     def telling(timed: Timed) -> bool:
-        return any(name not in good for name in moved_by(timed.event))
+        return any(name not in good for name in counters_of(timed.event))
 
     left = Counter(t.event for t in baseline if telling(t))
     out = []
@@ -240,7 +173,7 @@ def told(news: Iterable[Timed], declared: Declared, hyperframe: int) -> list[int
     timed = [t for t in news if t.at is not None]
     out = []
     for group in declared.must_move:
-        hits = (t.at for t in timed if t.at is not None and set(group).intersection(moved_by(t.event)))
+        hits = (t.at for t in timed if t.at is not None and set(group).intersection(counters_of(t.event)))
         first = min(hits, default=None)
         if first is not None:
             out.append(first - hyperframe)

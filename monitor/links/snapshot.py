@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoders.arrays import U8
+from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, Plane
 from decoders.frame_structure.frames import ALARM_BITS
 
@@ -115,13 +116,3 @@ class Snapshot:
     def errors(self) -> int:
         """Sum of the counters that tell of damage."""
         return sum(value for name, value in self.counters.items() if name in ERROR_COUNTERS)
-
-
-ERROR_COUNTERS = frozenset(
-    "code_violations disparity_errors los_events lof_events missed_sync_bytes unexpected_k hfn_invalid "
-    "hfn_discontinuities bfn_discontinuities filler_mismatches hdlc_fcs_errors hdlc_aborts hdlc_too_short "
-    "hdlc_too_long hdlc_unaligned ethernet_fcs_errors ethernet_code_errors ethernet_too_short ethernet_too_long "
-    "ethernet_delimiter_errors pointer_invalid version_unknown hdlc_rate_invalid hdlc_lost_sync "
-    "ethernet_lost_sync".split()
-)
-"""Counters that stay 0 on a clean link; `decode --strict` and the error total look at these."""

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from decoders import events as ev
 from decoders.cm_plane.packet_text import describe, printable
+from decoders.counters import is_damage
 from decoders.link.startup import StartupState
 
 from ..links.snapshot import BoardSaid, SourceWarning
@@ -18,41 +19,11 @@ from ..text import counted
 from .cells import inert
 from .palette import BAD, GOOD, MOVED, NOTE
 
-__all__ = ["Saying", "is_bad", "plane_of", "saying", "startup_meaning", "status_word"]
+__all__ = ["Saying", "is_bad", "saying", "startup_meaning", "status_word"]
 
-_SYNC_ORDER = ("XACQ1", "XACQ2", "XSYNC1", "XSYNC2", "HFNSYNC")
 _SHOWN_CHANGES = 4
 _DESCRIBED_OCTETS = 256
 
-_PLANES: dict[type[ev.Event], ev.Plane] = {
-    ev.CodeErrors: ev.Plane.LINE,
-    ev.AlignmentChanged: ev.Plane.LINE,
-    ev.PossibleInversion: ev.Plane.LINE,
-    ev.UnexpectedK: ev.Plane.LINE,
-    ev.HyperframesNotReceived: ev.Plane.LINE,
-    SourceWarning: ev.Plane.LINE,
-    BoardSaid: ev.Plane.LINE,
-    ev.SyncStateChanged: ev.Plane.SYNC,
-    ev.SyncByteMissed: ev.Plane.SYNC,
-    ev.FillerMismatch: ev.Plane.SYNC,
-    ev.HfnInvalid: ev.Plane.SYNC,
-    ev.HfnDiscontinuity: ev.Plane.SYNC,
-    ev.BfnDiscontinuity: ev.Plane.SYNC,
-}
-_ALWAYS_BAD = frozenset(
-    {
-        ev.CodeErrors,
-        ev.PossibleInversion,
-        ev.UnexpectedK,
-        ev.SyncByteMissed,
-        ev.FillerMismatch,
-        ev.HfnInvalid,
-        ev.HfnDiscontinuity,
-        ev.BfnDiscontinuity,
-        ev.SettingRejected,
-        ev.AlarmRaised,
-    }
-)
 _STATUS_WORDS = {
     ev.FrameStatus.GOOD: "good",
     ev.FrameStatus.FCS: "wrong FCS",
@@ -91,26 +62,11 @@ def startup_meaning(letter: str) -> str:
     return StartupState(letter).meaning
 
 
-def plane_of(event: ev.Event) -> ev.Plane:
-    """The plane under whose letter the event stands."""
-    if isinstance(event, (ev.FrameReceived, ev.OctetsChanged)):
-        return event.plane
-    if isinstance(event, (ev.AlarmRaised, ev.AlarmCleared)) and event.origin is ev.Origin.LOCAL:
-        return ev.Plane.LINE if event.alarm is ev.Alarm.LOS else ev.Plane.SYNC
-    return _PLANES.get(type(event), ev.Plane.L1)
-
-
 def is_bad(event: ev.Event) -> bool:
-    """Whether the event tells of damage, locally found or reported by the far end."""
-    if isinstance(event, ev.FrameReceived):
-        return event.status is not ev.FrameStatus.GOOD
-    if isinstance(event, ev.SyncStateChanged):
-        return _SYNC_ORDER.index(event.new) < _SYNC_ORDER.index(event.old)
-    if isinstance(event, ev.HyperframesNotReceived):
-        return event.count is None
+    """Whether the event is marked: damage, or what a source lost once it runs."""
     if isinstance(event, SourceWarning):
         return event.hyperframe is not None  # before sync it tells how the source was opened
-    return type(event) in _ALWAYS_BAD
+    return is_damage(event)
 
 
 def saying(event: ev.Event) -> Saying:

@@ -14,19 +14,19 @@ from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
+from decoders.counters import COUNTERS_OF_PLANE, ERROR_COUNTERS, plane_of_counter
 from decoders.events import Plane
 
 from ..faults.catalogue import CATALOGUE
 from ..faults.verdict import Verdict
 from ..links.judgement import Judged
-from ..links.snapshot import ERROR_COUNTERS
 from .cells import count, fit, inert, wrapped
 from .feed import Feed
 from .line_pane import Line, LinePane
 from .palette import LETTERS, NAMES, Look
 from .repeater import Repeater
 
-__all__ = ["FAULTS", "FaultChoice", "FaultList", "Tally", "Verdicts", "plane_of_counter"]
+__all__ = ["FAULTS", "FaultChoice", "FaultList", "Tally", "Verdicts"]
 
 
 class FaultChoice(NamedTuple):
@@ -48,22 +48,6 @@ FAULTS = tuple(
     for name, kind in CATALOGUE.items()
 )
 
-_BY_PLANE: tuple[tuple[Plane, tuple[str, ...]], ...] = (
-    (Plane.LINE, ("code_", "disparity_", "los_", "unexpected_k", "realign")),
-    (Plane.SYNC, ("lof_", "missed_sync", "hfn_", "bfn_", "filler_")),
-    (Plane.L1, ("pointer_", "version_", "hdlc_rate", "reset_", "l1_")),
-    (Plane.HDLC, ("hdlc_",)),
-    (Plane.ETHERNET, ("ethernet_",)),
-    (Plane.VENDOR, ("vendor_",)),
-    (Plane.CTRL_AXC, ("ctrl_axc_",)),
-    (Plane.RESERVED, ("reserved_",)),
-)
-
-
-def plane_of_counter(name: str) -> Plane:
-    """The plane under whose letter a counter stands; line code for names that are new."""
-    return next((plane for plane, heads in _BY_PLANE if name.startswith(heads)), Plane.LINE)
-
 
 class Tally(LinePane):
     """Counters by plane: total, since mark, rate, hyperframe of the last change."""
@@ -74,7 +58,7 @@ class Tally(LinePane):
         self._all: list[Line] = []
 
     def update(self, feed: Feed) -> None:
-        groups: dict[Plane, list[str]] = {plane: [] for plane, _ in _BY_PLANE}
+        groups: dict[Plane, list[str]] = {plane: [] for plane in COUNTERS_OF_PLANE}
         for name in feed.snapshot.counters:
             groups[plane_of_counter(name)].append(name)
         roomy = self.size.height > sum(map(len, groups.values()))

@@ -10,11 +10,12 @@ from collections import deque
 from collections.abc import Mapping
 from typing import Protocol
 
+from decoders.counters import ERROR_COUNTERS
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 
 from ..faults.verdict import Verdict
 from ..links.judgement import Judged, live_judgement
-from ..links.snapshot import ERROR_COUNTERS, InjectedFault, LogEntry, Snapshot
+from ..links.snapshot import InjectedFault, LogEntry, Snapshot
 
 __all__ = ["Feed", "Link"]
 

@@ -12,11 +12,12 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from decoders.cm_plane.packet_text import describe, printable
+from decoders.counters import plane_of
 from decoders.events import FrameReceived, OctetsChanged, Plane
 
 from ..links.snapshot import LogEntry
 from .cells import fit_middle, inert, wrapped
-from .event_words import plane_of, saying
+from .event_words import saying
 from .line_pane import Line, LinePane
 from .palette import LETTERS, NAMES, Look
 from .status import KeyLine

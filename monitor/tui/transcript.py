@@ -16,11 +16,12 @@ from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
+from decoders.counters import plane_of
 from decoders.events import CodeErrors, Event, FrameReceived, HyperframesNotReceived, Plane
 
 from ..links.snapshot import LogEntry
 from .cells import fit
-from .event_words import is_bad, plane_of, saying
+from .event_words import is_bad, saying
 from .feed import Link
 from .line_pane import Line, LinePane
 from .palette import BAD, GOOD, LETTERS, NAMES, Look

@@ -15,6 +15,7 @@ from decoders.code_8b10b import SymbolDecoder, SymbolEncoder
 from numpy.typing import NDArray
 
 from decoders.line_coding.block_readers import AlignedReader, BlockBitReader, BlockReader
+from decoders.line_coding.code_8b10b import SymbolDecoder, SymbolEncoder
 from decoders.line_coding.code_64b66b import START, TERMINATE, BlockEncoder, join_blocks, pack_blocks
 from decoders.line_coding.fec_codewords import FecEncoder, pack_codewords
 from decoders.line_coding.fec_reader import AutomaticBitReader, FecBitReader

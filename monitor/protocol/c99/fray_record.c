@@ -5,7 +5,7 @@
 
 /* ---- parts --------------------------------------------------------------------------------------------- */
 
-/* Half an octet at a time: 64 octets of table. Polynomial 04C11DB7, bits turned over (IEEE 802.3 3.2.9). */
+/* Half an octet at a time: 64 octets of table. Polynomial 04C11DB7, bit-reversed (IEEE 802.3 3.2.9). */
 static const uint32_t crc_table[16] = {
     0x00000000u, 0x1DB71064u, 0x3B6E20C8u, 0x26D930ACu, 0x76DC4190u, 0x6B6B51F4u, 0x4DB26158u, 0x5005713Cu,
     0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu, 0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu
@@ -40,6 +40,8 @@ uint64_t fray_get_u64(const uint8_t *octets)
 /* ---- sending ------------------------------------------------------------------------------------------- */
 
 static const uint8_t delimiter = 0;
+/* A code that promises 254 octets, and the end of the record: never a whole record. */
+static const uint8_t spoiled[2] = {255u, 0u};
 
 void fray_encoder_init(struct fray_encoder *e, fray_put put, void *context)
 {
@@ -48,10 +50,17 @@ void fray_encoder_init(struct fray_encoder *e, fray_put put, void *context)
     e->context = context;
 }
 
+static void put_octets(struct fray_encoder *e, const uint8_t *octets, size_t count)
+{
+    if (!e->failed && !e->put(e->context, octets, count)) {
+        e->failed = 1;
+    }
+}
+
 static void flush_block(struct fray_encoder *e)
 {
     e->block[0] = (uint8_t)(e->used + 1u);
-    e->put(e->context, e->block, (size_t)e->used + 1u);
+    put_octets(e, e->block, (size_t)e->used + 1u);
     e->used = 0;
 }
 
@@ -74,6 +83,9 @@ static void add_coded(struct fray_encoder *e, const uint8_t *octets, size_t coun
 
 void fray_add(struct fray_encoder *e, const void *octets, size_t count)
 {
+    if (e->failed) {
+        return;
+    }
     e->crc = fray_crc32(e->crc, (const uint8_t *)octets, count);
     add_coded(e, (const uint8_t *)octets, count);
 }
@@ -105,10 +117,23 @@ void fray_add_u64(struct fray_encoder *e, uint64_t value)
 
 void fray_begin(struct fray_encoder *e, uint8_t type, uint16_t flags, uint64_t time_ns)
 {
-    e->put(e->context, &delimiter, 1);
+    int is_data = type >= FRAY_OCTETS && type <= FRAY_BLOCKS;
+    e->failed = 0;
+    if (e->cut) {
+        put_octets(e, spoiled, sizeof spoiled);
+        e->cut = e->failed;
+    }
+    put_octets(e, &delimiter, 1);
     e->crc = 0;
     e->used = 0;
     e->pending = 0;
+    e->is_data = (uint8_t)is_data;
+    if (!e->begun) {
+        flags |= FRAY_FIRST;
+    }
+    if (is_data && e->lost) {
+        flags |= FRAY_LOST;
+    }
     fray_add_u8(e, FRAY_VERSION);
     fray_add_u8(e, type);
     fray_add_u16(e, flags);
@@ -116,13 +141,36 @@ void fray_begin(struct fray_encoder *e, uint8_t type, uint16_t flags, uint64_t t
     fray_add_u64(e, time_ns);
 }
 
-void fray_end(struct fray_encoder *e)
+int fray_end(struct fray_encoder *e)
 {
     fray_add_u32(e, e->crc);
     if (!e->pending) {
         flush_block(e);
     }
-    e->put(e->context, &delimiter, 1);
+    put_octets(e, &delimiter, 1);
+    if (e->failed) {
+        fray_abort(e);
+        return 0;
+    }
+    e->begun = 1;
+    if (e->is_data) {
+        e->lost = 0;
+    }
+    return 1;
+}
+
+void fray_abort(struct fray_encoder *e)
+{
+    e->aborted++;
+    e->used = 0;
+    e->cut = 1;
+    if (e->is_data) {
+        e->lost = 1;
+    }
+    if (!e->failed && e->put(e->context, spoiled, sizeof spoiled)) {
+        e->cut = 0;
+    }
+    e->failed = 1;
 }
 
 static void add_text(struct fray_encoder *e, const char *text)
@@ -139,8 +187,8 @@ static void add_zeros(struct fray_encoder *e, size_t count)
     }
 }
 
-void fray_send_data(struct fray_encoder *e, uint8_t type, uint16_t flags, uint64_t time_ns, uint64_t hyperframe,
-                  uint32_t offset, uint8_t option, const uint8_t *data, size_t count)
+int fray_send_data(struct fray_encoder *e, uint8_t type, uint16_t flags, uint64_t time_ns, uint64_t hyperframe,
+                   uint32_t offset, uint8_t option, const uint8_t *data, size_t count)
 {
     fray_begin(e, type, flags, time_ns);
     fray_add_u64(e, hyperframe);
@@ -148,27 +196,27 @@ void fray_send_data(struct fray_encoder *e, uint8_t type, uint16_t flags, uint64
     fray_add_u8(e, option);
     add_zeros(e, 3);
     fray_add(e, data, count);
-    fray_end(e);
+    return fray_end(e);
 }
 
-void fray_send_log(struct fray_encoder *e, uint64_t time_ns, const char *text)
+int fray_send_log(struct fray_encoder *e, uint64_t time_ns, const char *text)
 {
     fray_begin(e, FRAY_LOG, 0, time_ns);
     add_text(e, text);
-    fray_end(e);
+    return fray_end(e);
 }
 
-void fray_send_event(struct fray_encoder *e, uint64_t time_ns, uint8_t code, uint32_t value, uint64_t hyperframe)
+int fray_send_event(struct fray_encoder *e, uint64_t time_ns, uint8_t code, uint32_t value, uint64_t hyperframe)
 {
     fray_begin(e, FRAY_EVENT, 0, time_ns);
     fray_add_u8(e, code);
     add_zeros(e, 3);
     fray_add_u32(e, value);
     fray_add_u64(e, hyperframe);
-    fray_end(e);
+    return fray_end(e);
 }
 
-void fray_send_status(struct fray_encoder *e, uint64_t time_ns, const struct fray_status *status)
+int fray_send_status(struct fray_encoder *e, uint64_t time_ns, const struct fray_status *status)
 {
     fray_begin(e, FRAY_STATUS, 0, time_ns);
     fray_add_u8(e, status->option);
@@ -189,31 +237,85 @@ void fray_send_status(struct fray_encoder *e, uint64_t time_ns, const struct fra
     fray_add_u32(e, status->data_lost);
     fray_add_u32(e, status->bad_records);
     add_text(e, status->name);
-    fray_end(e);
+    return fray_end(e);
 }
 
-void fray_acknowledge(struct fray_encoder *e, uint64_t time_ns, const struct fray_record *command,
-                    uint64_t hyperframe, const char *text)
+int fray_send_line_code(struct fray_encoder *e, uint64_t time_ns, const struct fray_line_code *state)
 {
-    fray_begin(e, FRAY_ACKNOWLEDGE, 0, time_ns);
-    fray_add_u32(e, command->sequence);
-    fray_add_u8(e, command->type);
-    add_zeros(e, 3);
-    fray_add_u64(e, hyperframe);
-    add_text(e, text);
-    fray_end(e);
+    fray_begin(e, FRAY_LINE_CODE, 0, time_ns);
+    fray_add_u8(e, state->protocol_version);
+    fray_add_u8(e, state->flags);
+    fray_add_u16(e, state->codeword_phase_bits);
+    fray_add_u32(e, state->seed);
+    fray_add_u32(e, state->block_header_errors);
+    fray_add_u32(e, state->block_lock_losses);
+    fray_add_u32(e, state->fec_corrected_codewords);
+    fray_add_u32(e, state->fec_corrected_symbols);
+    fray_add_u32(e, state->fec_uncorrected_codewords);
+    fray_add_u32(e, state->fec_lock_losses);
+    fray_add_u32(e, state->scrambling_seed_changes);
+    return fray_end(e);
 }
 
-void fray_refuse(struct fray_encoder *e, uint64_t time_ns, const struct fray_record *command, uint8_t reason,
-               const char *text)
+/* ---- answers ------------------------------------------------------------------------------------------- */
+
+static int send_answer(struct fray_encoder *e, uint64_t time_ns)
 {
-    fray_begin(e, FRAY_REFUSE, 0, time_ns);
-    fray_add_u32(e, command->sequence);
-    fray_add_u8(e, command->type);
-    fray_add_u8(e, reason);
-    add_zeros(e, 2);
-    add_text(e, text);
-    fray_end(e);
+    const struct fray_answer *a = &e->last;
+    fray_begin(e, a->type, 0, time_ns);
+    fray_add_u32(e, a->sequence);
+    fray_add_u8(e, a->command);
+    if (a->type == FRAY_ACKNOWLEDGE) {
+        add_zeros(e, 3);
+        fray_add_u64(e, a->hyperframe);
+    } else {
+        fray_add_u8(e, a->reason);
+        add_zeros(e, 2);
+    }
+    add_text(e, a->text);
+    return fray_end(e);
+}
+
+static int answer(struct fray_encoder *e, uint64_t time_ns, const struct fray_record *command, uint8_t type,
+                  uint8_t reason, uint64_t hyperframe, const char *text)
+{
+    struct fray_answer *a = &e->last;
+    size_t length = text == NULL ? 0 : strlen(text);
+    if (length > FRAY_ANSWER_TEXT) {
+        length = FRAY_ANSWER_TEXT;
+    }
+    a->given = 1;
+    a->type = type;
+    a->command = command->type;
+    a->reason = reason;
+    a->sequence = command->sequence;
+    a->hyperframe = hyperframe;
+    if (length > 0) {
+        memmove(a->text, text, length);
+    }
+    a->text[length] = 0;
+    return send_answer(e, time_ns);
+}
+
+int fray_repeated(struct fray_encoder *e, uint64_t time_ns, const struct fray_record *command)
+{
+    if (!e->last.given || e->last.sequence != command->sequence || e->last.command != command->type) {
+        return 0;
+    }
+    (void)send_answer(e, time_ns);
+    return 1;
+}
+
+int fray_acknowledge(struct fray_encoder *e, uint64_t time_ns, const struct fray_record *command,
+                     uint64_t hyperframe, const char *text)
+{
+    return answer(e, time_ns, command, FRAY_ACKNOWLEDGE, 0, hyperframe, text);
+}
+
+int fray_refuse(struct fray_encoder *e, uint64_t time_ns, const struct fray_record *command, uint8_t reason,
+                const char *text)
+{
+    return answer(e, time_ns, command, FRAY_REFUSE, reason, 0, text);
 }
 
 /* ---- receiving ----------------------------------------------------------------------------------------- */

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from block_lines import as_lists, coded, read_all
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -12,6 +11,7 @@ from decoders.line_coding.block_lock import LockSettings, LockState
 from decoders.line_coding.block_readers import BlockBitReader, BlockReader, FlaggedBlockReader
 from decoders.line_coding.code_64b66b import CONTROL, DATA, IDLE, TERMINATE, join_blocks, pack_blocks
 from decoders.line_coding.line_octets import Place
+from tests.support.block_lines import as_lists, coded, read_all
 
 
 def _raw(form: str, headers: np.ndarray, words: np.ndarray, lead: int = 0) -> np.ndarray:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from block_lines import as_lists, coded, read_all, traffic
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -30,6 +29,7 @@ from decoders.line_coding.fec_reader import (
 )
 from decoders.line_coding.line_octets import Place
 from decoders.line_coding.rs_fec import add_parity, correct, syndromes
+from tests.support.block_lines import as_lists, coded, read_all, traffic
 
 ONES = (1 << 64) - 1
 

@@ -6,7 +6,6 @@ import itertools
 
 import numpy as np
 import pytest
-from block_lines import coded
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +14,7 @@ from decoders.line_coding.code_64b66b import join_blocks, pack_blocks
 from decoders.line_coding.fec_codewords import FecEncoder, pack_codewords
 from decoders.line_coding.fec_reader import AutomaticBitReader, FecBitReader
 from decoders.line_coding.line_octets import LineOctetBuffer, Place
+from tests.support.block_lines import coded
 
 OCTETS = 800  # of a "hyperframe" here
 Seen = list[tuple[object, ...]]

@@ -11,6 +11,7 @@ import pytest
 
 pytest.importorskip("tty", reason="no pseudo-terminals on this system")
 
+from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, HyperframesNotReceived
 from decoders.frame_structure.controlwords import X_HFN
 from decoders.line_coding.characters import LineForm
@@ -29,7 +30,6 @@ from monitor.formats.ffcap import CaptureHeader, CaptureRecordType, gap_payload
 from monitor.formats.ffcap_reader import CaptureReader
 from monitor.formats.ffcap_writer import CaptureWriter
 from monitor.links.pipeline import Pipeline
-from monitor.links.snapshot import ERROR_COUNTERS
 from monitor.protocol import records as r
 from monitor.recording.recorder import RecordingTap, open_recording
 from monitor.sources.file import open_file_source

@@ -18,8 +18,8 @@ from decoders.error_performance.comparison import (
     COMPARED_PLANES,
     Comparison,
     Numbering,
+    NumberRange,
     Pairing,
-    Stretch,
     lengthen,
     plane_map,
     ratio_bound,
@@ -490,7 +490,7 @@ def test_gaps_of_a_stream_do_not_hang_on_the_cut() -> None:
 
 
 def test_many_stretches_are_told_in_short() -> None:
-    stretches: list[Stretch] = []
+    stretches: list[NumberRange] = []
     for number in range(0, 900, 150):
         lengthen(stretches, np.arange(number, number + 3), broken=True)
     assert stretches_text(stretches) == "0.0 to 0.2, then 1.0 to 1.2, then 2.0 to 2.2 and 3 more stretches"

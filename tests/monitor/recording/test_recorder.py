@@ -311,14 +311,14 @@ def test_what_cannot_be_recorded_to(tmp_path: Path) -> None:
         open_recording(source, tmp_path / "there" / "is.ffcap")
     out = tmp_path / "a.ffcap"
     out.write_bytes(b"three days of work")
-    with pytest.raises(InputError, match="there already"):
+    with pytest.raises(OutputError, match="exists already; --force replaces it"):
         open_recording(source, out)
     assert out.read_bytes() == b"three days of work"
     tap = open_recording(source, out, overwrite=True)
     list(tap.chunks())
     tap.close()
     same = open_file_source(out)
-    with pytest.raises(InputError, match="the source itself"):
+    with pytest.raises(OutputError, match="the source itself"):
         open_recording(same, out, overwrite=True)
     same.close()
 

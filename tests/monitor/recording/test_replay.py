@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from decoders.counters import is_damage
 from decoders.events import Event, StartupStateChanged
 from decoders.line_coding.characters import LineForm
 from decoders.linerates import option_named
@@ -31,9 +32,11 @@ from monitor.links.pipeline import Pipeline
 from monitor.links.snapshot import BoardSaid, SourceWarning
 from monitor.recording.random_access import open_replay
 from monitor.recording.replay import Pacer, ReplayControl, ReplaySource
-from monitor.recording.timeline import MAX_ERRORS, SCAN_OCTETS, Timeline, is_error
+from monitor.recording.timeline import MAX_ERRORS, SCAN_OCTETS, Timeline
 from monitor.sources.file import open_file_source
 from monitor.sources.source import Chunk
+from monitor.tui.event_words import saying
+from monitor.tui.palette import BAD
 
 ROOT = Path(__file__).parents[3]
 HYPERFRAMES = 320
@@ -187,7 +190,7 @@ def test_counters_are_those_since_the_seek(captures: dict[str, Path]) -> None:
 
 @pytest.mark.parametrize("form", FORMS)
 def test_errors_are_found_and_gone_to(captures: dict[str, Path], form: str) -> None:
-    expected = sorted({e.hyperframe for e in decoded(captures[form]) if is_error(e)} - {None})  # type: ignore[type-var]
+    expected = sorted({e.hyperframe for e in decoded(captures[form]) if is_damage(e)} - {None})  # type: ignore[type-var]
     assert len(expected) >= 2
     with replaying(captures[form]) as (control, pipeline):
         found = []
@@ -195,12 +198,25 @@ def test_errors_are_found_and_gone_to(captures: dict[str, Path], form: str) -> N
             found.append(number)
             pipeline.step()
             assert control.position.hyperframe == number
-            assert any(is_error(event) for event in log(pipeline))
+            assert any(is_damage(event) for event in log(pipeline))
         assert found == expected
         assert control.errors == len(expected)
         for number in reversed(expected[:-1]):
             assert control.previous_error() == number
         assert control.previous_error() is None
+
+
+def test_next_error_stops_where_the_list_marks_damage(tmp_path: Path) -> None:
+    """Alarms of the far end, and a sync state that falls, are marked in the list, too."""
+    faults = ("l1.rai@60:hyperframes=2", "sync.comma@90", "vendor.flip@150")
+    path = make(tmp_path / "a.flagged", *faults, hyperframes=180)
+    marked = {e.hyperframe for e in decoded(path) if saying(e).glyph == BAD}
+    assert {60, 90} <= marked
+    with replaying(path) as (control, _):
+        found = []
+        while (number := control.next_error()) is not None:
+            found.append(number)
+    assert found == sorted(marked)  # type: ignore[type-var]
 
 
 def test_places_by_number_name_and_time(captures: dict[str, Path]) -> None:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from decoders.counters import ERROR_COUNTERS
 from monitor.emulation.emulated_link import EmulatedSource
 from monitor.faults.verdict import Verdict
 from monitor.links.pipeline import Pipeline
-from monitor.links.snapshot import ERROR_COUNTERS
 from monitor.tui.fault_view import FAULTS as EVERY_FAULT
 from monitor.tui.fault_view import FaultChoice
 from monitor.tui.feed import Feed

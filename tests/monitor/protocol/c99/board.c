@@ -14,11 +14,10 @@ static int line;
 static struct fray_encoder out;
 static uint64_t hyperframe;
 static uint8_t data_type = FRAY_FLAGGED;
-static uint32_t last_command, injected;
-static int answered;
+static uint32_t injected;
 static struct fray_decoder in;
 
-static void put(void *context, const uint8_t *octets, size_t count)
+static int put(void *context, const uint8_t *octets, size_t count)
 {
     (void)context;
     while (count > 0) {
@@ -29,6 +28,7 @@ static void put(void *context, const uint8_t *octets, size_t count)
         octets += n;
         count -= (size_t)n;
     }
+    return 1;
 }
 
 static void send_status(void)
@@ -51,18 +51,19 @@ static void send_status(void)
 static void obey(const struct fray_record *command)
 {
     uint64_t now = hyperframe * 200000u / 3u;
-    int again = answered && command->sequence == last_command;
-    answered = 1;
-    last_command = command->sequence;
+    if (fray_repeated(&out, now, command)) {
+        if (command->type == FRAY_ASK_STATUS) {
+            send_status();
+        }
+        return;
+    }
     switch (command->type) {
     case FRAY_ASK_STATUS:
         fray_acknowledge(&out, now, command, hyperframe, NULL);
         send_status();
         return;
     case FRAY_INJECT_FAULT:
-        if (!again) {
-            injected++;
-        }
+        injected++;
         fray_acknowledge(&out, now, command, hyperframe + 1, "vendor.value:ns=20,xs=1,y=0,value=165,hyperframes=0");
         return;
     case FRAY_SELECT_DATA:
@@ -91,9 +92,7 @@ int main(int argc, char **argv)
     each = (size_t)strtoul(argv[3], NULL, 10);
     fray_encoder_init(&out, put, NULL);
     fray_decoder_init(&in, room, sizeof room);
-    fray_begin(&out, FRAY_LOG, FRAY_FIRST, 0);
-    fray_add(&out, "started", 7);
-    fray_end(&out);
+    fray_send_log(&out, 0, "started");
     send_status();
     for (i = 0;; i += each) {
         struct pollfd ready;
