@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from decoders.counters import plane_of
+
 from ..links.snapshot import LogEntry
-from .event_words import plane_of
 from .line_pane import line_text
 from .pages import reading
 from .palette import Look
