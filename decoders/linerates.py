@@ -147,7 +147,7 @@ _LINE_CODES = {"8b10b": "8B/10B", "64b66b": "64B/66B"}
 
 
 def option_with(line_code: str, name: str | int, part: str) -> LineRateOption:
-    """The option called `name`, which `part` takes with `line_code` only; SettingsError says which options have it."""
+    """The option called `name`; SettingsError where it has another line code than `part` works with."""
     option = option_named(name)
     if option.line_code != line_code:
         fitting = ", ".join(o.name for o in OPTIONS.values() if o.line_code == line_code)
