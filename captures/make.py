@@ -80,7 +80,8 @@ def make(folder: Path) -> None:
         try:
             for demo in DEMOS:
                 with contextlib.redirect_stderr(io.StringIO()):
-                    status = framefray(["craft", demo.file, *demo.arguments.split(), "--truth", str(truth)])
+                    words = [demo.file, *demo.arguments.split(), "--truth", str(truth), "--force"]
+                    status = framefray(["craft", *words])
                 if status:
                     raise SystemExit(f"{demo.command}: exit status {status}")
                 sections.append(_section(demo, json.loads(truth.read_text())))

@@ -1,7 +1,7 @@
 """Words that framefray does not use where people read: help, reports, screens and documents.
 
-Each pattern stands for a word that the trade has a better one for. A word with other, innocent uses is given with enough
-around it. Names of the contract (faults, counters, options, keys of JSON objects) are not prose and are left out.
+Each pattern stands for a word that the trade has a better one for. A word with other, innocent uses is given with
+enough around it. Names of the contract (faults, counters, options, keys of JSON) are not prose and are left out.
 """
 
 from __future__ import annotations

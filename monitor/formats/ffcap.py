@@ -206,7 +206,9 @@ class CaptureHeader:
             raise InputError(".ffcap header is damaged: wrong CRC-32", 0)
         version = int.from_bytes(data[8:10], "little")
         if version != VERSION:
-            raise InputError(f".ffcap version {version} is not supported; this program reads version {VERSION}", 8)
+            raise InputError(
+                f".ffcap version {version} is not supported; this program reads version {VERSION}", 8
+            )
         try:
             fields = HEADER.parse(data)
         except (cs.ConstructError, UnicodeDecodeError):
