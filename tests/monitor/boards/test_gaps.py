@@ -206,10 +206,10 @@ def test_breaks_of_unknown_length_are_counted_and_told(
     assert main(["decode", str(path), "--json"]) == 0
     record = json.loads(capsys.readouterr().out)
     assert (record["breaks_of_unknown_length"], record["hyperframes_not_received"]) == (breaks, 0)
-    said = {0: "0 missed, 0 losses", 1: ", 1 break of unknown length, ", 2: ", 2 breaks of unknown length, "}
+    said = {0: "lost      0 hyperframes;", 1: ", 1 gap of unknown length;", 2: ", 2 gaps of unknown length;"}
     for words in (["decode"], ["watch", "--headless"], ["replay", "--headless"]):
         assert main([*words, str(path)]) == 0
-        assert said.get(breaks, f", {breaks} breaks of") in capsys.readouterr().out
+        assert said.get(breaks, f", {breaks} gaps of") in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(("seed", "form"), [(1, LineForm.FLAGGED), (2, LineForm.OCTETS)])
@@ -346,7 +346,7 @@ def test_decode_tells_of_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     counts = [line["count"] for line in lines if line["event"] == "hyperframes_not_received"]
     assert counts == [lost for _, lost in runs[:-1]]
     assert main(["decode", str(path)]) == 0
-    assert f"{lost} missed ({lost} of them not received here)" in capsys.readouterr().out
+    assert f"lost      0 hyperframes, {lost} not received;" in capsys.readouterr().out
 
 
 async def test_the_screen_tells_them_from_what_the_link_lost() -> None:
