@@ -7,7 +7,6 @@ apart; where K flags are not known the octets beside them and a running HFN must
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -151,9 +150,9 @@ class SyncPlaces(ABC):
     def misplaced(self, hyperframes: int) -> I64:
         """K characters of the first hyperframes that are not in a sync word, ascending."""
 
-    def filler_mismatches(self, good: NDArray[np.bool_], first: int) -> Iterator[Event]:
+    def filler_mismatches(self, good: NDArray[np.bool_], first: int) -> list[Event]:
         """Events of the first hyperframes whose sync words are in place (`good`, (n,)) with other octets beside."""
-        yield from ()
+        return []
 
 
 class CommaPlaces(SyncPlaces):
