@@ -21,6 +21,7 @@ from ..emulation.sent import SentFault, SentFrame
 from ..errors import InputError
 from ..faults.kinds import Fault
 from ..faults.queues import READ_FROM_THE_LINE
+from ..sources.names import is_pair
 from .conditions import CHUNK_HYPERFRAMES, LinkConditions
 from .sent_stream import SentStream, StreamTap
 
@@ -69,7 +70,7 @@ class TappedSource(EmulatedSource):
     def __init__(self, conditions: LinkConditions, *, limit: int | None = None, keep: bool = True) -> None:
         super().__init__(
             option=conditions.option,
-            pair=conditions.source == "emulated:pair",
+            pair=is_pair(conditions.source),
             seed=conditions.seed,
             pointer_p=conditions.pointer_p,
             hdlc_rate_code=conditions.rate_code,

@@ -21,9 +21,10 @@ from ..errors import InputError, OutputError
 from ..exports import SUFFIXES
 from ..faults.catalogue import parse_fault
 from ..formats.forms import Form, form_of_name
-from ..opening import is_serial, open_source
+from ..opening import SourceRequest, open_source
 from ..recording.limits import parse_limit
 from ..recording.recorder import FaultyTap, RecordingTap, open_recording
+from ..sources.names import is_serial
 from ..sources.news import News
 from ..text import counted, inert
 
@@ -46,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
     limit = parse_limit(arguments.limit) if arguments.limit is not None else None
     _check_out(arguments.out)
     _check_faults(arguments)
-    source = open_source(arguments)
+    source = open_source(SourceRequest.of(arguments))
     fresh = not os.path.lexists(arguments.out)
     try:
         if isinstance(source, EmulatedSource):

@@ -10,7 +10,6 @@ import msgspec.json
 from ..boards.board import BoardSource
 from ..boards.serial_port import SerialLine
 from ..errors import InputError
-from ..opening import is_serial, line_meant
 from ..process.asking import permit
 from ..protocol.records import (
     AskStatus,
@@ -26,6 +25,7 @@ from ..protocol.records import (
     TrafficPlane,
     Transceiver,
 )
+from ..sources.names import is_serial, line_meant
 
 _WORDS = {
     "status": ("status", 0, 0),

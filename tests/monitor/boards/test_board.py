@@ -38,10 +38,10 @@ from monitor.emulation.sender import EmulatedSender
 from monitor.errors import InputError
 from monitor.formats.forms import Form
 from monitor.links.pipeline import Pipeline
-from monitor.opening import is_serial
 from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
 from monitor.sources.file import open_file_source
+from monitor.sources.names import is_serial
 from monitor.sources.source import FaultySource
 from monitor.tui.reset_run import Resets, live_board_of
 from tests.monitor.protocol.test_protocol_c import compile_c
