@@ -11,7 +11,7 @@ from ..events import BlockErrors, CodeErrors, CodewordErrors, Event
 from ..line_coding.code_64b66b import BLOCK_OCTETS
 from ..line_coding.line_octets import LineOctetBuffer, Place
 from .block_sync_places import BlockPlaces
-from .settings import LosRule
+from .settings import BlockLosRule
 
 __all__ = ["BlockLineErrors", "LineErrors"]
 
@@ -94,7 +94,7 @@ class BlockLineErrors(LineErrors):
         buffer: LineOctetBuffer,
         counters: dict[str, int],
         places: BlockPlaces,
-        rule: LosRule,
+        rule: BlockLosRule,
         threshold: int,
     ) -> None:
         super().__init__(buffer, counters)
@@ -114,9 +114,9 @@ class BlockLineErrors(LineErrors):
 
     def _by_rule(self, headers: I64, losses: I64) -> I64:
         """Errors that count for LOS; as many as raise it where lock was lost and the rule asks for lock."""
-        if self._rule is LosRule.HEADER_COUNT:
+        if self._rule is BlockLosRule.HEADER_COUNT:
             return headers
-        most = self._threshold - 1 if self._rule is LosRule.BLOCK_LOCK else int(headers.max(initial=0))
+        most = self._threshold - 1 if self._rule is BlockLosRule.BLOCK_LOCK else int(headers.max(initial=0))
         return np.where(losses > 0, self._threshold, np.minimum(headers, most))
 
     def count(self, start: int, end: int, number: int | None, *, in_sync: bool = False) -> Iterator[Event]:
