@@ -57,6 +57,8 @@ class LineEncoder:
 
         `special_positions`: K characters of the sync word, ascending, as LinkEncoder says.
         """
+        if not len(hyperframes):
+            return b""
         octets = hyperframes if self._seed is None else scramble(hyperframes, self._seed)
         return self._coded(np.ascontiguousarray(octets).reshape(-1), special_positions)
 

@@ -8,7 +8,6 @@ import numpy as np
 
 from ..arrays import I64
 from ..events import BlockErrors, CodeErrors, CodewordErrors, Event
-from ..line_coding.code_64b66b import BLOCK_OCTETS
 from ..line_coding.line_octets import LineOctetBuffer, Place
 from .block_sync_places import BlockPlaces
 from .settings import BlockLosRule
@@ -121,18 +120,20 @@ class BlockLineErrors(LineErrors):
 
     def count(self, start: int, end: int, number: int | None, *, in_sync: bool = False) -> Iterator[Event]:
         counts = self._buffer.counts(start, end)
+        firsts = {place: self._first((place,), start) for place in counts}
         if in_sync and Place.UNEXPECTED_TYPE in counts:
-            for block in self._places.sync_blocks():
-                at = min(start + block, end)
-                inside = self._buffer.counts(at, min(at + BLOCK_OCTETS, end))
-                counts[Place.UNEXPECTED_TYPE] -= inside.get(Place.UNEXPECTED_TYPE, 0)
+            types = self._buffer.at(Place.UNEXPECTED_TYPE)
+            types = types[np.searchsorted(types, start) : np.searchsorted(types, end)]
+            judged = types[~np.isin(types - start, self._places.sync_blocks())]
+            counts[Place.UNEXPECTED_TYPE] = len(judged)
+            firsts[Place.UNEXPECTED_TYPE] = int(judged[0]) if len(judged) else end
         for place, count in counts.items():
             self._counters[place] += count
-        headers, types, locks = (counts.get(place, 0) for place in _BLOCK_PLACES)
-        if headers or types or locks:
-            first = self._first([place for place in _BLOCK_PLACES if counts.get(place)], start)
-            yield BlockErrors(number, headers, types, locks, first - start)
+        headers, types_seen, locks = (counts.get(place, 0) for place in _BLOCK_PLACES)
+        if headers or types_seen or locks:
+            first = min(firsts[place] for place in _BLOCK_PLACES if counts.get(place)) - start
+            yield BlockErrors(number, headers, types_seen, locks, first)
         fixed, symbols, bad, losses = (counts.get(place, 0) for place in _CODEWORD_PLACES)
         if fixed or bad or losses:
-            first = self._first([place for place in _CODEWORD_PLACES if counts.get(place)], start)
-            yield CodewordErrors(number, fixed, symbols, bad, losses, first - start)
+            first = min(firsts[place] for place in _CODEWORD_PLACES if counts.get(place)) - start
+            yield CodewordErrors(number, fixed, symbols, bad, losses, first)
