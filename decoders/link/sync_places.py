@@ -56,10 +56,10 @@ class SyncPlaces(ABC):
     """
 
     kinds = 1
-    unseen = 0
-    """Octets at the end of those at hand in which a candidate may begin that cannot be seen yet."""
     confirming = CONFIRMING_SYNC_BYTES
     """Sync words in their places that confirm the first of them."""
+    unseen = 0
+    """Octets at the end of those at hand in which a candidate may begin that cannot be seen yet."""
     reading: SyncWordReading | None = None
 
     def __init__(self, stream: LineStream, option: LineRateOption, *, flags: bool) -> None:
