@@ -20,7 +20,22 @@ def inert(text: str) -> str:
     """
     if text.isprintable():
         return text
-    return "".join(c if c.isprintable() else c.encode("unicode_escape", "replace").decode() for c in text)
+    return text.translate(_ESCAPES)
+
+
+class _Escapes(dict[int, str]):
+    """For str.translate: each character as itself or as its escape; those below U+3000 are kept once found."""
+
+    def __missing__(self, code: int) -> str:
+        character = chr(code)
+        if not character.isprintable():
+            character = character.encode("unicode_escape", "replace").decode()
+        if code < 0x3000:
+            self[code] = character
+        return character
+
+
+_ESCAPES = _Escapes()
 
 
 def inert_values(value: Any) -> Any:

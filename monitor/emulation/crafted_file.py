@@ -13,7 +13,7 @@ import numpy as np
 
 from decoders.errors import DecodersError
 from decoders.line_coding.characters import LineForm
-from decoders.linerates import HYPERFRAMES_PER_SECOND, LineRateOption
+from decoders.linerates import HYPERFRAMES_PER_SECOND, LineRateOption, option_named
 from decoders.link.settings import SenderSettings
 
 from ..errors import InputError
@@ -23,13 +23,14 @@ from ..faults.kinds import Fault
 from ..faults.plan import read_fault_plan
 from ..formats.ffcap import CaptureHeader, CaptureRecordType
 from ..formats.ffcap_writer import CaptureWriter
-from ..formats.forms import Form, check_form, form_of_name, option_for
+from ..formats.forms import Form, check_form, form_of_name
 from ..formats.hex_text import HexWriter
 from ..process.output_file import OutputFile
 from ..process.streams import write_output
 from ..text import json_text
 from .crafting import Crafted, craft
 from .emulated_link import DEFAULT_RATE_CODES
+from .line_settings import LineSettings
 
 __all__ = ["CraftedFile"]
 
@@ -59,12 +60,16 @@ class CraftedFile:
     hfn: int = 0
     load: float = 1.0
     lead_bits: int = 0
+    fec: str | None = None
+    fec_header_xor: str | None = None
+    scrambling: int | None = None
     fault: Sequence[str] = ()
     plan: str | None = None
     truth: str | None = None
     force: bool = False
     data_format: Form = field(init=False)
     faults: list[Fault] = field(init=False)
+    line: LineSettings = field(init=False)
     _settings: SenderSettings = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -79,8 +84,13 @@ class CraftedFile:
             raise InputError(f"--lead-bits {self.lead_bits}: at most {MOST_LEAD_BITS}")
         if self.lead_bits and form is not Form.BITS:
             raise InputError(f"--lead-bits is for the bits format, not for {form.value}")
-        option = option_for("crafted captures", self.option)
+        option = option_named(self.option)
         check_form(form, option.name)
+        fec = self.fec == "on"
+        if self.fec_header_xor is not None and not fec:
+            raise InputError("--fec-header-xor goes with --fec on")
+        self.line = LineSettings(fec, self.fec_header_xor == "on", self.scrambling)
+        self.line.check(option)
         code = DEFAULT_RATE_CODES.get(option.name, 6) if self.hdlc_rate is None else self.hdlc_rate
         try:
             self._settings = SenderSettings(
@@ -102,7 +112,8 @@ class CraftedFile:
             settings = self._settings
 
             def check(fault: Fault) -> None:
-                check_fault(fault, option, settings.pointer_p, settings.hdlc_rate_code)
+                codes = settings.pointer_p, settings.hdlc_rate_code
+                check_fault(fault, option, *codes, fec=self.line.fec, version=self.line.version)
 
             faults += read_fault_plan(self.plan).faults(option, self.hyperframes, check)
         return faults
@@ -142,6 +153,7 @@ class CraftedFile:
             load=self.load,
             faults=self.faults,
             lead_bits=self.lead_bits,
+            line=self.line,
             **more,
         )
 

@@ -66,7 +66,7 @@ def lossy(seed: int, kind: r.RecordType = r.RecordType.FLAGGED) -> tuple[BoardSo
         line.change = lambda data: data
         runs.append((came, lost))
     line.pump(5)
-    source.ended("")
+    source.channel.ended("")
     return source, [*runs, (5, 0)]
 
 
@@ -94,7 +94,7 @@ def test_what_a_line_loses_is_no_fault_of_the_link(kind: r.RecordType) -> None:
     for came, lost in runs:
         line.pump(came)
         line.pump(lost)
-    whole.ended("")
+    whole.channel.ended("")
     data, at_octet = b"".join(bytes(c.data) for c in whole.chunks()), 0
     size = len(data) // sum(came + lost for came, lost in runs)
     for came, lost in runs:
@@ -148,7 +148,7 @@ def test_what_the_host_drops_is_missing_too() -> None:
     chunks = source.chunks()
     taken = [next(chunks)]
     line.pump(10)
-    source.ended("")
+    source.channel.ended("")
     taken += chunks
     decoder, _ = decoded(taken)
     assert source.octets_dropped > 0 and errors(decoder) == {}
@@ -158,11 +158,11 @@ def test_what_the_host_drops_is_missing_too() -> None:
 def test_a_board_that_counts_anew_leaves_the_number_open() -> None:
     line, source = open_board(BoardSetup(option="1"))
     line.pump(20)
-    source.broken("unplugged")
+    source.channel.broken("unplugged")
     line.board = RecordBoard(BoardSetup(option="1"))
     line.give(line.board.start())
     line.pump(10)
-    source.ended("")
+    source.channel.ended("")
     taken = list(source.chunks())
     decoder, events = decoded(taken)
     assert errors(decoder) == {} and decoder.hyperframes == 30 and decoder.hyperframes_missed == 0
@@ -315,7 +315,7 @@ def _line_data(board: RecordBoard, n: int) -> bytes:
     line = BoardLine(board)
     source = BoardSource(line, answer_s=0.05)
     line.pump(n)
-    source.ended("")
+    source.channel.ended("")
     return b"".join(bytes(chunk.data) for chunk in source.chunks())
 
 
@@ -359,7 +359,7 @@ async def test_the_screen_tells_them_from_what_the_link_lost() -> None:
         line.pump(7)
         line.change = lambda data: data
         line.pump(1)
-    source.ended("")
+    source.channel.ended("")
     app = FrayApp(Pipeline(source), live=False)
     async with app.run_test(size=(80, 24)) as pilot:
         while app.pipeline.step():

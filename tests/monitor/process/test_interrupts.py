@@ -22,7 +22,8 @@ from monitor.cli import main as cli
 from monitor.commands import decode, headless
 from monitor.emulation.emulated_link import EmulatedSource
 from monitor.links import pipeline
-from monitor.process.interrupts import Interrupts
+from monitor.process.interrupts import Interrupts, Stops
+from monitor.recording.recorder import RecordingTap
 from monitor.sources.source import Chunk
 from tests.monitor.recording.test_replay import make
 from tests.support.boards import running_board
@@ -223,5 +224,44 @@ def test_a_broken_line_is_told_as_that(
         for timer in timers:
             timer.join()
     assert status == 130 and "sync      HFNSYNC" in out
-    assert err.startswith("framefray: the line broke: ") and err.endswith(INTERRUPTED)
+    assert err.startswith("framefray: line down: ") and err.endswith(INTERRUPTED)
     assert len(err.splitlines()) == 2
+
+
+# ---- a recording --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("second", [signal.SIGINT, signal.SIGTERM])
+def test_two_quick_signals_leave_the_summary_of_a_recording(
+    capfd: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    second: signal.Signals,
+) -> None:
+    close = RecordingTap.close
+
+    def interrupted(tap: RecordingTap) -> None:
+        signal.raise_signal(second)  # comes while the first one is being obeyed
+        close(tap)
+
+    monkeypatch.setattr(RecordingTap, "close", interrupted)
+    timer = threading.Timer(0.3, signal.raise_signal, [signal.SIGINT])
+    timer.start()
+    out = tmp_path / "x.ffcap"
+    status, said, err = outcome(capfd, "record", "emulated", out, "--option", "1", "--pace", "1500")
+    timer.join()
+    assert status == 130
+    assert said.startswith(f"{out}: ") and "hyperframes' worth in" in said
+    assert err == "framefray: stopped by SIGINT; what was recorded is kept\n"
+    assert outcome(capfd, "decode", out)[0] == 0
+
+
+def test_a_third_signal_ends_even_what_must_not_end() -> None:
+    calls: list[str] = []
+    with Stops() as stops:
+        with stops.running(lambda: calls.append("stop"), lambda: True):
+            signal.raise_signal(signal.SIGINT)  # while something is written: it is only told to stop
+            signal.raise_signal(signal.SIGHUP)
+        assert (calls, stops.seen) == (["stop", "stop"], ["SIGINT", "SIGHUP"])
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
