@@ -368,12 +368,12 @@ async def test_the_screen_tells_them_from_what_the_link_lost() -> None:
         app.tick()
         await pilot.pause()
         top = app.screen._compositor.render_strips()[0].text
-        assert top.endswith(" seen 68 missed 0 not received 420 ") and len(top) == 80
-        held = [entry.event for entry in app.transcript.rows]
+        assert top.endswith(" decoded 68 not received 420 ") and len(top) == 80
+        held = [entry.event for entry in app.events_view.list.rows]
         gaps = [event for event in held if isinstance(event, HyperframesNotReceived)]
         assert sum(event.count or 0 for event in gaps) == 420
         assert len(gaps) < 60 // 5
         neighbours = pairwise(held)
         assert not any(isinstance(a, HyperframesNotReceived) and type(a) is type(b) for a, b in neighbours)
-        assert any("hyperframes in board or serial line" in line for line in app.transcript.shown())
+        assert any("hyperframes in board or serial line" in line for line in app.events_view.list.shown())
         assert app.feed.errors_since_mark == 0
