@@ -65,7 +65,9 @@ class Receiver(Protocol):
     """
 
     counters: dict[str, int]
-    hyperframes_missed: int
+
+    @property
+    def hyperframes_missed(self) -> int: ...
 
     @property
     def state(self) -> SyncState: ...

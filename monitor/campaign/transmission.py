@@ -22,6 +22,7 @@ from ..emulation.line_writer import LineWriter
 from ..emulation.sent import SentBatch, SentFrame
 from ..errors import InputError
 from ..faults.kinds import Fault, Layer
+from ..sources.names import is_pair
 from .conditions import CHUNK_HYPERFRAMES, CRAFT_LEAD_BITS, LOAD, LinkConditions
 
 __all__ = ["PlacedFault", "TappedSource", "Transmission", "around", "transmit"]
@@ -94,7 +95,7 @@ class TappedSource(EmulatedSource):
     def __init__(self, conditions: LinkConditions, *, limit: int | None = None, keep: bool = True) -> None:
         super().__init__(
             option=conditions.option,
-            pair=conditions.source == "emulated:pair",
+            pair=is_pair(conditions.source),
             seed=conditions.seed,
             pointer_p=conditions.pointer_p,
             hdlc_rate_code=conditions.rate_code,

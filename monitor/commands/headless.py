@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import sys
 from collections.abc import Callable, Iterator
 
@@ -73,20 +72,20 @@ class Reading:
 HEADLESS_HYPERFRAMES = 600
 
 
-def iq_map_text(arguments: argparse.Namespace, option: str) -> str | None:
+def iq_map_text(given: str | None, option: str, *, emulated: bool) -> str | None:
     """The IQ map that is given, or that the emulation sends; None where none is known. InputError."""
     from decoders.errors import DecodersError
     from decoders.linerates import option_named
     from decoders.user_plane.iq_map import IqMap
 
     line = option_named(option)
-    if arguments.iq is not None:
+    if given is not None:
         try:
-            IqMap.parse(line, arguments.iq)
+            IqMap.parse(line, given)
         except DecodersError as error:
-            raise InputError(f"--iq {arguments.iq}: {error}") from None
-        return str(arguments.iq)
-    if not arguments.source.startswith("emulated"):
+            raise InputError(f"--iq {given}: {error}") from None
+        return given
+    if not emulated:
         return None
     from ..emulation.sender import iq_map_sent
 

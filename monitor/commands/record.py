@@ -18,12 +18,13 @@ from ..errors import InputError, OutputError
 from ..exports import SUFFIXES
 from ..faults.catalogue import parse_fault
 from ..formats.forms import Form, form_of_name
-from ..opening import is_serial, open_source
+from ..opening import SourceRequest, open_source
 from ..process.interrupts import Stops
 from ..process.posix import can_wait_for_files, file_waits
 from ..process.streams import print_lines, tell
 from ..recording.limits import Limit, parse_limit
 from ..recording.recorder import FaultyTap, RecordingTap, open_recording
+from ..sources.names import is_serial
 from ..sources.news import News
 from ..sources.patience import LinePatience
 from ..text import counted
@@ -63,7 +64,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _open(arguments: argparse.Namespace, limit: Limit | None) -> RecordingTap:
     """The source with a tap on it; InputError where it cannot do what is asked, OutputError for OUT."""
-    source = open_source(arguments)
+    source = open_source(SourceRequest.of(arguments))
     try:
         if isinstance(source, EmulatedSource):
             for text in arguments.fault:

@@ -8,11 +8,11 @@ from ..boards.command_channel import CommandChannel
 from ..boards.command_words import parse_command
 from ..boards.serial_port import SerialLine
 from ..errors import InputError
-from ..opening import is_serial, line_meant
 from ..process.asking import permit
 from ..process.streams import print_json, print_lines, tell
 from ..protocol.records import AskStatus, Message, SelectData, Status
 from ..reports.board_status import status_lines, status_record
+from ..sources.names import is_serial, line_meant
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from decoders.events import Alarm, Origin
+from decoders.line_coding.scrambling import SCRAMBLED_OPTIONS
 
 from .continuity import ContinuityCount, numbers_around, position_of, timing_at
 from .kinds import TRAFFIC_LOST, Context, Expectation, FaultKind, Layer, Parameter, Values, because, moved
@@ -73,7 +74,10 @@ def _filler(values: Values, context: Context) -> Expectation:
     if values["value"] in right:
         return Expectation()
     read = context.within_stream(values["hyperframes"])
-    return Expectation({"filler_mismatches": read}, within_hyperframes=values["hyperframes"])
+    exact = {"filler_mismatches": read}
+    if context.version == 2 and context.option.name in SCRAMBLED_OPTIONS and values["y"] > 1:
+        exact["scrambling_unreliable"] = read  # the octets that the seed is told from
+    return Expectation(exact, within_hyperframes=values["hyperframes"])
 
 
 SYNC_FAULTS = (

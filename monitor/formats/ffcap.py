@@ -89,17 +89,18 @@ RECORD_CRC = struct.Struct("<I")
 
 RECORD_OVERHEAD = RECORD_HEAD.size + RECORD_CRC.size
 
-_FORMS = {"octets": 1, "flagged": 2, "symbols": 3, "bits": 4}
+_FORMS = {"octets": 1, "flagged": 2, "symbols": 3, "bits": 4, "blocks": 5}
 _FORM_NAMES = {code: name for name, code in _FORMS.items()}
 
 
 class CaptureRecordType(IntEnum):
-    """What a payload is. Types 1 to 4 are line data and carry the form code of the header."""
+    """What a payload is. Types 1 to 5 are line data and carry the form code of the header."""
 
     OCTETS = 1
     FLAGGED = 2
     SYMBOLS = 3
     BITS = 4
+    BLOCKS = 5
     STATUS = 16
     MARK = 17
     FAULT = 18
@@ -108,7 +109,7 @@ class CaptureRecordType(IntEnum):
 
     @property
     def is_line_data(self) -> bool:
-        return self <= CaptureRecordType.BITS
+        return self <= CaptureRecordType.BLOCKS
 
 
 GAP_RECORD = RECORD_HEAD.size + 8 + RECORD_CRC.size
