@@ -152,7 +152,7 @@ def test_a_running_board_ends_with_what_was_read(
     if "--json" in words:
         assert json.loads(out)["hyperframes"] > 50
     else:
-        found = re.search(r"in sync   HFNSYNC, (\d+) hyperframes .* 0 losses of sync", out)
+        found = re.search(r"HFNSYNC, 0 losses of sync.*\n  decoded   (\d+) hyperframes", out)
         assert found and int(found[1]) > 50
         assert out.startswith(f"{source} (REC-A)\n") and "\n  fast C&M " in out
 
@@ -183,7 +183,7 @@ def test_a_replay_and_a_demo_end_with_what_was_played(
     status, out, err = outcome(capfd, *words)
     timers[0].join()
     assert (status, err.splitlines(True)[-1]) == (130, INTERRUPTED)
-    found = re.search(r"in sync   HFNSYNC, (\d+) hyperframes .* 0 losses of sync", out)
+    found = re.search(r"HFNSYNC, 0 losses of sync.*\n  decoded   (\d+) hyperframes", out)
     assert found and 50 < int(found[1]) < 310
     assert "\n  fast C&M " in out
     if command == "replay":
@@ -202,7 +202,7 @@ def test_a_quiet_board_is_told_of_once(
         end.start()
         status, out, err = outcome(capfd, command, source, *["--headless"] * (command == "watch"))
         end.join()
-    assert status == 130 and "in sync   never" in out
+    assert status == 130 and "sync      not found" in out
     assert err == (
         "framefray: no line data for 0.4 s: the board says loopback none: its receiver hears nothing\n"
         + INTERRUPTED
@@ -223,7 +223,7 @@ def test_a_broken_line_is_told_as_that(
         status, out, err = outcome(capfd, "watch", source, "--headless")
         for timer in timers:
             timer.join()
-    assert status == 130 and "in sync   HFNSYNC" in out
+    assert status == 130 and "sync      HFNSYNC" in out
     assert err.startswith("framefray: line down: ") and err.endswith(INTERRUPTED)
     assert len(err.splitlines()) == 2
 
