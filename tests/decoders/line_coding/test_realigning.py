@@ -95,7 +95,7 @@ def test_damage_is_seen(kind: str) -> None:
 
 
 def test_codewords_before_a_run_of_good_headers_hold_in_any_cut() -> None:
-    """A constant octet 55 reads as good 66-bit headers for ever; the codewords that came before it have been certain."""
+    """A constant octet 55 reads as good 66-bit headers for ever; the codewords before it were certain earlier."""
     _, _, headers, words = coded(80 * 6, 3)
     raw = pack_codewords(FecEncoder(header_xor=False).encode(headers, words))
     raw = np.concatenate((raw, np.full(2000, 0x55, np.uint8)))
