@@ -334,23 +334,23 @@ _WIDE_VCD = (
 _FAULT_PLAN = b"""
 [[fault]]
 kind = "hdlc.fcs"
-hyperframe = 40
-period = 20
+hyperframe = 4
+period = 2
 repeat = 3
 set = { xor = 0x8000 }
 [[together]]
-hyperframe = 120
+hyperframe = 12
 faults = ["sync.hfn:value=200", "ethernet.code:group=0"]
 [[burst]]
-hyperframe = 150
+hyperframe = 15
 count = 40
 span = 400
 seed = 3
 [[bit_errors]]
-ratio = 1e-6
+ratio = 1e-5
 seed = 7
-hyperframe = 200
-hyperframes = 50
+hyperframe = 20
+hyperframes = 5
 """
 _HOP_PLAN = b"""
 [plan]
@@ -470,7 +470,7 @@ TARGETS: tuple[Target, ...] = (
         _given(_FAULT_PLAN),
         mutated_text,
         _on_file(
-            "plan.toml", "craft", "out.octets", "--plan", "FILE", "--hyperframes", "260", "--option", "1"
+            "plan.toml", "craft", "out.octets", "--plan", "FILE", "--hyperframes", "30", "--option", "1"
         ),
     ),
     Target("delay-hops", _given(_HOP_PLAN), mutated_text, _on_file("hops.toml", "delay", "--hops", "FILE")),
