@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
-__all__ = ["breaks_text", "counted", "inert", "inert_values", "json_text"]
+__all__ = ["counted", "gaps_text", "inert", "inert_values", "json_text"]
 
 
 def inert(text: str) -> str:
@@ -77,6 +77,6 @@ def counted(count: int, noun: str, plural: str = "") -> str:
     return f"{count} {noun if count == 1 else plural or noun + 's'}"
 
 
-def breaks_text(count: int) -> str:
-    """Where hyperframes were not received and nobody knows how many."""
-    return counted(count, "break of unknown length", "breaks of unknown length")
+def gaps_text(count: int) -> str:
+    """Where hyperframes are missing and their number is not known."""
+    return counted(count, "gap of unknown length", "gaps of unknown length")

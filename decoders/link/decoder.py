@@ -348,7 +348,9 @@ class LinkDecoder:
         for index in self._errors.damaged(n, octets):
             line += self._errors.count(index * octets, (index + 1) * octets, first + index, in_sync=True)
         line += self._misplaced(n)
-        line += self._places.filler_mismatches(good[:n], first)
+        fillers = self._places.filler_mismatches(good[:n], first)
+        self.counters["sync_word_filler_mismatches"] += len(fillers)
+        line += fillers
         found: list[Event] = []
         if n:
             whole = len(stream.buffer) // octets

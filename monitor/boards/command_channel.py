@@ -118,6 +118,11 @@ class CommandChannel:
     def status(self) -> Status | None:
         return self._calls.status
 
+    @property
+    def answers(self) -> bool:
+        """Whether the board has answered the last command."""
+        return self._calls.answer is not None
+
     def close(self) -> None:
         self.line.close()
 
@@ -278,20 +283,20 @@ class _Calls:
         self.status_at = 0.0
         self._answer_s = answer_s
         self._changed = threading.Condition()
-        self._answer: Acknowledge | Refuse | None = None
+        self.answer: Acknowledge | Refuse | None = None
         self._asked: deque[int] = deque(maxlen=LATE_ANSWERS)
 
     def answer_to(self, number: int, send: Callable[[], None]) -> Acknowledge | Refuse | None:
         """Send until command `number` is answered; None after TRIES, or where the line has ended."""
         with self._changed:
-            self._answer = None
+            self.answer = None
             self._asked.append(number)
         for _ in range(TRIES):
             send()
             with self._changed:
-                self._changed.wait_for(lambda: self._answer is not None or self.ended, self._answer_s)
-                if self._answer is not None or self.ended:
-                    return self._answer
+                self._changed.wait_for(lambda: self.answer is not None or self.ended, self._answer_s)
+                if self.answer is not None or self.ended:
+                    return self.answer
         return None
 
     def answered(self, message: Acknowledge | Refuse) -> bool:
@@ -299,7 +304,7 @@ class _Calls:
         with self._changed:
             if not self._asked or message.command != self._asked[-1]:
                 return message.command in self._asked
-            self._answer = message
+            self.answer = message
             self._changed.notify_all()
             return True
 

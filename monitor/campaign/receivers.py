@@ -58,6 +58,7 @@ __all__ = [
     "ReferenceReceiver",
     "iq_octets",
     "receiver_named",
+    "receiver_of",
 ]
 
 EVERY_PLANE = frozenset(Plane)
@@ -341,8 +342,16 @@ def receiver_named(text: str) -> ReceiverUnderTest:
         raise InputError(f"receiver {text!r} cannot be loaded: {why}") from None
     finally:
         sys.path.remove(here)
+    return receiver_of(made, text)
+
+
+def receiver_of(made: Any, name: str = "") -> ReceiverUnderTest:
+    """The receiver that a class of one's own is (`CLASS(option, form)`); InputError where it is no class."""
+    name = name or getattr(made, "__qualname__", type(made).__name__)
     if not callable(made):
-        raise InputError(f"receiver {text!r} is no class", hint=hint)
+        raise InputError(
+            f"receiver {inert(name)!r} is no class", hint="write MODULE:CLASS, decoder or reference"
+        )
     return ReceiverUnderTest(
-        text, lambda settings: PythonReceiver(made(settings.option, settings.form.value))
+        name, lambda settings: PythonReceiver(made(settings.option, settings.form.value))
     )

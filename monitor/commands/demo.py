@@ -26,7 +26,7 @@ def run(arguments: argparse.Namespace) -> int:
 
         return run_screen(pipeline, fps=arguments.fps, iq_map=iq_map)
     if not terminal:
-        print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
+        print("framefray: no terminal, so no screen; a text summary follows", file=sys.stderr)
     with Interrupts() as interrupts:
         pipeline.step()
         for text in DEMO_FAULTS:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import argparse
 
-from decoders.link.decoder import LinkDecoder
-
 from ..campaign.campaign import Baselines
 from ..campaign.cases import Case
 from ..campaign.conditions import MOST_HYPERFRAMES, Conditions, LinkConditions
 from ..campaign.live_bench import LiveBench
+from ..campaign.receivers import OWN_DECODER
 from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.verdict import Verdict
@@ -26,7 +25,7 @@ def run(arguments: argparse.Namespace) -> int:
         texts = [_checked(text, conditions, live=bench is not None) for text in arguments.fault]
         if bench is None:
             assert isinstance(conditions, LinkConditions)
-            bench = Baselines(conditions, LinkDecoder)
+            bench = Baselines(conditions, OWN_DECODER)
         else:
             assert isinstance(bench, LiveBench)
             for finding in bench.baseline().findings:

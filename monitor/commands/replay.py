@@ -22,7 +22,7 @@ def run(arguments: argparse.Namespace) -> int:
     speed = _speed(arguments.speed)
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     if not terminal and not arguments.headless:
-        print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
+        print("framefray: no terminal, so no screen; a text summary follows", file=sys.stderr)
     headless = arguments.headless or not terminal
     check_capture(arguments.source)
     if arguments.vcd is not None or arguments.source.lower().endswith(".vcd"):

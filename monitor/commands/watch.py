@@ -15,7 +15,7 @@ from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise_read
 def run(arguments: argparse.Namespace) -> int:
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     if not terminal and not arguments.headless:
-        print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
+        print("framefray: no terminal, so no screen; a text summary follows", file=sys.stderr)
     headless = arguments.headless or not terminal
     request = SourceRequest.of(arguments)
     if headless and request.hyperframes is None and request.is_emulated:

@@ -57,6 +57,8 @@ class EmulatedSource:
         delay_bits: int = 1237,
         chunk_hyperframes: int = CHUNK_HYPERFRAMES,
         every_plane: bool = False,
+        first_bfn: int = 0,
+        first_hfn: int = 0,
     ) -> None:
         line = option_for("emulated links", option)
         self.option = line.name
@@ -67,7 +69,9 @@ class EmulatedSource:
         self._limit = limit
         self._chunk = chunk_hyperframes
         code = DEFAULT_RATE_CODES.get(line.name, 6) if hdlc_rate_code is None else hdlc_rate_code
-        settings = SenderSettings(option=line.name, pointer_p=pointer_p, hdlc_rate_code=code)
+        settings = SenderSettings(
+            option=line.name, pointer_p=pointer_p, hdlc_rate_code=code, bfn=first_bfn, hfn=first_hfn
+        )
         self._settings = settings
         self._sender = EmulatedSender(settings, seed, load=load, uplink=pair, every_plane=every_plane)
         self._writer = LineWriter(LineForm.BITS, line)

@@ -26,14 +26,15 @@ from decoders.linerates import OPTIONS
 from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings, SenderSettings
 from monitor.boards.board import BoardSource
+from monitor.boards.command_words import parse_command
 from monitor.boards.delay import BoardDelay
 from monitor.boards.hyperframes import Hyperframes
 from monitor.boards.line import LineSink
 from monitor.boards.serial_port import SerialLine
-from monitor.commands.tell import parse_command
 from monitor.emulation.board import BoardSetup, RecordBoard
-from monitor.emulation.board_server import DEAD_S, _Host, address_of
+from monitor.emulation.host_port import HostPort, address_of
 from monitor.emulation.line_writer import LineWriter
+from monitor.emulation.pipes import DEAD_S
 from monitor.emulation.sender import EmulatedSender
 from monitor.errors import InputError
 from monitor.formats.forms import Form
@@ -244,7 +245,7 @@ def test_a_tcp_board_serves_one_host_and_the_next_at_once(start_board: Callable[
 
 
 def test_a_host_that_takes_nothing_any_more_gives_way() -> None:
-    host = _Host(("127.0.0.1", 0))
+    host = HostPort(("127.0.0.1", 0))
     assert host.listener is not None
     with host.listener, ExitStack() as clients:
 

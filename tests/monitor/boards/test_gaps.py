@@ -206,10 +206,10 @@ def test_breaks_of_unknown_length_are_counted_and_told(
     assert main(["decode", str(path), "--json"]) == 0
     record = json.loads(capsys.readouterr().out)
     assert (record["breaks_of_unknown_length"], record["hyperframes_not_received"]) == (breaks, 0)
-    said = {0: "0 missed, 0 losses", 1: ", 1 break of unknown length, ", 2: ", 2 breaks of unknown length, "}
+    said = {0: "lost      0 hyperframes;", 1: ", 1 gap of unknown length;", 2: ", 2 gaps of unknown length;"}
     for words in (["decode"], ["watch", "--headless"], ["replay", "--headless"]):
         assert main([*words, str(path)]) == 0
-        assert said.get(breaks, f", {breaks} breaks of") in capsys.readouterr().out
+        assert said.get(breaks, f", {breaks} gaps of") in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(("seed", "form"), [(1, LineForm.FLAGGED), (2, LineForm.OCTETS)])
@@ -346,7 +346,7 @@ def test_decode_tells_of_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     counts = [line["count"] for line in lines if line["event"] == "hyperframes_not_received"]
     assert counts == [lost for _, lost in runs[:-1]]
     assert main(["decode", str(path)]) == 0
-    assert f"{lost} missed ({lost} of them not received here)" in capsys.readouterr().out
+    assert f"lost      0 hyperframes, {lost} not received;" in capsys.readouterr().out
 
 
 async def test_the_screen_tells_them_from_what_the_link_lost() -> None:
@@ -368,12 +368,12 @@ async def test_the_screen_tells_them_from_what_the_link_lost() -> None:
         app.tick()
         await pilot.pause()
         top = app.screen._compositor.render_strips()[0].text
-        assert top.endswith(" seen 68 missed 0 not received 420 ") and len(top) == 80
-        held = [entry.event for entry in app.transcript.rows]
+        assert top.endswith(" decoded 68 not received 420 ") and len(top) == 80
+        held = [entry.event for entry in app.events_view.list.rows]
         gaps = [event for event in held if isinstance(event, HyperframesNotReceived)]
         assert sum(event.count or 0 for event in gaps) == 420
         assert len(gaps) < 60 // 5
         neighbours = pairwise(held)
         assert not any(isinstance(a, HyperframesNotReceived) and type(a) is type(b) for a, b in neighbours)
-        assert any("hyperframes in board or serial line" in line for line in app.transcript.shown())
+        assert any("hyperframes in board or serial line" in line for line in app.events_view.list.shown())
         assert app.feed.errors_since_mark == 0
