@@ -13,7 +13,7 @@ import pytest
 from decoders.link.hyperframe_sync import SyncState
 from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
-from tests.monitor.protocol.test_protocol import mutate
+from tests.support.records import mutate
 
 HERE = Path(__file__).parent / "c99"
 C99 = Path(r.__file__).parent / "c99"
