@@ -169,3 +169,11 @@ def test_an_alignment_offset_beyond_a_block_is_refused(bits: int) -> None:
     changed = payload[:6] + bytes([bits]) + payload[7:]
     with pytest.raises(r.PayloadError, match=f"alignment offset {bits} is not 0 to 65"):
         r.parse_message(r.Record(kind, 0, 0, 0, changed))
+
+
+def test_a_long_name_is_cut() -> None:
+    numbers, name = [0] * 10, "\u00b0" * 30_000
+    status = r.Status("2", 2, SyncState.XACQ1, r.Loopback.NONE, r.StatusFlag.NONE, None, *numbers, name)
+    kind, payload = r.pack_message(status)
+    again = r.parse_message(r.Record(kind, 0, 0, 0, payload[:65_000]))
+    assert isinstance(again, r.Status) and again.name == "\u00b0" * r.MAX_NAME
