@@ -41,7 +41,7 @@ class PlacedDecoder(LinkDecoder):
 
         Inside `on_block` it is the place of the block's first hyperframe.
         """
-        bits = self._taken * _CHARACTER_BITS[self.settings.form]
+        bits = self._stream.done * _CHARACTER_BITS[self.settings.form]
         return bits + (self._slip or 0) if self.settings.form is LineForm.BITS else bits
 
 

@@ -10,7 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from ..line_coding.block_forms import FecChoice, open_block_reader
+from ..line_coding.block_lock import LockSettings
 from ..line_coding.characters import CharacterReader, LineForm, open_reader
+from ..line_coding.fec_reader import FecSettings
+from ..line_coding.scrambling import HyperframeDescrambler
+from ..linerates import LineRateOption
 from .alarms import LosDetector
 from .hyperframe_sync import FallBack, SyncMachine
 from .planes import HyperframePlanes, PlaneParts
@@ -23,7 +28,12 @@ class LinkParts(PlaneParts):
     """Factories of all parts of one direction."""
 
     reader: Callable[[LineForm, int], CharacterReader] = open_reader
-    """Called with the form and the octets of a hyperframe."""
+    """8B/10B: called with the form and the octets of a hyperframe."""
+    block_reader: Callable[[LineForm, LockSettings, FecChoice, FecSettings], CharacterReader] = (
+        open_block_reader
+    )
+    descrambler: Callable[[LineRateOption], HyperframeDescrambler] = HyperframeDescrambler
+    """Of version 2, at options 5, 6 and 7."""
     sync: Callable[[FallBack], SyncMachine] = SyncMachine
     los: Callable[[int], LosDetector] = LosDetector
     planes: Callable[..., HyperframePlanes] = HyperframePlanes

@@ -1,4 +1,4 @@
-"""The octets of the sync control word beside the sync byte (CPRI Table 9)."""
+"""The octets of the sync control word beside the sync byte of 8B/10B (CPRI Table 9)."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 
 from ..arrays import U8
 from ..events import Event, FillerMismatch, PossibleInversion
-from ..linerates import LineRateOption
+from ..linerates import EIGHT_TEN, LineRateOption
 from .settings import D5_6, D16_2
 
 __all__ = ["FillerCheck"]
@@ -26,7 +26,7 @@ class FillerCheck:
 
     def receive(self, first_words: U8, first: int) -> Iterator[Event]:
         """Events of the words Z.0, uint8 (n, T/8), of hyperframes numbered from `first`."""
-        if self._option.word_octets == 1:
+        if self._option.word_octets == 1 or self._option.line_code != EIGHT_TEN:
             return
         filler = first_words[:, 1:]
         good = (filler == D16_2).all(axis=1)

@@ -24,7 +24,7 @@ __all__ = [
     "tested_link_arguments",
 ]
 
-FORM_CHOICES = ("octets", "flagged", "symbols", "bits", "hex")
+FORM_CHOICES = ("octets", "flagged", "symbols", "bits", "hex", "blocks")
 
 OPTION_CHOICES = ("1", "2", "3", "4", "5", "6", "7", "7A", "8", "9", "10")
 
@@ -54,7 +54,7 @@ def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False) 
         "source",
         type=file_name,
         metavar="CAPTURE" if capture else "SOURCE",
-        help="file of line data (.ffcap .octets .flagged .symbols .bits .hex), or - for standard input"
+        help="file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
         if capture
         else "file, - for standard input, emulated, emulated:pair, serial device or URL",
     )

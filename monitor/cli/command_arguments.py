@@ -104,10 +104,30 @@ def craft(parser: argparse.ArgumentParser) -> None:
         type=whole,
         default=0,
         metavar="N",
-        help="random bits before the first symbol (bits format only; default: 0)",
+        help="bits before the first symbol, block or codeword (bits format only; default: 0)",
     )
+    sent_line_arguments(parser)
     _injected_faults(parser)
     force_argument(parser)
+
+
+def sent_line_arguments(parser: argparse.ArgumentParser) -> None:
+    """RS-FEC and scrambling of what is sent."""
+    parser.add_argument(
+        "--fec", choices=("on", "off"), default="off", help="RS-FEC at options 7A to 10 (default: off)"
+    )
+    parser.add_argument(
+        "--fec-header-xor",
+        choices=("on", "off"),
+        help="with --fec on: header rule of the codewords, with the last step of clause 91.5.2.5 or without "
+        "(default: off)",
+    )
+    parser.add_argument(
+        "--scrambling",
+        type=whole,
+        metavar="SEED",
+        help="protocol version 2 with this seed, at options 5 to 7",
+    )
 
 
 def _injected_faults(parser: argparse.ArgumentParser) -> None:

@@ -27,6 +27,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
     except MonitorError as error:
         return _failed(str(error))
+    except ValueError as error:
+        from decoders.errors import DecodersError
+
+        if not isinstance(error, DecodersError):
+            raise
+        return _failed(str(error))  # a setting that a decoder does not take
     except KeyboardInterrupt as interrupt:
         _failed("; ".join(["interrupted", *map(str, interrupt.args)]))
         return EXIT_INTERRUPTED

@@ -99,12 +99,11 @@ class Pipeline:
                     last[:] = [_last_of(block)]
 
             decoder = LinkDecoder(self.settings, on_block=on_block)
-            decoder.hyperframes = hyperframe
+            decoder.progress.hyperframes = hyperframe
             for chunk in run_in:
                 received(decoder, chunk)
             decoder.counters.update(dict.fromkeys(decoder.counters, 0))
-            decoder.hyperframes_missed = decoder.hyperframes_not_received = 0
-            decoder.breaks_of_unknown_length = 0
+            decoder.progress.forget_losses()
             decoder.planes.last.first = None  # so that the first one told is the first one counted
             events = self.watch.events
             self.decoder = decoder

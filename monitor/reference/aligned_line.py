@@ -10,15 +10,14 @@ from typing import Protocol
 
 from .block_code import (
     BLOCK_BITS,
-    block_characters,
     blocks_at,
+    characters_of_blocks,
     find_block_run,
     find_stored_run,
     lock_losses,
     stored_blocks,
 )
-from .fec_code import CODEWORD_BITS, blocks_of_codewords, find_codeword
-from .fec_code import lock_losses as fec_lock_losses
+from .fec_code import CODEWORD_BITS, blocks_of_codewords, codeword_lock_losses, find_codeword
 from .line_code import Characters
 from .results import ReferenceSettings
 
@@ -59,7 +58,7 @@ class BlockLine:
             return None
         run = stored_blocks(self._data, block)
         lost = lock_losses(run.headers, settings.sh_valid, settings.sh_invalid)
-        return _OCTETS * block, block_characters(run, lost)
+        return _OCTETS * block, characters_of_blocks(run, lost)
 
 
 class BitLine:
@@ -99,14 +98,14 @@ class BitLine:
         if not fec:
             run = blocks_at(self._data, bit)
             lost = lock_losses(run.headers, settings.sh_valid, settings.sh_invalid)
-            return self._octet, block_characters(run, lost)
+            return self._octet, characters_of_blocks(run, lost)
         run, self.header_xor = blocks_of_codewords(
             self._data, bit, settings.fec_header_xor, settings.fec_lock_good
         )
         whole = (8 * len(self._data) - bit) // CODEWORD_BITS
-        lost = fec_lock_losses(run.codewords, whole, settings.fec_lock_good, settings.fec_lose_bad)
+        lost = codeword_lock_losses(run.codewords, whole, settings.fec_lock_good, settings.fec_lose_bad)
         self.fec_locks_lost = [self._octet + _OCTETS * block for block in lost]
-        return self._octet, block_characters(run)
+        return self._octet, characters_of_blocks(run)
 
     def _find(self, start: int) -> tuple[int, bool] | None:
         """(first bit, whether with FEC) of the alignment whose first run is complete first."""

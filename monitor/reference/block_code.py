@@ -18,8 +18,8 @@ __all__ = [
     "LOCK_LOST",
     "UNREAD",
     "BlockRun",
-    "block_characters",
     "blocks_at",
+    "characters_of_blocks",
     "count_flagged_blocks",
     "find_block_run",
     "find_stored_run",
@@ -134,7 +134,7 @@ def lock_losses(headers: bytes, good: int, bad: int) -> list[int]:
     return lost
 
 
-def block_characters(run: BlockRun, lost: Iterable[int] = ()) -> Characters:
+def characters_of_blocks(run: BlockRun, lost: Iterable[int] = ()) -> Characters:
     """Octets of blocks behind the line code, with flags; the first block is not known and marked so.
 
     Where the first block is a control block before /S/ it can be nothing but the beginning of the sync word, and

@@ -19,9 +19,9 @@ __all__ = [
     "CODEWORD_BITS",
     "PN",
     "blocks_of_codewords",
+    "codeword_lock_losses",
     "corrected",
     "find_codeword",
-    "lock_losses",
     "syndromes_of",
 ]
 
@@ -288,7 +288,7 @@ def _complete_first(headers: list[int], words: list[int]) -> None:
             return
 
 
-def lock_losses(codewords: Sequence[tuple[int, int]], count: int, good: int, bad: int) -> list[int]:
+def codeword_lock_losses(codewords: Sequence[tuple[int, int]], count: int, good: int, bad: int) -> list[int]:
     """First blocks of the codewords, of `count` in all, that lose lock: the `bad`-th in a row not correctable."""
     uncorrected = {block for block, symbols in codewords if symbols < 0}
     lost, locked, run = [], True, 0

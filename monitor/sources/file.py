@@ -22,14 +22,16 @@ from ..formats.ffcap import CaptureRecord, CaptureRecordType, parse_gap
 from ..formats.ffcap_reader import CaptureReader
 from ..formats.forms import (
     COUNTED_FORMS,
-    WORD_FORMS,
     Form,
+    check_form,
     checked_option,
     form_of_name,
+    item_octets,
     stream_octets,
     stream_time_ns,
 )
 from ..formats.hex_text import HexReader
+from ..text import counted
 from .log import Log
 from .source import Chunk, Source
 
@@ -115,11 +117,11 @@ class RawSource:
         self._stream = stream
         self._form = decision.form
         self._skip = decision.skip
-        self._size = max(chunk_octets & ~1, 64)
+        self._size = max(chunk_octets - chunk_octets % item_octets(decision.form), 72)
 
     def chunks(self) -> Iterator[Chunk]:
         """The stream from here to its end; InputError where it cannot be read on."""
-        words = self._form in WORD_FORMS
+        item = item_octets(self._form)
         if self._skip:
             self._stream.read(self._skip)
         buffers = deque((bytearray(self._size), bytearray(self._size)))
@@ -132,14 +134,14 @@ class RawSource:
             if not count:
                 break
             count += len(held)
-            whole = count & ~1 if words else count
+            whole = count - count % item
             held = bytes(view[whole:count])
             if whole:
                 yield Chunk(view[:whole], stream_time_ns(self._form, self.option, done), offset)
                 done += whole
                 buffers.rotate()
         if held:
-            self.warnings.append(f"{len(held)} byte left over at offset {offset}")
+            self.warnings.append(f"{counted(len(held), 'byte')} left over at offset {offset}")
 
     def close(self) -> None:
         self._stream.close()
@@ -237,13 +239,17 @@ class CaptureSource:
         try:
             decision = decide_line_data(data, self._form, option)
         except InputError as error:
-            source = "" if said else "its header does not fit: "
+            source = "" if said else "wrong option in the header: "
             raise self._stream.error(source + error.message, hint=error.hint) from None
         self.warnings += decision.warnings
         if said and named and said != named:
-            self.warnings.append(f"header says option {named}; taken as option {said}")
+            self.warnings.append(f"the header has option {named}; decoded as option {said}")
         if decision.option is None:
             raise self._stream.error("option is not in the header", hint="give --option")
+        try:
+            check_form(self._form, decision.option)
+        except InputError as error:
+            raise self._stream.error(error.message, hint=error.hint) from None
         return decision.option
 
     def _line_data(self) -> Iterator[CaptureRecord]:
@@ -264,9 +270,9 @@ class CaptureSource:
         for record in self._all_records():
             self._note_problems()
             payload = record.payload
-            if self._form in WORD_FORMS and len(payload) & 1:
-                self.warnings.append(f"1 byte left over at offset {record.offset}")
-                payload = payload[:-1]
+            if rest := len(payload) % item_octets(self._form):
+                self.warnings.append(f"{counted(rest, 'byte')} left over at offset {record.offset}")
+                payload = payload[:-rest]
             gap = self._gaps.pop(record.offset, 0)
             if payload:
                 yield Chunk(payload, record.time_ns, record.offset, gap if self._form in COUNTED_FORMS else 0)
@@ -334,6 +340,10 @@ def _source_of(
         return CaptureSource(stream, option)
     if decision.option is None:
         raise stream.error("no option is known", hint="give --option")
+    try:
+        check_form(decision.form, decision.option)
+    except InputError as error:
+        raise stream.error(error.message, hint=error.hint) from None
     kind = HexSource if decision.form is Form.HEX else RawSource
     return kind(stream, decision, decision.option, chunk_octets)
 

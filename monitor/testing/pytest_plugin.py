@@ -161,7 +161,7 @@ def _found(request: pytest.FixtureRequest, name: str) -> Path:
 def _is_board(source: str) -> bool:
     if source in _EMULATED:
         return False
-    from ..opening import is_serial
+    from ..sources.names import is_serial
 
     return is_serial(source)
 

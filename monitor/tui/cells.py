@@ -6,7 +6,7 @@ character is then always one cell. Nothing here parses markup.
 
 from __future__ import annotations
 
-__all__ = ["count", "fit", "fit_middle", "inert", "lasting", "wrapped"]
+__all__ = ["count", "fit", "fit_middle", "inert", "lasting", "window_text", "wrapped"]
 
 CUT = ">"
 """Stands at the end of text that was cut."""
@@ -59,6 +59,13 @@ def lasting(seconds: float) -> str:
         if seconds >= 2 * size:
             return f"{int(seconds / size)} {unit}"
     return f"{int(seconds)} s"
+
+
+def window_text(seconds: float) -> str:
+    """A span of time that counts are of: `10 s`, `2.5 s`, `420 ms`."""
+    if seconds >= 9.95:
+        return f"{seconds:.0f} s"
+    return f"{seconds:.1f} s" if seconds >= 0.95 else f"{seconds * 1000:.0f} ms"
 
 
 def wrapped(text: str, width: int) -> list[str]:

@@ -19,7 +19,7 @@ from ..text import counted
 from .cells import inert
 from .palette import BAD, GOOD, MOVED, NOTE
 
-__all__ = ["Saying", "is_bad", "saying", "startup_meaning", "status_word"]
+__all__ = ["EventWords", "is_bad", "startup_meaning", "status_word", "words_of"]
 
 _SHOWN_CHANGES = 4
 _DESCRIBED_OCTETS = 256
@@ -45,7 +45,7 @@ _FIELDS = {
 }
 
 
-class Saying(NamedTuple):
+class EventWords(NamedTuple):
     """One event for the screen: glyph, a word of at most 9 characters, and the text."""
 
     glyph: str
@@ -69,25 +69,25 @@ def is_bad(event: ev.Event) -> bool:
     return is_damage(event)
 
 
-def saying(event: ev.Event) -> Saying:
-    """Put an event into words; unknown kinds are told by their name."""
+def words_of(event: ev.Event) -> EventWords:
+    """An event in words; kinds that are new are told by their name."""
     teller = _TELLERS.get(type(event))
     if teller is None:
-        return Saying(NOTE, "event", inert(repr(event)))
+        return EventWords(NOTE, "event", inert(repr(event)))
     return teller(event)
 
 
-def _frame(event: ev.FrameReceived) -> Saying:
+def _frame(event: ev.FrameReceived) -> EventWords:
     good = event.status is ev.FrameStatus.GOOD
     if event.plane is ev.Plane.ETHERNET:
-        said = describe(event.data[:1600]).line
+        content = describe(event.data[:1600]).line
     else:
-        said = printable(event.data, _DESCRIBED_OCTETS)
-    text = f"{event.length:4d} {inert(said)}"
-    return Saying(GOOD if good else BAD, status_word(event.status), text)
+        content = printable(event.data, _DESCRIBED_OCTETS)
+    text = f"{event.length:4d} {inert(content)}"
+    return EventWords(GOOD if good else BAD, status_word(event.status), text)
 
 
-def _octets(event: ev.OctetsChanged) -> Saying:
+def _octets(event: ev.OctetsChanged) -> EventWords:
     parts: list[str] = []
     for change in event.changes():
         if len(parts) == _SHOWN_CHANGES:
@@ -95,53 +95,63 @@ def _octets(event: ev.OctetsChanged) -> Saying:
             break
         x = change.ns + 64 * change.xs
         parts.append(f"#Z.{x}.{change.y} {change.old:02X}>{change.new:02X}")
-    return Saying(MOVED, "changed", f"{len(event):4d} " + ", ".join(parts))
+    return EventWords(MOVED, "changed", f"{len(event):4d} " + ", ".join(parts))
 
 
-def _sync_state(event: ev.SyncStateChanged) -> Saying:
-    return Saying(BAD if is_bad(event) else NOTE, "sync", f"{event.old} to {event.new}")
+def _sync_state(event: ev.SyncStateChanged) -> EventWords:
+    return EventWords(BAD if is_bad(event) else NOTE, "sync", f"{event.old} to {event.new}")
 
 
-def _raised(event: ev.AlarmRaised) -> Saying:
-    who = "found here" if event.origin is ev.Origin.LOCAL else "sent by the far end"
-    return Saying(BAD, "alarm", f"{event.alarm.value.upper()} {who}")
+def _end(origin: ev.Origin) -> str:
+    return "local" if origin is ev.Origin.LOCAL else "remote"
 
 
-def _cleared(event: ev.AlarmCleared) -> Saying:
-    who = "here" if event.origin is ev.Origin.LOCAL else "at the far end"
-    return Saying(NOTE, "cleared", f"{event.alarm.value.upper()} gone {who}")
+def _raised(event: ev.AlarmRaised) -> EventWords:
+    return EventWords(BAD, "raised", f"{event.alarm.value.upper()}, {_end(event.origin)}")
 
 
-def _code(event: ev.CodeErrors) -> Saying:
-    return Saying(
+def _cleared(event: ev.AlarmCleared) -> EventWords:
+    return EventWords(NOTE, "cleared", f"{event.alarm.value.upper()}, {_end(event.origin)}")
+
+
+def _code(event: ev.CodeErrors) -> EventWords:
+    return EventWords(
         BAD,
-        "code",
+        "line code",
         f"{counted(event.code_violations, 'violation')}, {counted(event.disparity_errors, 'disparity error')}, "
         f"first at octet {event.first_octet} of the hyperframe",
     )
 
 
-def _l1(event: ev.L1Changed) -> Saying:
+def _l1(event: ev.L1Changed) -> EventWords:
     name = _FIELDS.get(event.field, inert(event.field))
-    return Saying(MOVED, "received", f"{name} 0x{event.old:02X} to 0x{event.new:02X}")
+    return EventWords(MOVED, "received", f"{name} 0x{event.new:02X}, before 0x{event.old:02X}")
 
 
-def _accepted(event: ev.L1Accepted) -> Saying:
+def _accepted(event: ev.L1Accepted) -> EventWords:
     name = _FIELDS.get(event.field, inert(event.field))
-    return Saying(NOTE, "accepted", f"{name} {event.old} to {event.new}")
+    return EventWords(NOTE, "accepted", f"{name} {event.new}, before {event.old}")
 
 
-def _rejected(event: ev.SettingRejected) -> Saying:
+def _rejected(event: ev.SettingRejected) -> EventWords:
     name = _FIELDS.get(event.field, inert(event.field))
-    return Saying(BAD, "rejected", f"{name} {event.value} cannot be here")
+    return EventWords(BAD, "rejected", f"{name} {event.value} is not valid for this option")
 
 
-def _startup(event: ev.StartupStateChanged) -> Saying:
+def _startup(event: ev.StartupStateChanged) -> EventWords:
     text = f"{event.old} {startup_meaning(event.old)} to {event.new} {startup_meaning(event.new)}"
-    return Saying(NOTE, "start-up", text)
+    return EventWords(NOTE, "start-up", text)
 
 
-_TELLERS: dict[type[ev.Event], Callable[[Any], Saying]] = {
+def _gap(event: ev.HyperframesNotReceived) -> EventWords:
+    if event.count is None:
+        return EventWords(BAD, "gap", "hyperframes not received, number unknown")
+    return EventWords(
+        NOTE, "gap", f"{counted(event.count, 'hyperframe')} not received (board or serial line)"
+    )
+
+
+_TELLERS: dict[type[ev.Event], Callable[[Any], EventWords]] = {
     ev.FrameReceived: _frame,
     ev.OctetsChanged: _octets,
     ev.SyncStateChanged: _sync_state,
@@ -152,26 +162,28 @@ _TELLERS: dict[type[ev.Event], Callable[[Any], Saying]] = {
     ev.L1Accepted: _accepted,
     ev.SettingRejected: _rejected,
     ev.StartupStateChanged: _startup,
-    ev.AlignmentChanged: lambda e: Saying(
-        NOTE, "aligned", f"bit {e.bit_offset} of the stream, slip {e.slip_bits} of 10 bits"
+    ev.AlignmentChanged: lambda e: EventWords(
+        NOTE,
+        "aligned",
+        f"at bit {e.bit_offset} of the stream, alignment offset {counted(e.slip_bits, 'bit')}",
     ),
-    ev.HyperframesNotReceived: lambda e: Saying(
-        BAD if is_bad(e) else NOTE,
-        "break" if e.count is None else "missing",
-        "hyperframes did not come, nobody knows how many"
-        if e.count is None
-        else f"{counted(e.count, 'hyperframe')} in board or serial line",
+    ev.HyperframesNotReceived: _gap,
+    BoardSaid: lambda e: EventWords(NOTE, "log", inert(e.text)),
+    SourceWarning: lambda e: EventWords(BAD if is_bad(e) else NOTE, "source", inert(e.text)),
+    ev.SyncByteMissed: lambda e: EventWords(
+        BAD, "sync byte", f"observed 0x{e.octet:02X}, expected 0xBC (K28.5)"
     ),
-    BoardSaid: lambda e: Saying(NOTE, "log", inert(e.text)),
-    SourceWarning: lambda e: Saying(BAD if is_bad(e) else NOTE, "source", inert(e.text)),
-    ev.SyncByteMissed: lambda e: Saying(BAD, "missed", f"sync byte: 0x{e.octet:02X} instead of K28.5"),
-    ev.FillerMismatch: lambda e: Saying(BAD, "filler", f"beside the sync byte: {e.octets.hex(' ').upper()}"),
-    ev.PossibleInversion: lambda e: Saying(BAD, "inverted?", "the line pair may be swapped"),
-    ev.UnexpectedK: lambda e: Saying(
-        BAD, "stray K", f"{e.count}, first 0x{e.octet:02X} at #Z.{e.x}.{e.w}.{e.y}"
+    ev.FillerMismatch: lambda e: EventWords(
+        BAD, "filler", f"wrong after the sync byte: {e.octets.hex(' ').upper()}"
     ),
-    ev.HfnInvalid: lambda e: Saying(BAD, "HFN", f"{e.value} is above 149"),
-    ev.HfnDiscontinuity: lambda e: Saying(BAD, "HFN", f"{e.seen} where {e.expected} was due"),
-    ev.BfnDiscontinuity: lambda e: Saying(BAD, "BFN", f"{e.seen} where {e.expected} was due"),
-    ev.ResetRequested: lambda e: Saying(NOTE, "reset", "asked for by the far end"),
+    ev.PossibleInversion: lambda e: EventWords(
+        BAD, "inverted?", "the two wires of the pair may be exchanged"
+    ),
+    ev.UnexpectedK: lambda e: EventWords(
+        BAD, "K code", f"{e.count} unexpected, first 0x{e.octet:02X} at #Z.{e.x}.{e.w}.{e.y}"
+    ),
+    ev.HfnInvalid: lambda e: EventWords(BAD, "HFN", f"{e.value} is above 149"),
+    ev.HfnDiscontinuity: lambda e: EventWords(BAD, "HFN", f"observed {e.seen}, expected {e.expected}"),
+    ev.BfnDiscontinuity: lambda e: EventWords(BAD, "BFN", f"observed {e.seen}, expected {e.expected}"),
+    ev.ResetRequested: lambda e: EventWords(NOTE, "reset", "requested by the remote end"),
 }

@@ -56,17 +56,17 @@ class Probed(FrayApp):
         """All that the keys pressed here change."""
         return (
             self.view,
-            self.switcher.current,
-            self.matrix.ns,
-            self.matrix.xs,
-            self.transcript.bad_only,
-            self.fault_list.index,
-            self.resets.wanted,
+            self.open_view.id,
+            self.link_view.matrix.ns,
+            self.link_view.matrix.xs,
+            self.events_view.list.bad_only,
+            self.inject_view.faults.index,
+            self.delay_view.resets.wanted,
         )
 
     def changed(self, before: tuple[object, ...], paints: int) -> Callable[[], bool]:
         """Whether a key has done its work; another view must have been drawn, too."""
-        return lambda: self.held() != before and (self.view == before[0] or self.paints > paints)
+        return lambda: self.held() != before and (self.view == before[0] or self.refreshes > paints)
 
 
 def keys(presses: int) -> list[str]:
@@ -84,7 +84,7 @@ async def latencies(app: Probed, presses: int) -> list[float]:
         await asyncio.sleep(chance.uniform(0.02, 0.15))
         before = app.held()
         app.painted.clear()
-        app.seen = app.changed(before, app.paints)
+        app.seen = app.changed(before, app.refreshes)
         event = Key(key, key if len(key) == 1 else None)
         event.set_sender(app)
         start = time.perf_counter()
@@ -99,7 +99,7 @@ async def latencies(app: Probed, presses: int) -> list[float]:
 async def answers(app: Probed, presses: int, what: str) -> None:
     """Press keys, and print how soon they were answered and what that took."""
     wall, cpu, all_cpu = time.perf_counter(), time.thread_time(), time.process_time()
-    paints, displays, seen = app.paints, app.displays, app.pipeline.snapshot().hyperframes
+    paints, displays, seen = app.refreshes, app.displays, app.pipeline.snapshot().hyperframes
     times = sorted(await latencies(app, presses))
     took, own = time.perf_counter() - wall, time.thread_time() - cpu
     rest = time.process_time() - all_cpu - own
@@ -110,7 +110,7 @@ async def answers(app: Probed, presses: int, what: str) -> None:
         f" greatest {times[-1] * 1e3:.1f} ms"
     )
     print(
-        f"  paints {(app.paints - paints) / took:.1f}/s, writes {(app.displays - displays) / took:.1f}/s;"
+        f"  paints {(app.refreshes - paints) / took:.1f}/s, writes {(app.displays - displays) / took:.1f}/s;"
         f" screen {own / took:.2f} of a core, the rest {rest / took:.2f} of a core,"
         f" {done / took:.0f} hyperframes/s ({done / took / 15000:.2f} x line rate)"
     )
@@ -122,10 +122,10 @@ async def load(presses: int, chunk: int) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause(1.0)
         await answers(app, presses, "link alone")
-        app.resets.wanted = 1000
-        app.delay_pane.start()
+        app.delay_view.resets.wanted = 1000
+        app.delay_view.pane.start()
         await answers(app, presses, "and resets beside")
-        app.resets.forget()
+        app.delay_view.resets.forget()
         for index, (name, _) in enumerate(VIEWS):
             await pilot.press(str(index + 1))
             await pilot.pause(0.3)
@@ -154,7 +154,7 @@ async def parity(hyperframes: int) -> None:
         while not app.feed.snapshot.ended:
             await asyncio.sleep(0.05)
         await pilot.pause(0.3)
-        rows = [re.match(r" [A-Z][! ](\w+) +(\d+) ", line) for line in app.tally.shown()]
+        rows = [re.match(r" [A-Z][! ](\w+) +(\d+) ", line) for line in app.inject_view.counters.shown()]
     shown = {row[1]: int(row[2]) for row in rows if row is not None}
     expected = headless(hyperframes)
     same = shown == dict(expected.counters)

@@ -18,7 +18,7 @@ from decoders.cm_plane.hdlc import HdlcDecoder, HdlcFrame
 from decoders.events import Event, FrameStatus, HfnDiscontinuity, HfnInvalid, OctetsChanged, Plane
 from decoders.frame_structure.controlwords import Places
 from decoders.line_coding.characters import LineForm, open_reader
-from decoders.line_coding.code_8b10b import CodedBlock
+from decoders.line_coding.line_octets import LineOctets, Place
 from decoders.link.decoder import LinkDecoder
 from decoders.link.hyperframe_sync import FallBack
 from decoders.link.octet_watch import OctetWatch
@@ -129,9 +129,10 @@ class WithoutDisparity:
     def __getattr__(self, name: str) -> object:
         return getattr(self._reader, name)
 
-    def read(self) -> CodedBlock:
-        block = self._reader.read()
-        return replace(block, disparity_errors=block.disparity_errors[:0])
+    def read(self) -> LineOctets:
+        found = self._reader.read()
+        kept = {place: at for place, at in found.places.items() if place is not Place.DISPARITY_ERROR}
+        return replace(found, places=kept)
 
 
 class LowBfn(TimingCheck):

@@ -24,8 +24,8 @@ from monitor.reference.block_code import (
     LOCK_LOST,
     UNREAD,
     BlockRun,
-    block_characters,
     blocks_at,
+    characters_of_blocks,
     find_block_run,
     find_stored_run,
     lock_losses,
@@ -47,7 +47,7 @@ START_BLOCK = "78 55 55 55 55 55 55 D5"
 def test_payload_is_descrambled(before: int, plain: str, line: str) -> None:
     """802.3 clause 49.2.6, behind 58 ones and behind 58 zeros."""
     run = BlockRun(bytes([2, 2]), bytes([before] * 8) + bytes.fromhex(line))
-    assert block_characters(run).octets[8:] == bytes.fromhex(plain)
+    assert characters_of_blocks(run).octets[8:] == bytes.fromhex(plain)
 
 
 def _scrambled(bits: list[int]) -> list[int]:
@@ -73,7 +73,7 @@ def test_lock_stream_of_400_blocks() -> None:
     assert find_block_run(packed, 18, 64) == 17 + 66
     run = blocks_at(packed, 17)
     assert [i for i, header in enumerate(run.headers) if header in (0, 3)] == [200]
-    got = block_characters(run)
+    got = characters_of_blocks(run)
     assert [i for i, flag in enumerate(got.flags) if flag & BAD_HEADER] == [1600]
     assert got.octets[8:] == np.packbits(payload, bitorder="little").tobytes()[8:]
 
@@ -85,7 +85,7 @@ def test_control_blocks() -> None:
     plain = np.frombuffer(bytes(8) + blocks, np.uint64).copy()
     line = BlockEncoder().scrambler.scramble(plain)
     run = BlockRun(bytes([2] + [1] * len(types)), line.tobytes())
-    got = block_characters(run)
+    got = characters_of_blocks(run)
     rows = [got.octets[i : i + 8].hex(" ").upper() for i in range(8, len(got.octets), 8)]
     assert rows[0] == "FB 01 02 03 04 05 06 07"
     assert rows[1] == "FD 07 07 07 07 07 07 07"
@@ -141,7 +141,7 @@ def test_agrees_with_the_batch_reader_on_damaged_bits(seed: int, wrong_bits: int
     reader = BlockBitReader()
     reader.feed(packed, 0)
     theirs = joined([reader.read()])
-    _same(block_characters(run, lock_losses(run.headers, 64, 16)), theirs)
+    _same(characters_of_blocks(run, lock_losses(run.headers, 64, 16)), theirs)
 
 
 @settings(max_examples=20, deadline=None)
@@ -158,7 +158,7 @@ def test_agrees_with_the_batch_reader_on_stored_blocks(seed: int, wrong_bits: in
     assert first is not None
     assert first * 8 == reader.start_octet
     run = stored_blocks(data, first)
-    _same(block_characters(run, lock_losses(run.headers, 64, 16)), theirs)
+    _same(characters_of_blocks(run, lock_losses(run.headers, 64, 16)), theirs)
 
 
 @settings(max_examples=60, deadline=None)

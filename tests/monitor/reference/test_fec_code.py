@@ -21,13 +21,13 @@ from decoders.line_coding.code_64b66b import BlockEncoder
 from decoders.line_coding.fec_codewords import FecEncoder, pack_codewords
 from decoders.line_coding.fec_reader import CodewordLock, FecBitReader, FecSettings
 from decoders.line_coding.line_octets import Place, joined
-from monitor.reference.block_code import BAD_HEADER, BAD_TYPE, block_characters
+from monitor.reference.block_code import BAD_HEADER, BAD_TYPE, characters_of_blocks
 from monitor.reference.fec_code import (
     PN,
     blocks_of_codewords,
+    codeword_lock_losses,
     corrected,
     find_codeword,
-    lock_losses,
     syndromes_of,
 )
 from monitor.reference.line_code import K_FLAG
@@ -129,7 +129,7 @@ def test_agrees_with_the_batch_reader(seed: int, rule: bool, lead: int, wrong: i
     assert first == reader.start_bit == lead
     run, found = blocks_of_codewords(data, first, rule if told else None, 2)
     assert found is rule is reader.header_xor
-    ours = block_characters(run)
+    ours = characters_of_blocks(run)
     assert ours.octets[8:] == theirs.octets[8:].tobytes()
     for flag, positions in (
         (K_FLAG, theirs.k_positions),
@@ -139,7 +139,7 @@ def test_agrees_with_the_batch_reader(seed: int, rule: bool, lead: int, wrong: i
         assert [i for i, flags in enumerate(ours.flags) if flags & flag] == positions.tolist()
     assert [at for at, n in ours.codewords for _ in range(n)] == theirs.at(Place.SYMBOL_CORRECTED).tolist()
     assert [at for at, n in ours.codewords if n < 0] == theirs.at(Place.CODEWORD_UNCORRECTED).tolist()
-    assert [8 * block for block in lock_losses(run.codewords, 8, 2, 3)] == theirs.at(
+    assert [8 * block for block in codeword_lock_losses(run.codewords, 8, 2, 3)] == theirs.at(
         Place.FEC_LOCK_LOST
     ).tolist()
 
@@ -150,7 +150,7 @@ def test_codeword_lock_agrees(good: list[bool], counts: tuple[int, int]) -> None
     lock = CodewordLock(FecSettings(*counts))
     codewords = [(80 * i, -1) for i, is_good in enumerate(good) if not is_good]
     theirs = lock.receive(np.array(good, np.bool_)).tolist()
-    assert [block // 80 for block in lock_losses(codewords, len(good), *counts)] == theirs
+    assert [block // 80 for block in codeword_lock_losses(codewords, len(good), *counts)] == theirs
 
 
 def test_codewords_are_not_found_in_noise_and_in_plain_blocks() -> None:

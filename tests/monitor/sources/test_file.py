@@ -94,7 +94,7 @@ def test_words_cut_at_the_front_and_the_end(tmp_path: Path, cut: int, tail: int)
     whole = (len(data) - skip) & ~1
     assert b"".join(c for c, _ in chunks) == data[skip : skip + whole]
     assert chunks[0][1] == skip
-    wanted = ["1 byte skipped at the front: a 16-bit word was cut there"] * skip
+    wanted = ["1 byte skipped at the start: the first 16-bit word is not whole"] * skip
     wanted += [f"1 byte left over at offset {len(data) - 1}"] * tail
     assert source.warnings == wanted
 
@@ -146,8 +146,9 @@ def test_bad_files(tmp_path: Path) -> None:
         ("notes.txt", "hex", "2", "'said' is not|'and' is not"),
         ("noise.octets", "words", "2", "form 'words' does not exist; choose one of octets, "),
         ("noise.octets", "octets", "12", "option '12' does not exist; choose one of 1, 2"),
-        ("noise.octets", "bits", "8", "64B/66B"),
-        ("noise.octets", "ffcap", None, "does not begin as"),
+        ("noise.octets", "blocks", "2", "form blocks is not valid for option 2; it is for options 7A, 8"),
+        ("noise.octets", "symbols", "8", "form symbols is not valid for option 8"),
+        ("noise.octets", "ffcap", None, "is not an .ffcap capture"),
         ("\0", None, None, "null"),
     ):
         with pytest.raises(InputError, match=what) as error:
@@ -273,13 +274,13 @@ def test_ffcap_option_from_the_header_the_user_or_the_data(tmp_path: Path) -> No
     with pytest.raises(InputError, match="is option 2, not option 3"):
         open_file_source(path, None, "3")
     make_capture(path, CaptureHeader("3", "octets"), data)
-    with pytest.raises(InputError, match=r"header does not fit.*give --option 2"):
+    with pytest.raises(InputError, match=r"wrong option in the header.*give --option 2"):
         open_file_source(path)
     source = open_file_source(path, None, "2")
-    assert source.warnings == ["header says option 3; taken as option 2"]
+    assert source.warnings == ["the header has option 3; decoded as option 2"]
     assert drain(source) == data
     make_capture(path, CaptureHeader("8", "octets"), data)
-    with pytest.raises(InputError, match="64B/66B"):
+    with pytest.raises(InputError, match="option 2, not option 8"):
         open_file_source(path)
     make_capture(path, CaptureHeader("", "octets"), bytes(30_000))
     with pytest.raises(InputError, match="no hyperframe sync found in 30000 bytes as octets; give --option"):

@@ -43,7 +43,7 @@ async def test_w_and_y_take_the_chosen_line(tmp_path: Path, monkeypatch: pytest.
     async with screen() as (app, pilot):
         await pilot.press("2", "e", "up", "up", "w")
         await pilot.pause()
-        chosen = app.transcript.chosen
+        chosen = app.events_view.list.chosen
         assert chosen is not None
         (written,) = tmp_path.iterdir()
         assert written.read_text(encoding="ascii") == event_text(chosen)

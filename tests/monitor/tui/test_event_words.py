@@ -12,8 +12,8 @@ from monitor.faults.verdict import Verdict
 from monitor.links.judgement import PATIENCE_HYPERFRAMES, SETTLE_HYPERFRAMES, live_judgement
 from monitor.links.pipeline import Pipeline
 from monitor.links.snapshot import BoardSaid, InjectedFault, Snapshot, SourceWarning
-from monitor.tui.cells import count, fit, fit_middle, inert, lasting, wrapped
-from monitor.tui.event_words import is_bad, saying
+from monitor.tui.cells import count, fit, fit_middle, inert, lasting, window_text, wrapped
+from monitor.tui.event_words import is_bad, words_of
 from monitor.tui.feed import Feed
 from monitor.tui.repeater import Repeater
 from tests.support.screen_fakes import FakeSource
@@ -65,7 +65,7 @@ def test_every_kind_of_event_has_a_sample() -> None:
 
 @pytest.mark.parametrize(("event", "plane", "bad"), SAMPLES, ids=lambda v: type(v).__name__)
 def test_events_in_words(event: ev.Event, plane: ev.Plane, bad: bool) -> None:
-    said = saying(event)
+    said = words_of(event)
     assert plane_of(event) is plane
     assert is_bad(event) is bad
     assert (said.glyph == "!") is bad
@@ -75,7 +75,7 @@ def test_events_in_words(event: ev.Event, plane: ev.Plane, bad: bool) -> None:
 
 def test_addresses_are_those_of_the_standard() -> None:
     event = ev.OctetsChanged(60, ev.Plane.VENDOR, bytes((20, 1, 0)), b"\x00", b"\xa5")
-    assert "#Z.84.0 00>A5" in saying(event).text  # X = Ns + 64 * Xs
+    assert "#Z.84.0 00>A5" in words_of(event).text  # X = Ns + 64 * Xs
 
 
 def test_inert() -> None:
@@ -189,25 +189,37 @@ def test_a_fault_of_a_pair_shows_at_the_other_board() -> None:
     repeater.tick(feed)
     feed.judged = [live_judgement(fault, _later(base, 200))]
     repeater.tick(feed)
-    assert repeater.told.endswith(": 1 put in, to show at the other board")
+    assert repeater.told.endswith(": 1 injected, observed at the other board")
     repeater.judged = repeater.passed = 1
-    assert repeater.told.endswith(": 1 put in, to show at the other board, found 1 of 1")
+    assert repeater.told.endswith(": 1 injected, observed at the other board, 1 of 1 as expected")
 
 
 def test_times_that_go_on() -> None:
     assert [lasting(s) for s in (0.4, 119.9, 120, 7199, 7200)] == ["0 s", "119 s", "2 min", "119 min", "2 h"]
 
 
-def test_rate_is_per_second_of_line_time() -> None:
-    """One HDLC frame every 20 hyperframes of 15 000 a second is 750 a second, computed."""
-    pipeline = Pipeline(FakeSource(40))
+def test_recent_counts_are_of_a_window_of_line_time() -> None:
+    """One HDLC frame every 20 hyperframes of 15 000 a second, computed."""
+    pipeline = Pipeline(FakeSource(170))
     feed = Feed(pipeline)
-    assert feed.rate("hdlc_frames") is None
-    for _ in range(40):
-        pipeline.step()
-        feed.take()
-    rate = feed.rate("hdlc_frames")
-    assert rate == pytest.approx(750, rel=0.03)
+    assert feed.window_s == 0 and feed.recent("hdlc_frames") == 0
+    for steps in (10, 160):
+        for _ in range(steps):
+            pipeline.step()
+        feed.read()
+    assert feed.window_s == pytest.approx(170 * 20 / 15000)
+    assert feed.recent("hdlc_frames") == feed.snapshot.counters["hdlc_frames"] in (169, 170)
+    base = feed.snapshot
+    for seconds in range(1, 25):
+        now = _later(base, seconds * 15_000, hdlc_frames=seconds * 750)
+        pipeline.snapshot = lambda now=now: now  # type: ignore[method-assign,misc]
+        feed.read()
+    assert feed.window_s == 10 and feed.recent("hdlc_frames") == 7500
+
+
+def test_spans_are_told_in_a_unit_that_fits() -> None:
+    told = [window_text(s) for s in (0.0874, 0.42, 2.54, 9.96, 10.0)]
+    assert told == ["87 ms", "420 ms", "2.5 s", "10 s", "10 s"]
 
 
 def test_every_counter_stands_under_a_plane() -> None:

@@ -1,4 +1,4 @@
-"""What the link said: a scrolling transcript with one lane a plane, newest at the bottom.
+"""What arrived: a scrolling list of events with one column a plane, newest at the bottom.
 
 It is drawn line by line over a bounded list of events; only what is visible is put into words. While it is
 held it takes nothing in, so nothing moves under the reader.
@@ -13,6 +13,7 @@ from typing import ClassVar
 
 from rich.segment import Segment
 from textual import events
+from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
@@ -21,14 +22,16 @@ from decoders.events import CodeErrors, Event, FrameReceived, HyperframesNotRece
 
 from ..links.snapshot import LogEntry
 from .cells import fit
-from .event_words import is_bad, saying
-from .feed import Link
+from .event_words import is_bad, words_of
+from .feed import Feed, Link
 from .line_pane import Line, LinePane
 from .palette import BAD, GOOD, LETTERS, NAMES, Look
+from .view import View
+from .view_keys import EVENTS_HINTS, Hints
 
-__all__ = ["LANES", "Transcript"]
+__all__ = ["EventList", "EventsView"]
 
-LANES = (
+PLANES = (
     Plane.LINE,
     Plane.SYNC,
     Plane.L1,
@@ -42,32 +45,32 @@ HELD_LINES = 5000
 _HEAD = 2
 
 
-class Transcript(LinePane, can_focus=True):
+class EventList(LinePane, can_focus=True):
     """Events as lines; two head lines say what is shown and how."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f,end", "follow", "follow the newest", id="said.follow"),
-        Binding("space", "hold", "hold: take nothing in", id="said.hold"),
-        Binding("b", "bad_only", "errors only", id="said.bad"),
-        Binding("n", "error(1)", "next error", id="said.next"),
-        Binding("N", "error(-1)", "error before", id="said.previous"),
-        Binding("up", "step(-1)", "line before", id="said.up"),
-        Binding("down", "step(1)", "next line", id="said.down"),
-        Binding("pageup", "page(-1)", "page up", id="said.pageup"),
-        Binding("pagedown", "page(1)", "page down", id="said.pagedown"),
-        Binding("home", "first", "oldest line", id="said.home"),
-        Binding("enter", "open", "open in full", id="said.open"),
-        Binding("a", "all", "all planes", id="said.all"),
-        Binding("w", "app.save_event", "write the event to a file", id="said.write"),
-        Binding("y", "app.copy_event", "copy the event", id="said.copy"),
+        Binding("f,end", "follow", "follow the newest event", id="events.follow"),
+        Binding("space", "hold", "hold: add no new events", id="events.hold"),
+        Binding("b", "bad_only", "errors only", id="events.bad"),
+        Binding("n", "error(1)", "next error", id="events.next"),
+        Binding("N", "error(-1)", "previous error", id="events.previous"),
+        Binding("up", "step(-1)", "previous event", id="events.up"),
+        Binding("down", "step(1)", "next event", id="events.down"),
+        Binding("pageup", "page(-1)", "page up", id="events.pageup"),
+        Binding("pagedown", "page(1)", "page down", id="events.pagedown"),
+        Binding("home", "first", "oldest event", id="events.home"),
+        Binding("enter", "open", "open the event in full", id="events.open"),
+        Binding("a", "all", "all planes", id="events.all"),
+        Binding("w", "app.save_event", "write the event to a file", id="events.write"),
+        Binding("y", "app.copy_event", "copy the event", id="events.copy"),
         *(
             Binding(
                 LETTERS[plane].lower(),
-                f"lane('{plane.value}')",
-                f"lane of {NAMES[plane]}",
-                id=f"said.{plane}",
+                f"plane('{plane.value}')",
+                f"{NAMES[plane]} on or off",
+                id=f"events.{plane}",
             )
-            for plane in LANES
+            for plane in PLANES
         ),
     ]
 
@@ -79,11 +82,11 @@ class Transcript(LinePane, can_focus=True):
             self.entry = entry
 
     def __init__(self, look: Look) -> None:
-        super().__init__(look, id="transcript")
+        super().__init__(look, id="event-list")
         self.following = True
         self.held = False
         self.bad_only = False
-        self.planes = frozenset(LANES)
+        self.planes = frozenset(PLANES)
         self._next = 0
         self._lost = 0
         self._newest = 0
@@ -98,7 +101,7 @@ class Transcript(LinePane, can_focus=True):
         if not self.held:
             self._entries, self._rows, self._chosen, self._top = [], [], None, 0
 
-    def take(self, link: Link, newest: int) -> None:
+    def read(self, link: Link, newest: int) -> None:
         """Take in what is new; `newest` is how many events there have been."""
         self._newest = newest
         if self.held:
@@ -218,10 +221,10 @@ class Transcript(LinePane, can_focus=True):
         self._filter()
 
     def action_all(self) -> None:
-        self.planes, self.bad_only = frozenset(LANES), False
+        self.planes, self.bad_only = frozenset(PLANES), False
         self._filter()
 
-    def action_lane(self, name: str) -> None:
+    def action_plane(self, name: str) -> None:
         self.planes = self.planes ^ {Plane(name)}
         self._filter()
 
@@ -287,54 +290,84 @@ class Transcript(LinePane, can_focus=True):
         look = self.look
         if self.held:
             behind = self._newest - self._next
-            mode, style = f" HELD, {behind} newer ", look.alarm
+            mode, style = f" HOLD, {behind} newer ", look.alarm
         elif self.following:
             mode, style = " following ", look.bar_chosen
         else:
             mode, style = " reading ", look.bar
-        parts = [Segment(mode, style)]
         total = len(self._rows)
         first = self._top + 1 if total else 0
-        text = f"  lines {first}-{min(self._top + self._room, total)} of {total}"
+        text = f"  events {first}-{min(self._top + self._room, total)} of {total}"
         text += ", errors only" if self.bad_only else ""
-        hidden = [LETTERS[plane] for plane in LANES if plane not in self.planes]
-        text += f", without {''.join(hidden)}" if hidden else ""
-        text += f", {self._lost} came too fast" if self._lost else ""
-        parts.append(Segment(fit(text, self.size.width - len(mode)), look.quiet))
-        return tuple(parts)
+        hidden = [LETTERS[plane] for plane in PLANES if plane not in self.planes]
+        text += f", without {' '.join(hidden)}" if hidden else ""
+        text += f", {self._lost} not shown: too fast" if self._lost else ""
+        return Segment(mode, style), Segment(fit(text, self.size.width - len(mode)), look.quiet)
 
     def _head_line(self) -> Line:
         look = self.look
         line = [Segment(" ", look.text)]
-        for plane in LANES:
+        for plane in PLANES:
             on = plane in self.planes
-            line.append(Segment(LETTERS[plane] if on else "x", look.band(plane) if on else look.quiet))
-        text = " hyperframe  BFN.HFN what      octets and words"
+            line.append(Segment(LETTERS[plane] if on else "x", look.badge(plane) if on else look.quiet))
+        text = " hyperframe  BFN.HFN event     octets, content"
         line.append(Segment(fit(text, self.size.width - 9), look.quiet))
         return tuple(line)
 
     def _line(self, entry: LogEntry, chosen: bool, width: int) -> Line:
         look, event = self.look, entry.event
-        plane, said = plane_of(event), saying(event)
-        lane = LANES.index(plane) if plane in LANES else 0
+        plane, told = plane_of(event), words_of(event)
+        column = PLANES.index(plane) if plane in PLANES else 0
         where = "-" if event.hyperframe is None else str(event.hyperframe)
         time = f"{event.bfn:4d}.{event.hfn:03d}" if isinstance(event, FrameReceived) else ""
-        lanes = f"{'.' * lane}{LETTERS[plane]}{'.' * (len(LANES) - 1 - lane)}"
+        columns = f"{'.' * column}{LETTERS[plane]}{'.' * (len(PLANES) - 1 - column)}"
         middle = f" {where:>9} {time:>8} "
-        word = f"{said.glyph} {said.word:<9}"
-        text = fit(said.text, width - 10 - len(middle) - len(word))
+        bad = told.glyph == BAD
+        text = fit(told.text, width - 22 - len(middle))
         if chosen:
-            whole = f">{lanes}{middle}{word} {text}"
+            whole = f">{columns}{middle}{told.glyph} {told.word:<9} {text}"
             return (Segment(fit(whole, width).ljust(width), look.cursor),)
-        judged = {BAD: look.bad, GOOD: look.good}.get(said.glyph, look.text)
+        judged = {BAD: look.alarm, GOOD: look.good}.get(told.glyph, look.text)
         return (
-            Segment(" " + lanes[:lane], look.quiet),
-            Segment(LETTERS[plane], look.plane(plane, bold=True)),
-            Segment(lanes[lane + 1 :], look.quiet),
+            Segment(" " + columns[:column], look.quiet),
+            Segment(LETTERS[plane], look.badge(plane)),
+            Segment(columns[column + 1 :], look.quiet),
             Segment(middle, look.quiet),
-            Segment(word, judged),
-            Segment(" " + text, look.text if said.glyph != BAD else look.bad),
+            Segment(f"{told.glyph} {told.word:<9}", judged),
+            Segment(" " + text, look.bad if bad else look.text),
         )
+
+
+class EventsView(View):
+    """The list of events alone."""
+
+    NAME = "Events"
+    QUESTION = "what arrived?"
+    REFRESHES: ClassVar[float] = 3.0
+
+    def __init__(self, look: Look, feed: Feed) -> None:
+        super().__init__(look, feed)
+        self.list = EventList(look)
+
+    def compose(self) -> ComposeResult:
+        yield self.list
+
+    @property
+    def owner(self) -> EventList:
+        return self.list
+
+    @property
+    def hints(self) -> Hints:
+        return EVENTS_HINTS
+
+    def draw(self, *, fresh: bool) -> None:
+        self.list.update()
+
+    def read_events(self) -> None:
+        self.list.read(self.feed.link, self.feed.snapshot.events)
+
+    def forget(self) -> None:
+        self.list.forget()
 
 
 def _together(one: Event, other: Event) -> Event | None:

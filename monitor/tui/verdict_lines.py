@@ -1,0 +1,75 @@
+"""What the chosen fault does, and what became of the last ones injected: expected beside observed."""
+
+from __future__ import annotations
+
+from rich.segment import Segment
+
+from ..links.judgement import Judged
+from .cells import fit, inert, wrapped
+from .fault_list import FaultChoice
+from .feed import Feed
+from .line_pane import Line, LinePane
+from .palette import Look
+from .repeater import Repeater
+
+__all__ = ["VerdictLines"]
+
+_NO_FAULTS = (
+    "No faults can be injected into this source: it is read as it is. "
+    "Open emulated or emulated:pair, or a board on a serial line."
+)
+
+
+class VerdictLines(LinePane):
+    """The lower part of the view; newest verdict first."""
+
+    def update(self, feed: Feed, fault: FaultChoice, problem: str, repeater: Repeater) -> None:
+        look, width = self.look, self.size.width
+        lines: list[Line] = [(Segment("─" * width, look.quiet),)]
+        if not feed.link.can_inject:
+            lines += [(Segment(" " + part, look.text),) for part in wrapped(_NO_FAULTS, width - 2)]
+            self.show(lines)
+            return
+        lines.append(
+            (
+                Segment(f" {inert(fault.text)} ", look.strong),
+                Segment(fit(fault.does, max(width - len(fault.text) - 3, 0)), look.quiet),
+            )
+        )
+        if problem:
+            lines += [(Segment(" ! " + part, look.bad),) for part in wrapped(inert(problem), width - 4)]
+        if repeater.told:
+            style = look.alarm if repeater.worst else look.bar_chosen if repeater.active else look.good
+            lines.append((Segment(fit(f" {repeater.told} ", width), style),))
+        for judged in reversed(feed.judged):
+            lines += _told(judged, width, look)
+        if not feed.judged and not problem:
+            text = (
+                " enter injects it; here you then see which counters changed, and whether they were expected"
+            )
+            lines += [(Segment(part, look.text),) for part in wrapped(text, width - 1)]
+        self.show(lines[: self.size.height])
+
+
+def _told(judged: Judged, width: int, look: Look) -> list[Line]:
+    fault = judged.fault
+    glyph, style = "!", look.alarm
+    if not judged.verdict.final:
+        glyph, style = "-", look.text
+    elif judged.verdict.passed:
+        glyph, style = "+", look.good
+    verdict = f"{glyph} {judged.verdict.value}"
+    head = f"  {inert(fault.text)} at hf {fault.hyperframe}"
+    names = [*fault.expected, *(name for name in judged.moved if name not in fault.expected)]
+    parts = [
+        f"{name} expected {fault.expected.get(name, 0)}, observed {judged.moved.get(name, 0)}"
+        for name in names
+    ]
+    told = "; ".join(parts) if parts else "no counter expected to change; none did"
+    number = f" {fault.number + 1} "
+    head_line = (
+        Segment(number, look.text),
+        Segment(verdict, style),
+        Segment(fit(head, width - len(number) - len(verdict)), look.text),
+    )
+    return [head_line, *((Segment("   " + part, look.quiet),) for part in wrapped(told, width - 3))]
