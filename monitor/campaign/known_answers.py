@@ -222,7 +222,7 @@ def _judged(
         offset = {"event": "alignment_changed", "slip_bits": stream.lead_bits}
         answers.append(Answer(Plane.LINE, "alignment offset of the first bit", "IEEE 802.3 36.2.4.9", offset))
     for answer in answers:
-        if answer.plane not in receiver.delivers:
+        if Plane(answer.record.get("plane", answer.plane)) not in receiver.delivers:
             yield _result(stream, answer, Outcome.NOT_PROVEN, "the receiver does not deliver this plane")
             continue
         if answer.plane is Plane.LINE and not form.has_flags:

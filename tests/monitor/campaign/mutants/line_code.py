@@ -161,6 +161,11 @@ class TellsAlignment(ChangedReader):
         bit = self.inner.start_bit
         return None if bit is None else self.told(bit)
 
+    @property
+    def slip_bits(self) -> int | None:
+        bit = self.start_bit
+        return None if bit is None else bit % 10
+
 
 class TellsBackwards(TellsAlignment):
     told = staticmethod(lambda bit: bit // 10 * 10 + (-bit) % 10)
