@@ -59,7 +59,7 @@ def good() -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def campaign() -> Campaign:
-    return run_campaign(LinkConditions(option="1", seed=4), CASES, receiver=Flawed)
+    return run_campaign(LinkConditions(option="1", seed=4), CASES, receiver=receiver_of(Flawed))
 
 
 @pytest.fixture(scope="module")
