@@ -34,14 +34,21 @@ COUNTERS = (
     "vendor_changes", "reserved_changes", "pointer_invalid", "version_unknown", "hdlc_rate_invalid",
     "reset_requests", "l1_alarm_changes",
     "hdlc_lost_sync", "ethernet_lost_sync", "ctrl_axc_changes", "realignments",
+    "block_header_errors", "block_type_unexpected", "block_lock_losses", "sync_word_filler_mismatches",
+    "fec_corrected_codewords", "fec_corrected_symbols", "fec_uncorrected_codewords", "fec_lock_losses",
+    "scrambling_seed_changes", "scrambling_unreliable",
 )  # fmt: skip
-"""Counter names in the order they are reported; the last row adds to the contract."""
+"""Counter names in the order they are reported; the last rows add to the contract."""
 
 COUNTERS_OF_PLANE = MappingProxyType({
-    Plane.LINE: ("code_violations", "disparity_errors", "unexpected_k", "los_events", "realignments"),
+    Plane.LINE: (
+        "code_violations", "disparity_errors", "unexpected_k", "los_events", "realignments",
+        "block_header_errors", "block_type_unexpected", "block_lock_losses",
+        "fec_corrected_codewords", "fec_corrected_symbols", "fec_uncorrected_codewords", "fec_lock_losses",
+    ),
     Plane.SYNC: (
         "missed_sync_bytes", "lof_events", "filler_mismatches", "hfn_invalid", "hfn_discontinuities",
-        "bfn_discontinuities",
+        "bfn_discontinuities", "sync_word_filler_mismatches", "scrambling_seed_changes", "scrambling_unreliable",
     ),
     Plane.L1: (
         "pointer_invalid", "version_unknown", "hdlc_rate_invalid", "reset_requests", "l1_alarm_changes",
@@ -63,8 +70,12 @@ COUNTERS_OF_PLANE = MappingProxyType({
 ERROR_COUNTERS = frozenset(COUNTERS) - {
     "hdlc_frames", "ethernet_frames", "vendor_changes", "ctrl_axc_changes", "reserved_changes", "reset_requests",
     "l1_alarm_changes", "realignments",
+    "fec_corrected_codewords", "fec_corrected_symbols", "scrambling_seed_changes", "sync_word_filler_mismatches",
 }  # fmt: skip
-"""Counters that stay 0 on a clean link; `decode --strict` and the error total look at these."""
+"""Counters that stay 0 on a clean link; `decode --strict` and the error total look at these.
+
+What RS-FEC has corrected is no error of the link, and which octets stand beside /T/ and /S/ is not known for sure.
+"""
 
 FRAME_COUNTERS = MappingProxyType({
     (Plane.HDLC, FrameStatus.GOOD): "hdlc_frames",
@@ -95,6 +106,17 @@ SETTING_COUNTERS = MappingProxyType(
 _CHANGE_COUNTERS = {
     plane: COUNTERS_OF_PLANE[plane][0] for plane in (Plane.VENDOR, Plane.CTRL_AXC, Plane.RESERVED)
 }
+_BLOCK_FIELDS = {
+    "header_errors": "block_header_errors",
+    "unexpected_types": "block_type_unexpected",
+    "lock_losses": "block_lock_losses",
+}
+_CODEWORD_FIELDS = {
+    "corrected": "fec_corrected_codewords",
+    "corrected_symbols": "fec_corrected_symbols",
+    "uncorrected": "fec_uncorrected_codewords",
+    "lock_losses": "fec_lock_losses",
+}
 _ALARM_COUNTERS = {Alarm.LOS: "los_events", Alarm.LOF: "lof_events"}
 _PLANE_OF_COUNTER = {name: plane for plane, names in COUNTERS_OF_PLANE.items() for name in names}
 
@@ -107,6 +129,10 @@ _EVENTS: dict[type[Event], tuple[Plane, tuple[str, ...], bool]] = {
     ev.HfnInvalid: (Plane.SYNC, ("hfn_invalid",), True),
     ev.HfnDiscontinuity: (Plane.SYNC, ("hfn_discontinuities",), True),
     ev.BfnDiscontinuity: (Plane.SYNC, ("bfn_discontinuities",), True),
+    ev.SyncWordDiffers: (Plane.SYNC, (), False),
+    ev.SyncWordFillerMismatch: (Plane.SYNC, ("sync_word_filler_mismatches",), True),
+    ev.ScramblingSeedChanged: (Plane.SYNC, ("scrambling_seed_changes",), False),
+    ev.ScramblingUnreliable: (Plane.SYNC, ("scrambling_unreliable",), True),
     ev.L1Changed: (Plane.L1, (), False),
     ev.L1Accepted: (Plane.L1, (), False),
     ev.ResetRequested: (Plane.L1, ("reset_requests",), False),
@@ -119,7 +145,8 @@ def counters_of(event: Event) -> tuple[str, ...]:
     """Counters that the event moves.
 
     A change of Z.130.0 moves `l1_alarm_changes` once a bit, by the alarm event of each bit. The first
-    AlignmentChanged of a stream moves nothing, as does one that finds the same alignment again.
+    AlignmentChanged of a stream moves nothing, as does one that finds the same alignment again. A C&M frame that is
+    cut has no event: `hdlc_lost_sync` and `ethernet_lost_sync` are moved by none.
     """
     match event:
         case ev.FrameReceived():
@@ -129,6 +156,9 @@ def counters_of(event: Event) -> tuple[str, ...]:
         case ev.CodeErrors():
             pairs = (("code_violations", event.code_violations), ("disparity_errors", event.disparity_errors))
             return tuple(name for name, count in pairs if count)
+        case ev.BlockErrors() | ev.CodewordErrors():
+            fields = _BLOCK_FIELDS if isinstance(event, ev.BlockErrors) else _CODEWORD_FIELDS
+            return tuple(name for field, name in fields.items() if getattr(event, field))
         case ev.SettingRejected():
             return (SETTING_COUNTERS[event.field],)
         case ev.AlarmRaised(origin=Origin.LOCAL):
@@ -174,6 +204,8 @@ def is_damage(event: Event) -> bool:
             return _SYNC_STATES.index(event.new) < _SYNC_STATES.index(event.old)
         case ev.HyperframesNotReceived():
             return event.count is None
-        case ev.CodeErrors() | ev.SettingRejected() | ev.AlarmRaised():
+        case ev.CodeErrors() | ev.BlockErrors() | ev.SettingRejected() | ev.AlarmRaised():
             return True
+        case ev.CodewordErrors():
+            return bool(event.uncorrected or event.lock_losses)
     return type(event) in _EVENTS and _EVENTS[type(event)][2]

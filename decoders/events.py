@@ -16,7 +16,9 @@ __all__ = [
     "AlarmRaised",
     "AlignmentChanged",
     "BfnDiscontinuity",
+    "BlockErrors",
     "CodeErrors",
+    "CodewordErrors",
     "Event",
     "FillerMismatch",
     "FrameReceived",
@@ -32,10 +34,14 @@ __all__ = [
     "Plane",
     "PossibleInversion",
     "ResetRequested",
+    "ScramblingSeedChanged",
+    "ScramblingUnreliable",
     "SettingRejected",
     "StartupStateChanged",
     "SyncByteMissed",
     "SyncStateChanged",
+    "SyncWordDiffers",
+    "SyncWordFillerMismatch",
     "UnexpectedK",
 ]
 
@@ -140,10 +146,70 @@ class CodeErrors(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class BlockErrors(Event):
+    """64B/66B errors of one hyperframe (or, out of sync, one hyperframe's time).
+
+    `header_errors`: blocks with a header 00 or 11; `unexpected_types`: control blocks that are neither /T/ nor /S/;
+    `lock_losses`: how often block lock was lost. `first_octet` is the first one's position, in octets from the start
+    of the hyperframe.
+    """
+
+    header_errors: int
+    unexpected_types: int
+    lock_losses: int
+    first_octet: int
+
+
+@dataclass(frozen=True, slots=True)
+class CodewordErrors(Event):
+    """RS-FEC codewords with errors that begin in one hyperframe: corrected ones, their symbols, uncorrected ones.
+
+    `lock_losses`: how often codeword lock was lost; `first_octet` as in BlockErrors.
+    """
+
+    corrected: int
+    corrected_symbols: int
+    uncorrected: int
+    lock_losses: int
+    first_octet: int
+
+
+@dataclass(frozen=True, slots=True)
+class SyncWordDiffers(Event):
+    """The sync word of 64B/66B is another than T7_S0 with its origin at the /T/ block, and is used as it is."""
+
+    layout: str
+    origin: str
+
+
+@dataclass(frozen=True, slots=True)
+class SyncWordFillerMismatch(Event):
+    """Octets beside /T/ and /S/ are not as they are to be sent: the sixteen `octets` of the two blocks."""
+
+    octets: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class ScramblingSeedChanged(Event):
+    """Scrambling of version 2 goes on with another seed."""
+
+    old: int
+    new: int
+
+
+@dataclass(frozen=True, slots=True)
+class ScramblingUnreliable(Event):
+    """The known octets of the sync word fit no seed; the hyperframe is descrambled with `seed`, the last one."""
+
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
 class SyncByteMissed(Event):
-    """Z.0.0 was not K28.5 while in sync."""
+    """The sync word was not in its place while in sync: `octet` stood where K28.5, or /T/ (0xFD), was `expected`."""
 
     octet: int
+    expected: int = 0xBC
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +226,7 @@ class PossibleInversion(Event):
 
 @dataclass(frozen=True, slots=True)
 class UnexpectedK(Event):
-    """`count` K characters of this hyperframe stand elsewhere than at Z.0.0; the first at #Z.X.W.Y."""
+    """`count` K characters of this hyperframe stand elsewhere than in the sync word; the first at #Z.X.W.Y."""
 
     count: int
     x: int

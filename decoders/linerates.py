@@ -16,12 +16,15 @@ __all__ = [
     "BASIC_FRAMES_PER_HYPERFRAME",
     "BFN_MODULUS",
     "CHIP_RATE_HZ",
+    "EIGHT_TEN",
     "HDLC_CODE_OCTETS",
     "HYPERFRAMES_PER_FRAME",
     "HYPERFRAMES_PER_SECOND",
     "OPTIONS",
+    "SIXTY_FOUR_SIXTY_SIX",
     "WORDS_PER_BASIC_FRAME",
     "LineRateOption",
+    "check_line_code",
     "option_named",
 ]
 
@@ -33,6 +36,10 @@ HYPERFRAMES_PER_FRAME = 150
 """Hyperframes in one 10 ms frame (clause 4.2.7.1.2)."""
 BFN_MODULUS = 4096
 HYPERFRAMES_PER_SECOND = 15_000
+
+EIGHT_TEN, SIXTY_FOUR_SIXTY_SIX = "8b10b", "64b66b"
+"""Line codes as they are written in files and reports."""
+_LINE_CODE_WORDS = {EIGHT_TEN: "8B/10B", SIXTY_FOUR_SIXTY_SIX: "64B/66B"}
 
 HDLC_CODE_OCTETS = MappingProxyType({0: 0, 1: 2, 2: 4, 3: 8, 4: 16, 5: 20})
 """HDLC rate code (Z.66.0 b2..b0) -> control octets a hyperframe; codes 6 and 7 depend on more (Table 11)."""
@@ -140,3 +147,13 @@ def option_named(name: str | int) -> LineRateOption:
     if option is None:
         raise SettingsError(f"line rate option {name!r} does not exist; choose one of {', '.join(OPTIONS)}")
     return option
+
+
+def check_line_code(option: LineRateOption, line_code: str, part: str) -> None:
+    """SettingsError unless the option has the line code that `part` serves."""
+    if option.line_code != line_code:
+        served = [row.name for row in _ROWS if row.line_code == line_code]
+        raise SettingsError(
+            f"option {option.name} has line code {_LINE_CODE_WORDS[option.line_code]}; {part} is for options "
+            f"{', '.join(served)}"
+        )

@@ -1,13 +1,60 @@
-"""Words that reports, commands and the screen have in common."""
+"""Words that reports, commands and the screen have in common, and the one escape for text of others.
+
+A name, a line of log or a file name may hold anything: escape sequences, C1 controls, controls that turn the
+direction of text around, halves of surrogate pairs. On its way out, to a terminal, a report, a log or a file
+name, it goes through `inert` (`inert_values` for a whole record); JSON goes through `json_text`.
+"""
 
 from __future__ import annotations
 
-__all__ = ["breaks_text", "counted", "inert"]
+from typing import Any
+
+__all__ = ["breaks_text", "counted", "inert", "inert_values", "json_text"]
 
 
 def inert(text: str) -> str:
-    """Names of files may hold anything; only printable characters may reach a terminal."""
+    """`text` with printable characters (°, ü) as they are, and every other one as an escape such as `\\x1b`.
+
+    What is printable says the Unicode database: no control (C0, C1), no format or bidirectional control, no line
+    or paragraph separator, no surrogate, nothing private or unassigned; of the spaces only U+0020 is.
+    """
+    if text.isprintable():
+        return text
     return "".join(c if c.isprintable() else c.encode("unicode_escape", "replace").decode() for c in text)
+
+
+def inert_values(value: Any) -> Any:
+    """A record of dicts, lists and tuples with every text in it inert, keys too."""
+    if isinstance(value, str):
+        return inert(value)
+    if isinstance(value, dict):
+        return {inert_values(key): inert_values(each) for key, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [inert_values(each) for each in value]
+    return value
+
+
+def json_text(record: Any, *, indent: int | None = None) -> str:
+    """A record as JSON: every text whole, with `\\uXXXX` for what `inert` escapes. One line unless `indent`."""
+    import msgspec.json
+
+    try:
+        octets = msgspec.json.encode(record)
+    except UnicodeEncodeError:  # half a surrogate pair, of a file name that is no UTF-8
+        import json
+
+        text = json.dumps(msgspec.to_builtins(record), indent=indent)
+    else:
+        text = (octets if indent is None else msgspec.json.format(octets, indent=indent)).decode()
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() or c == "\n" else _escaped(c) for c in text)
+
+
+def _escaped(character: str) -> str:
+    """`\\uXXXX`, two of them above U+FFFF."""
+    octets = character.encode("utf-16-be", "surrogatepass")
+    return "".join(f"\\u{octets[i : i + 2].hex()}" for i in range(0, len(octets), 2))
 
 
 def counted(count: int, noun: str, plural: str = "") -> str:

@@ -23,7 +23,7 @@ from .packets import (
     udp_pseudo_header,
 )
 
-__all__ = ["Layer", "PacketSummary", "describe", "printable"]
+__all__ = ["HeaderText", "PacketSummary", "describe", "printable"]
 
 _MOST_TAGS = 4
 _SHOWN_OCTETS = 64
@@ -31,7 +31,7 @@ _SHOWN_OPTION_OCTETS = 40
 
 
 @dataclass(frozen=True, slots=True)
-class Layer:
+class HeaderText:
     """One header: its name and its fields as (name, text), in the order on the line; printable ASCII only."""
 
     name: str
@@ -42,7 +42,7 @@ class Layer:
 class PacketSummary:
     """What a frame says. `problems` is empty when all of it was read and every checksum is right."""
 
-    layers: tuple[Layer, ...]
+    layers: tuple[HeaderText, ...]
     line: str
     problems: tuple[str, ...]
 
@@ -82,12 +82,12 @@ class _Reader:
     """Collects layers while `describe` walks down one frame."""
 
     def __init__(self) -> None:
-        self.layers: list[Layer] = []
+        self.layers: list[HeaderText] = []
         self.problems: list[str] = []
         self.prefix = ""
 
     def layer(self, name: str, *fields: tuple[str, str]) -> None:
-        self.layers.append(Layer(name, fields))
+        self.layers.append(HeaderText(name, fields))
 
     def payload(self, data: bytes) -> None:
         if data:

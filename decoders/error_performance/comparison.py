@@ -31,11 +31,11 @@ __all__ = [
     "Difference",
     "LoneRun",
     "Matched",
+    "NumberRange",
     "Numbering",
     "Pairing",
     "PlaneDifferences",
     "StreamNumbering",
-    "Stretch",
     "lengthen",
     "plane_map",
     "ratio_bound",
@@ -194,7 +194,7 @@ class _Side:
         self.taken = 0
         self.first: int | None = None
         self.last: int | None = None
-        self.stretches: list[Stretch] = []
+        self.stretches: list[NumberRange] = []
         self._jumps = 0
         self._numbering = StreamNumbering()
 
@@ -252,7 +252,7 @@ class LoneRun:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class NumberRange:
     """Numbers of hyperframes that go up from `first` to `last`, not always one by one."""
 
     first: int
@@ -370,19 +370,21 @@ class Pairing:
         self._waiting.clear()
 
 
-def lengthen(stretches: list[Stretch], numbers: I64, *, broken: bool = False) -> None:
+def lengthen(stretches: list[NumberRange], numbers: I64, *, broken: bool = False) -> None:
     """Put `numbers` behind `stretches`; another one begins where they go back, and where they are `broken` off."""
     last = stretches[-1].last if stretches and not broken else int(numbers[0]) - 1
     starts = np.flatnonzero(_signed(np.diff(numbers, prepend=last)) <= 0).tolist()
     if (broken or not stretches) and starts[:1] != [0]:
         starts.insert(0, 0)
     if starts[:1] != [0]:
-        stretches[-1] = Stretch(stretches[-1].first, int(numbers[starts[0] - 1] if starts else numbers[-1]))
+        stretches[-1] = NumberRange(
+            stretches[-1].first, int(numbers[starts[0] - 1] if starts else numbers[-1])
+        )
     for start, end in pairwise([*starts, len(numbers)]):
         if len(stretches) < MOST_RUNS:
-            stretches.append(Stretch(int(numbers[start]), int(numbers[end - 1])))
+            stretches.append(NumberRange(int(numbers[start]), int(numbers[end - 1])))
         else:
-            stretches[-1] = Stretch(stretches[-1].first, int(numbers[end - 1]))
+            stretches[-1] = NumberRange(stretches[-1].first, int(numbers[end - 1]))
 
 
 def _signed(difference: I64) -> I64:
@@ -434,7 +436,7 @@ class Comparison:
         self.differing_hyperframes = 0
         self.first_number: int | None = None
         self.last_number: int | None = None
-        self.stretches: list[Stretch] = []
+        self.stretches: list[NumberRange] = []
         self._places = places
 
     @property

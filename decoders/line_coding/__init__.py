@@ -1,1 +1,1 @@
-"""Octets to line bits and back (4.2.7.8; IEEE 802.3 clauses 36 and 49; V7.0 clause 6.9)."""
+"""Octets to line bits and back: 8B/10B, 64B/66B, RS-FEC, scrambling of version 2 (CPRI clauses 4.2.7.8, 6.9)."""

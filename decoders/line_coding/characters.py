@@ -7,20 +7,19 @@ two of them one hyperframe apart) and can be told to find it again.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
 from enum import StrEnum
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..arrays import I64, U8
+from ..arrays import U8
 from .code_8b10b import CodedBlock, SymbolDecoder, find_sync_symbols
+from .line_octets import LineOctets, Place
 
-__all__ = ["CharacterBuffer", "CharacterReader", "LineForm", "open_reader"]
+__all__ = ["BLOCK_FORMS", "CHARACTER_FORMS", "CharacterReader", "LineForm", "OctetReader", "open_reader"]
 
-_NONE: I64 = np.zeros(0, np.int64)
+NO_OCTETS = LineOctets(np.zeros(0, np.uint8))
 
 
 class LineForm(StrEnum):
@@ -30,113 +29,85 @@ class LineForm(StrEnum):
     FLAGGED = "flagged"
     SYMBOLS = "symbols"
     BITS = "bits"
+    BLOCKS = "blocks"
 
     @property
     def has_flags(self) -> bool:
         """Whether K characters and code errors can be known."""
         return self is not LineForm.OCTETS
 
-
-class CharacterBuffer:
-    """Characters waiting for their hyperframe: `octets` (n,), and ascending positions of the special ones."""
-
-    def __init__(self) -> None:
-        self.octets: U8 = np.zeros(0, np.uint8)
-        self.k: I64 = _NONE
-        self.violations: I64 = _NONE
-        self.disparity_errors: I64 = _NONE
-        self._waiting: list[CodedBlock] = []
-        self._waiting_octets = 0
-
-    def __len__(self) -> int:
-        return len(self.octets) + self._waiting_octets
-
-    def append(self, block: CodedBlock) -> None:
-        if len(block.octets):
-            self._waiting.append(block)
-            self._waiting_octets += len(block.octets)
-
-    def join(self) -> None:
-        """Put what was appended behind the arrays."""
-        if not self._waiting:
-            return
-        blocks = [CodedBlock(self.octets, self.k, self.violations, self.disparity_errors), *self._waiting]
-        if not len(self.octets):
-            blocks = blocks[1:]
-        self._waiting, self._waiting_octets = [], 0
-        if len(blocks) == 1:
-            only = blocks[0]
-            self.octets, self.k = only.octets, only.k_positions
-            self.violations, self.disparity_errors = only.violations, only.disparity_errors
-            return
-        starts = np.cumsum([0] + [len(b.octets) for b in blocks[:-1]]).tolist()
-        self.octets = np.concatenate([b.octets for b in blocks])
-        self.k = _shifted([b.k_positions for b in blocks], starts)
-        self.violations = _shifted([b.violations for b in blocks], starts)
-        self.disparity_errors = _shifted([b.disparity_errors for b in blocks], starts)
-
-    def drop(self, count: int) -> None:
-        """Forget the first `count` characters."""
-        self.octets = self.octets[count:]
-        self.k = _from(self.k, count)
-        self.violations = _from(self.violations, count)
-        self.disparity_errors = _from(self.disparity_errors, count)
-
-    def own(self) -> None:
-        """Copy what still lies in the caller's memory; what is held is a few hyperframes at most."""
-        if self.octets.base is not None:
-            self.octets = self.octets.copy()
-        if self._waiting:
-            last = self._waiting[-1]
-            if last.octets.base is not None:
-                self._waiting[-1] = replace(last, octets=last.octets.copy())
-
-    def clear(self) -> None:
-        self.drop(len(self.octets))
-        self._waiting, self._waiting_octets = [], 0
+    @property
+    def has_alignment(self) -> bool:
+        """Whether where characters or blocks begin must be found, and can be found anew."""
+        return self in (LineForm.BITS, LineForm.BLOCKS)
 
 
-def _shifted(parts: Sequence[I64], starts: Sequence[int]) -> I64:
-    return np.concatenate([part + start for part, start in zip(parts, starts, strict=True)])
-
-
-def _from(positions: I64, count: int) -> I64:
-    if not len(positions):
-        return positions
-    return positions[np.searchsorted(positions, count) :] - count
+CHARACTER_FORMS = (LineForm.OCTETS, LineForm.FLAGGED, LineForm.SYMBOLS, LineForm.BITS)
+"""Forms of 8B/10B."""
+BLOCK_FORMS = (LineForm.OCTETS, LineForm.FLAGGED, LineForm.BLOCKS, LineForm.BITS)
+"""Forms of 64B/66B."""
 
 
 class CharacterReader(Protocol):
-    """Raw data in, characters out."""
+    """Raw data in, octets of the link out, whatever the cut of the data.
 
-    def feed(self, data: U8, held_characters: int) -> None: ...
-    def read(self) -> CodedBlock: ...
-    def own(self, held_characters: int) -> None: ...
-    def realign(self, characters_unused: int) -> None: ...
+    `feed` keeps a view of the caller's memory until `own` is called. `read` gives all that is whole by then, nothing
+    before an alignment is found; it raises nothing for what is wrong on the line, which stands under the headings of
+    LineOctets. Where an alignment is found `start_octet` says how many octets' time of the stream lies before what
+    comes next, and `slip_bits` the alignment offset; both are None for forms without an alignment.
+    """
+
+    def feed(self, data: U8, held_octets: int) -> None:
+        """Raw octets behind those fed before; the last `held_octets` octets read may have to be read again."""
+
+    def read(self) -> LineOctets: ...
+
+    def own(self, held_octets: int) -> None:
+        """Copy what is held back of the caller's memory."""
+
+    def realign(self, octets_unused: int) -> None:
+        """Look for the alignment anew, from `octets_unused` octets before the last one read."""
+
     @property
-    def start_bit(self) -> int | None: ...
-    def rest_octets(self) -> int: ...
+    def start_bit(self) -> int | None:
+        """Where in the whole stream the last alignment was found."""
+
+    @property
+    def start_octet(self) -> int | None: ...
+    @property
+    def slip_bits(self) -> int | None: ...
+
+    def rest_octets(self) -> int:
+        """Octets' time at the end that never became octets of the link."""
 
 
-class _OctetReader:
+def _line_octets(block: CodedBlock) -> LineOctets:
+    places = {Place.CODE_VIOLATION: block.violations, Place.DISPARITY_ERROR: block.disparity_errors}
+    found = {place: positions for place, positions in places.items() if len(positions)}
+    return LineOctets(block.octets, block.k_positions, found)
+
+
+class OctetReader:
     """Octets as they are; nothing is known about K and code errors."""
 
     start_bit: int | None = None
+    start_octet: int | None = None
+    slip_bits: int | None = None
 
     def __init__(self) -> None:
         self._data: U8 = np.zeros(0, np.uint8)
 
-    def feed(self, data: U8, held_characters: int) -> None:
+    def feed(self, data: U8, held_octets: int) -> None:
         self._data = data
 
-    def read(self) -> CodedBlock:
+    def read(self) -> LineOctets:
         data, self._data = self._data, self._data[:0]
-        return CodedBlock(data, _NONE, _NONE, _NONE)
+        return LineOctets(data)
 
-    def own(self, held_characters: int) -> None:
+    def own(self, held_octets: int) -> None:
         """Copy what is held back of the caller's memory: nothing here."""
 
-    def realign(self, characters_unused: int) -> None:
+    def realign(self, octets_unused: int) -> None:
         raise NotImplementedError("octets have no alignment")
 
     def rest_octets(self) -> int:
@@ -144,24 +115,24 @@ class _OctetReader:
         return 0
 
 
-class _WordReader(_OctetReader):
+class _WordReader(OctetReader):
     """16-bit little-endian words: flagged octets."""
 
     def __init__(self) -> None:
         super().__init__()
         self._half: U8 = np.zeros(0, np.uint8)
 
-    def feed(self, data: U8, held_characters: int) -> None:
+    def feed(self, data: U8, held_octets: int) -> None:
         if len(self._half):
             data = np.concatenate((self._half, data))
         whole = len(data) & ~1
         self._half = data[whole:].copy()
         self._data = data[:whole]
 
-    def read(self) -> CodedBlock:
+    def read(self) -> LineOctets:
         words = np.ascontiguousarray(self._data).view("<u2")
         self._data = self._data[:0]
-        return self._characters(words)
+        return _line_octets(self._characters(words))
 
     def _characters(self, words: NDArray[np.uint16]) -> CodedBlock:
         flags = np.flatnonzero(words & np.uint16(0x700))
@@ -201,28 +172,38 @@ class _BitReader:
         """Where in the whole stream the last alignment was found."""
         return self._first
 
-    def feed(self, data: U8, held_characters: int) -> None:
-        self._forget(held_characters)
+    @property
+    def start_octet(self) -> int | None:
+        """Characters' time of the stream before it."""
+        return None if self._first is None else self._first // 10
+
+    @property
+    def slip_bits(self) -> int | None:
+        """Alignment offset of the characters, 0 to 9."""
+        return None if self._first is None else self._first % 10
+
+    def feed(self, data: U8, held_octets: int) -> None:
+        self._forget(held_octets)
         self._raw = np.concatenate((self._raw, data)) if len(self._raw) else data
 
-    def own(self, held_characters: int) -> None:
-        self._forget(held_characters)
+    def own(self, held_octets: int) -> None:
+        self._forget(held_octets)
         self._raw = self._raw.copy()
 
-    def _forget(self, held_characters: int) -> None:
+    def _forget(self, held_octets: int) -> None:
         """Drop the bits that are done; what is held may have to be read again in another alignment."""
-        keep = (self._next - 10 * held_characters - self._base) >> 3
+        keep = (self._next - 10 * held_octets - self._base) >> 3
         self._raw = self._raw[keep:]
         self._base += 8 * keep
 
-    def read(self) -> CodedBlock:
+    def read(self) -> LineOctets:
         end = self._base + 8 * len(self._raw)
         if not self._aligned and not self._hunt(end):
-            return CodedBlock(np.zeros(0, np.uint8), _NONE, _NONE, _NONE)
+            return NO_OCTETS
         count = max(0, (end - self._next) // 10)
         block = self._decoder.decode_bits(self._raw, self._next - self._base, count)
         self._next += 10 * count
-        return block
+        return _line_octets(block)
 
     def _hunt(self, end: int) -> bool:
         """Find the first K28.5 that another one follows one hyperframe later."""
@@ -239,9 +220,9 @@ class _BitReader:
         self._next = int(waiting[0]) if len(waiting) else max(self._next, end - 9)
         return False
 
-    def realign(self, characters_unused: int) -> None:
-        """Look for the alignment anew, from `characters_unused` characters before the last one read."""
-        self._next -= 10 * characters_unused
+    def realign(self, octets_unused: int) -> None:
+        """Look for the alignment anew, from `octets_unused` characters before the last one read."""
+        self._next -= 10 * octets_unused
         self._hunting_from = self._next
         self._aligned = False
 
@@ -254,6 +235,6 @@ def open_reader(form: LineForm, hyperframe_octets: int) -> CharacterReader:
     """The reader of a raw form."""
     if form is LineForm.BITS:
         return _BitReader(hyperframe_octets)
-    return {LineForm.OCTETS: _OctetReader, LineForm.FLAGGED: _WordReader, LineForm.SYMBOLS: _SymbolReader}[
+    return {LineForm.OCTETS: OctetReader, LineForm.FLAGGED: _WordReader, LineForm.SYMBOLS: _SymbolReader}[
         form
     ]()

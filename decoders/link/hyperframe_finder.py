@@ -13,6 +13,7 @@ from ..events import Event
 from ..line_coding.characters import LineForm
 from ..linerates import LineRateOption, option_named
 from .decoder import HyperframeBlock, LinkDecoder
+from .parts import LinkParts
 from .planes import HyperframePlanes
 from .settings import LinkSettings
 
@@ -40,14 +41,14 @@ class PlacedDecoder(LinkDecoder):
 
         Inside `on_block` it is the place of the block's first hyperframe.
         """
-        bits = self._taken * _CHARACTER_BITS[self.settings.form]
+        bits = self._stream.done * _CHARACTER_BITS[self.settings.form]
         return bits + (self._slip or 0) if self.settings.form is LineForm.BITS else bits
 
 
 class _NoPlanes(HyperframePlanes):
     """Says nothing of what hyperframes carry."""
 
-    def decode(self, view: U8, first: int, ahead: U8) -> list[Event]:
+    def receive(self, view: U8, first: int, ahead: U8) -> list[Event]:
         return []
 
     def lost(self, hyperframe: int) -> list[Event]:
@@ -60,5 +61,4 @@ class HyperframeFinder(PlacedDecoder):
     def __init__(
         self, settings: LinkSettings, on_block: Callable[[HyperframeBlock], None] | None = None
     ) -> None:
-        super().__init__(settings, on_block)
-        self.planes = _NoPlanes(self.option, settings.planes, self.counters)
+        super().__init__(settings, on_block, LinkParts(planes=_NoPlanes))

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import SettingsError
 from ..frame_structure import controlwords as cw
+from ..line_coding.block_forms import FecChoice
+from ..line_coding.block_lock import LockSettings
 from ..line_coding.characters import LineForm
+from ..line_coding.fec_reader import FecSettings
 from ..linerates import LineRateOption
 from .alarms import RESET_HYPERFRAMES
 from .hyperframe_sync import FallBack
 
-__all__ = ["LinkSettings", "PlaneSettings", "SenderSettings"]
+__all__ = ["BlockSettings", "BlockSyncWord", "LinkSettings", "LosRule", "PlaneSettings", "SenderSettings"]
 
 
 D16_2, D5_6 = 0x50, 0xC5
@@ -39,6 +43,51 @@ class PlaneSettings:
     fixed_hdlc_rate_code: int | None = None
 
 
+class LosRule(StrEnum):
+    """What raises LOS at 64B/66B; no source ties one of them to the standard, so it is a setting."""
+
+    HEADER_COUNT = "header_count"
+    """Bad block headers in one hyperframe, as characters in error are counted at 8B/10B."""
+    BLOCK_LOCK = "block_lock"
+    """Loss of block lock."""
+    EITHER = "either"
+
+
+@dataclass(frozen=True, slots=True)
+class BlockSyncWord:
+    """Layout of the sync word at 64B/66B: /T/ in octet `terminate_at` of one block, /S/ in octet 0 of the next.
+
+    `start_first`: the hyperframe begins with the /S/ block; the /T/ block is then its last one.
+    """
+
+    terminate_at: int = 7
+    start_first: bool = False
+
+    @property
+    def layout(self) -> str:
+        return f"T{self.terminate_at}_S0"
+
+    @property
+    def origin(self) -> str:
+        return "S" if self.start_first else "T"
+
+
+@dataclass(frozen=True, slots=True)
+class BlockSettings:
+    """Readings of 64B/66B that are settings (options 7A, 8, 9, 10).
+
+    `sync_word` None measures the layout; `strict` takes a sync word for missed where the octets beside /T/ and /S/
+    are not the usual ones, too. LOS is cleared by a hyperframe without a bad header.
+    """
+
+    lock: LockSettings = field(default_factory=LockSettings)
+    fec: FecChoice = FecChoice.AUTO
+    fec_lock: FecSettings = field(default_factory=FecSettings)
+    sync_word: BlockSyncWord | None = None
+    strict: bool = False
+    los_rule: LosRule = LosRule.HEADER_COUNT
+
+
 @dataclass(frozen=True, slots=True)
 class LinkSettings:
     """How to read a stream: line rate option, raw form, and the readings that are settings."""
@@ -48,6 +97,7 @@ class LinkSettings:
     los_threshold: int = 16
     fall_back: FallBack = FallBack.ONE
     planes: PlaneSettings = field(default_factory=PlaneSettings)
+    blocks: BlockSettings = field(default_factory=BlockSettings)
 
 
 @dataclass(frozen=True, slots=True)

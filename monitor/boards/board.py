@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import suppress
 
 from decoders.linerates import OPTIONS
@@ -43,10 +43,10 @@ from ..protocol.records import (
 )
 from ..protocol.stream import Damage, DamageKind, RecordReader, RecordWriter, TextLine
 from ..sources.log import Log
-from ..sources.source import UNKNOWN_GAP, Chunk, Standstill
+from ..sources.source import UNKNOWN_GAP, Chunk, Injection, Standstill
 from .gaps import Gaps
 from .hyperframes import Hyperframes
-from .line import Line, OctetQueue, Pulse
+from .line import DuplexLine, OctetQueue, Pulse
 from .silence import Silence, why_silent
 
 __all__ = ["NOT_IN_CONTROL_WORDS", "BoardSource"]
@@ -85,7 +85,7 @@ class BoardSource:
 
     def __init__(
         self,
-        line: Line,
+        line: DuplexLine,
         *,
         option: str | None = None,
         allow: bool = False,
@@ -315,8 +315,8 @@ class BoardSource:
     def set_traffic(self, plane: TrafficPlane, percent: int) -> Acknowledge:
         return self.command(SetTraffic(plane, percent))
 
-    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
-        """Schedule a fault; (hyperframe of this stream, full text, expected counters). See FaultySource."""
+    def inject(self, text: str) -> Injection:
+        """Schedule a fault; see FaultySource."""
         fault = parse_fault(text)
         if self.control_only and fault.kind.plane in NOT_IN_CONTROL_WORDS:
             raise InputError(
@@ -336,7 +336,7 @@ class BoardSource:
             self.warnings.append(_ELSEWHERE)
         line, flags = OPTIONS[self.option], self.form != Form.OCTETS
         expected = fault.expected(Context(line, flags=flags, bits=False))
-        return max(answer.hyperframe - ahead, 0), fault.text, expected
+        return Injection(max(answer.hyperframe - ahead, 0), fault.text, expected)
 
     # ------------------------------------------------------------------------------------------ the line's thread
 

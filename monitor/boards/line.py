@@ -12,7 +12,7 @@ from typing import Protocol
 
 from ..sources.source import Standstill
 
-__all__ = ["APART", "READ_OCTETS", "Line", "LineSink", "OctetQueue", "Pulse"]
+__all__ = ["APART", "READ_OCTETS", "DuplexLine", "LineSink", "OctetQueue", "Pulse"]
 
 READ_OCTETS = 1 << 20
 QUEUE_OCTETS = 32 << 20
@@ -31,7 +31,7 @@ class LineSink(Protocol):
     def ended(self, reason: str) -> None: ...
 
 
-class Line(Protocol):
+class DuplexLine(Protocol):
     """Octets both ways, with a thread of its own that reads."""
 
     description: str

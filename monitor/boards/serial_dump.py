@@ -16,7 +16,7 @@ from ..formats.forms import WORD_FORMS, Form, checked_option, stream_octets, str
 from ..sources.log import Log
 from ..sources.source import Chunk, Standstill
 from .console import ConsoleReader
-from .line import APART, Line, OctetQueue, Pulse
+from .line import APART, DuplexLine, OctetQueue, Pulse
 from .silence import TOLD_AFTER_S, Silence
 
 __all__ = ["SerialDumpSource"]
@@ -32,7 +32,9 @@ class SerialDumpSource:
     InputError where nothing comes, or where the data contradict form and option.
     """
 
-    def __init__(self, line: Line, form: str, option: str | None = None, *, limit: int | None = None) -> None:
+    def __init__(
+        self, line: DuplexLine, form: str, option: str | None = None, *, limit: int | None = None
+    ) -> None:
         if form == Form.FFCAP:
             raise InputError(f"form {form} cannot come over a serial line")
         self.description = line.description

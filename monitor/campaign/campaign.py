@@ -31,6 +31,7 @@ from ..faults.verdict import (
     judge,
     recovery,
     told,
+    verdict_of,
     worst,
 )
 from .cases import Case
@@ -64,7 +65,9 @@ class Receiver(Protocol):
     """
 
     counters: dict[str, int]
-    hyperframes_missed: int
+
+    @property
+    def hyperframes_missed(self) -> int: ...
 
     @property
     def state(self) -> SyncState: ...
@@ -143,7 +146,7 @@ TRAFFIC = Expectation(tolerated=dict.fromkeys(GOOD_FRAMES.values(), "traffic"))
 
 
 def unclean(seen: Observation, truth: Mapping[str, int] | None) -> Iterable[Finding]:
-    if seen.failure is None and not any(t.at is not None for t in seen.events):
+    if seen.failure is None and not any(t.at is not None for t in seen.events or ()):
         yield Finding(Verdict.UNSYNCED, None, "no hyperframe sync")
     still = Observation(dict.fromkeys(seen.counters, 0), (), True)
     for finding in judge(Declared(TRAFFIC), still, seen, 0, truth):
@@ -199,13 +202,13 @@ def conclude(
     recovered: int | None = None
     if seen.failure is None and baseline.failure is None:
         moved = difference(baseline, seen)
-        news = beyond(baseline.events, seen.events)
+        news = beyond(baseline.events or (), seen.events or ())
         detected = min(told(news, declared, first), default=None)
-        recovered = recovery(news, seen.events, first) if seen.in_sync else None
+        recovered = recovery(news, seen.events or (), first) if seen.in_sync else None
     return CaseResult(
         case,
         seed,
-        worst(findings, _as_declared(declared, moved)),
+        verdict_of(findings, declared, moved),
         declared,
         moved,
         tuple(findings),
@@ -214,12 +217,6 @@ def conclude(
         recovered,
         tuple(excerpts) if findings else (),
     )
-
-
-def _as_declared(declared: Declared, moved: Mapping[str, int]) -> Verdict:
-    if declared.must_move:
-        return Verdict.DETECTED
-    return Verdict.BOUNDED if set(moved) - set(GOOD_FRAMES.values()) else Verdict.SILENT
 
 
 def _at(fault: Fault, hyperframe: int) -> Fault:

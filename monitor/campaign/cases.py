@@ -98,7 +98,7 @@ def choose(cases: Iterable[Case], only: Sequence[str] = (), skip: Sequence[str] 
     for pattern in [*only, *skip]:
         if not any(fnmatchcase(case.name, pattern) for case in every):
             raise InputError(
-                f"pattern {pattern!r} fits no case", hint="framefray prove SOURCE --list names them"
+                f"pattern {pattern!r} fits no case", hint="framefray campaign SOURCE --list names them"
             )
 
     def wanted(case: Case) -> bool:

@@ -1,4 +1,4 @@
-"""From the catalogue's declarations to what a campaign holds a case to: faults together add up."""
+"""From the catalogue's declarations to what a campaign holds a case to."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from decoders.frame_structure.controlwords import vendor_places
 from decoders.line_coding.characters import LineForm
 
 from ..faults.injector import reach
-from ..faults.kinds import Context, Expectation, Fault, Range
+from ..faults.kinds import Context, Expectation, Fault
+from ..faults.together import together
 from ..faults.verdict import Declared
 from .conditions import Conditions
 
-__all__ = ["declare", "length_for", "together"]
+__all__ = ["declare", "length_for"]
 
-UNBOUNDED = 10**12
 _ROOM = 12
 """Hyperframes after everything must have shown, to see that nothing else follows and sync is back."""
 
@@ -57,36 +57,3 @@ def declare(faults: Sequence[Fault], conditions: Conditions, length: int) -> Dec
     named = frozenset(place for place in places if list(place) in known)
     # Where other vendor specific octets may change too, there is no saying which are named.
     return Declared(total, frozenset() if "vendor_changes" in total.tolerated else named)
-
-
-def together(one: Expectation, other: Expectation) -> Expectation:
-    """Both declarations at once. A counter that both name moves by the sum of what each allows."""
-    tolerated = {**one.tolerated, **other.tolerated}
-    exact = dict(one.exact)
-    for name, by in other.exact.items():
-        exact[name] = exact.get(name, 0) + by
-    ranges: list[Range] = []
-    spread = {name for r in (*one.ranges, *other.ranges) for name in r.counters}
-    for r in (*one.ranges, *other.ranges):
-        more = sum(exact.get(name, 0) for name in r.counters)
-        open_ended = any(name in tolerated for name in r.counters)
-        ranges.append(Range(r.counters, r.low + more, UNBOUNDED if open_ended else r.high + more))
-    for name in tolerated.keys() & exact.keys():
-        ranges.append(Range((name,), exact[name], UNBOUNDED))
-    return Expectation(
-        {name: by for name, by in exact.items() if name not in spread and name not in tolerated},
-        tuple(_merged(ranges)),
-        {name: why for name, why in tolerated.items() if name not in spread and name not in exact},
-        (*one.raised, *other.raised),
-        (*one.cleared, *other.cleared),
-        max(one.within_hyperframes, other.within_hyperframes),
-    )
-
-
-def _merged(ranges: Sequence[Range]) -> list[Range]:
-    """Ranges of the same counters as one: their bounds add up."""
-    out: dict[tuple[str, ...], Range] = {}
-    for r in ranges:
-        had = out.get(r.counters, Range(r.counters, 0, 0))
-        out[r.counters] = Range(r.counters, had.low + r.low, min(UNBOUNDED, had.high + r.high))
-    return list(out.values())

@@ -19,11 +19,12 @@ from ..errors import InputError, RefusedError
 from ..faults.catalogue import parse_fault
 from ..faults.injector import check_fault, reach
 from ..faults.kinds import Expectation, Fault
+from ..faults.together import together
 from ..faults.verdict import GOOD_FRAMES, Declared, Finding, Observation, Verdict, judge, worst
 from .campaign import TRAFFIC, conclude, unclean
 from .cases import Case
 from .conditions import LEAD_HYPERFRAMES
-from .declared import declare, length_for, together
+from .declared import declare, length_for
 from .live_link import TRAFFIC_COUNTERS, LiveConditions, LiveLink, LiveSource, Place, Trial
 from .results import CaseResult
 from .transmission import PlacedFault
@@ -112,12 +113,14 @@ class LiveBench:
                     fault, hyperframe=self.link.hyperframe + self._ahead if when is None else when
                 )
             try:
-                when, text, _ = self._source.inject(fault.text)
+                injection = self._source.inject(fault.text)
             except RefusedError:
                 if when is not None:
                     self._busy_until = when + tail  # those asked for before it come all the same
                 raise
-            placed.append(PlacedFault(replace(parse_fault(text), hyperframe=when).text, when, None))
+            when = injection.hyperframe
+            text = replace(parse_fault(injection.text), hyperframe=when).text
+            placed.append(PlacedFault(text, when, None))
         return placed
 
     # ------------------------------------------------------------------------------------------ cases

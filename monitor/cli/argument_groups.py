@@ -7,9 +7,24 @@ import os
 import sys
 from typing import Any
 
-from .values import at_least_one, baud, bit_error_ratio, file_name, pace, paints, whole
+from .values import at_least_one, baud, bit_error_ratio, file_name, pace, refreshes, whole
 
-FORM_CHOICES = ("octets", "flagged", "symbols", "bits", "hex")
+__all__ = [
+    "FORM_CHOICES",
+    "OPTION_CHOICES",
+    "emulation_arguments",
+    "fault_list_argument",
+    "force_argument",
+    "help_formatter",
+    "line_arguments",
+    "option_argument",
+    "port_list_argument",
+    "screen_arguments",
+    "source_arguments",
+    "tested_link_arguments",
+]
+
+FORM_CHOICES = ("octets", "flagged", "symbols", "bits", "hex", "blocks")
 
 OPTION_CHOICES = ("1", "2", "3", "4", "5", "6", "7", "7A", "8", "9", "10")
 
@@ -23,104 +38,155 @@ def help_formatter() -> Any:
     return argparse.RawDescriptionHelpFormatter
 
 
+def option_argument(parser: argparse.ArgumentParser, usual: str | None = "2", text: str = "") -> None:
+    parser.add_argument(
+        "--option",
+        choices=OPTION_CHOICES,
+        default=usual,
+        metavar="N",
+        help=f"line bit rate option, 1 to 10 or 7A (default: {text or usual})",
+    )
+
+
 def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False) -> None:
-    """The source and how to read it; `capture` where it can only be one that is there already."""
+    """The source and how to read it; `capture` where a live source is not possible."""
     parser.add_argument(
         "source",
         type=file_name,
         metavar="CAPTURE" if capture else "SOURCE",
-        help="file of line data (.ffcap .octets .flagged .symbols .bits .hex), or - for standard input"
+        help="file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
         if capture
-        else "file, -, emulated, emulated:pair, serial device or URL",
+        else "file, - for standard input, emulated, emulated:pair, serial device or URL",
+    )
+    parser.add_argument("--form", choices=FORM_CHOICES, help="data format (default: detected)")
+    option_argument(parser, None, "detected")
+    parser.add_argument(
+        "--pointer", type=whole, metavar="P", help="pointer p to decode with (default: as received)"
     )
     parser.add_argument(
-        "--form", choices=FORM_CHOICES, help="raw form of the data; found from the data if left out"
+        "--hdlc-rate", type=whole, metavar="CODE", help="HDLC rate code to decode with (default: as received)"
     )
     parser.add_argument(
-        "--option", choices=OPTION_CHOICES, help="line bit rate option; found from the data if left out"
+        "--hdlc-msb-first", action="store_true", help="read HDLC bits from bit 7 of each control octet down"
     )
     parser.add_argument(
-        "--pointer", type=whole, metavar="P", help="take p for the pointer, whatever the link says"
+        "--ethernet-msb-first", action="store_true", help="read 4B/5B bits from bit 7 of each octet down"
     )
-    parser.add_argument("--hdlc-rate", type=whole, metavar="CODE", help="take this HDLC rate code, likewise")
-    parser.add_argument(
-        "--hdlc-msb-first", action="store_true", help="first HDLC bit is bit 7 of a control octet"
-    )
-    parser.add_argument("--ethernet-msb-first", action="store_true", help="first 4B/5B bit is bit 7 likewise")
     parser.add_argument(
         "--vcd",
         metavar="SIGNALS",
         help=argparse.SUPPRESS
         if capture
-        else "the file is a value change dump: data=NAME[,k=NAME][,clock=NAME][,valid=NAME][,edge=rise|fall]",
+        else "signals of a value change dump: data=NAME[,k=NAME][,clock=NAME][,valid=NAME][,edge=rise|fall]",
     )
 
 
 def line_arguments(parser: argparse.ArgumentParser, *, reconnect: bool = True) -> None:
+    """The serial line to a board."""
     parser.add_argument(
-        "--baud", type=baud, default=3_000_000, metavar="N", help="rate of a serial device (3000000)"
+        "--baud",
+        type=baud,
+        default=3_000_000,
+        metavar="RATE",
+        help="bit rate of a serial device (default: 3000000)",
     )
     if reconnect:
-        parser.add_argument(
-            "--no-reconnect",
-            action="store_true",
-            help="end when the serial line breaks, in place of trying again",
-        )
+        parser.add_argument("--no-reconnect", action="store_true", help="stop when the serial line goes down")
     parser.add_argument(
-        "--yes", action="store_true", help="send commands that make a board transmit or reset without asking"
+        "--yes",
+        action="store_true",
+        help="do not ask before commands that make a board transmit or reset",
     )
 
 
-class ListPorts(argparse.Action):
+class _ListPorts(argparse.Action):
     """Lists the serial ports of this machine, and nothing else."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
         from ..boards.serial_port import port_lines
 
-        print("\n".join(port_lines()) or "no serial ports here")
+        print("\n".join(port_lines()) or "no serial ports found")
         parser.exit()
 
 
-def screen_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--fps", type=paints, help="paints a second (10; 4 over ssh)")
-    parser.add_argument("--headless", action="store_true", help="no screen: a text summary at the end")
+class _ListFaults(argparse.Action):
+    """Lists the faults and their parameters, and nothing else."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
+        from ..commands.craft import list_faults
+
+        list_faults()
+        parser.exit()
+
+
+def fault_list_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--iq", metavar="MAP", help='where samples lie, as "M=15,fs=15.36,n=2" (M=15,fs=3.84 is assumed)'
+        "--faults", action=_ListFaults, nargs=0, help="list all faults and their parameters, and exit"
+    )
+
+
+def port_list_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--ports", action=_ListPorts, nargs=0, help="list the serial ports and exit")
+
+
+def screen_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--fps", type=refreshes, metavar="N", help="screen refreshes per second (default: 10; 4 over ssh)"
+    )
+    parser.add_argument("--headless", action="store_true", help="no screen: print a summary at the end")
+    parser.add_argument(
+        "--iq", metavar="MAP", help='IQ sample format and sample rate in MHz, as "M=15,fs=15.36,n=2"'
     )
 
 
 def emulation_arguments(parser: argparse.ArgumentParser, *, usual: float = 750.0) -> None:
-    parser.add_argument("--seed", type=whole, default=1, help="seed of the emulated traffic (1)")
+    """The emulated link."""
+    parser.add_argument(
+        "--seed", type=whole, default=1, metavar="N", help="seed of the emulated traffic (default: 1)"
+    )
     parser.add_argument(
         "--pace",
         type=pace,
         default=usual,
         metavar="N",
-        help=f"hyperframes a second; 0 = as fast as it goes ({usual:g})",
+        help=f"emulated hyperframes per second; 0 = as fast as possible (default: {usual:g})",
     )
-    parser.add_argument("--hyperframes", type=at_least_one, metavar="N", help="stop after so many")
     parser.add_argument(
-        "--ber", type=bit_error_ratio, default=0.0, metavar="RATIO", help="bit error ratio of the cable (0)"
+        "--hyperframes", type=at_least_one, metavar="N", help="stop after N hyperframes (default: no limit)"
+    )
+    parser.add_argument(
+        "--ber",
+        type=bit_error_ratio,
+        default=0.0,
+        metavar="RATIO",
+        help="bit error ratio of the emulated cable, 0 to 0.5 (default: 0)",
     )
 
 
-def emulated_arguments(parser: argparse.ArgumentParser) -> None:
-    """The link of prove and inject."""
+def tested_link_arguments(parser: argparse.ArgumentParser) -> None:
+    """The link that `campaign` and `inject` inject faults into."""
     parser.add_argument(
         "source", metavar="SOURCE", help="emulated, emulated:pair, serial device or URL of a board"
     )
+    option_argument(parser, None, "2, or what the board reports")
+    parser.add_argument("--pointer", type=whole, metavar="P", help="pointer p: 0 or 20 to 63 (default: 40)")
     parser.add_argument(
-        "--option", choices=OPTION_CHOICES[:7], help="line bit rate option (2; what a board says)"
+        "--hdlc-rate", type=whole, metavar="CODE", help="HDLC rate code (default: highest of the option)"
     )
-    parser.add_argument("--pointer", type=whole, metavar="P", help="pointer p: 0 or 20 to 63 (40)")
     parser.add_argument(
-        "--hdlc-rate", type=whole, metavar="CODE", help="HDLC rate code (highest of the option)"
+        "--seed", type=whole, default=1, metavar="N", help="seed of the emulated traffic (default: 1)"
     )
-    parser.add_argument("--seed", type=whole, default=1, help="seed of the emulated traffic (1)")
     parser.add_argument(
         "--hyperframes",
         type=at_least_one,
         metavar="N",
-        help="how many after the fault (as many as it needs)",
+        help="hyperframes to observe after each fault (default: as many as the fault needs)",
     )
     line_arguments(parser, reconnect=False)
+
+
+def force_argument(parser: argparse.ArgumentParser, dest: str = "force") -> None:
+    """The flag without which no command writes over a file; `--overwrite` means the same."""
+    parser.add_argument(
+        "--force", "--overwrite", dest=dest, action="store_true", help="replace output files that exist"
+    )

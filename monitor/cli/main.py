@@ -27,6 +27,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
     except MonitorError as error:
         return _failed(str(error))
+    except ValueError as error:
+        from decoders.errors import DecodersError
+
+        if not isinstance(error, DecodersError):
+            raise
+        return _failed(str(error))  # a setting that a decoder does not take
     except KeyboardInterrupt as interrupt:
         _failed("; ".join(["interrupted", *map(str, interrupt.args)]))
         return EXIT_INTERRUPTED
@@ -54,16 +60,13 @@ def _failed(text: str) -> int:
 
 def _run(words: list[str]) -> int:
     parser = build_parser()
-    if words[:1] == ["craft"] and "--faults" in words and len(words) == 2:
-        words.insert(1, "-")
     arguments = parser.parse_args(words)
     if arguments.command == "completion":
         import shtab
 
         print(shtab.complete(parser, arguments.shell))
         return EXIT_OK
-    module = {"prove": "campaign"}.get(arguments.command, arguments.command)
-    command = importlib.import_module(f"monitor.commands.{module}")
+    command = importlib.import_module(f"..commands.{arguments.command}", __package__)
     status: int = command.run(arguments)
     return status
 

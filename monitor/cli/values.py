@@ -16,7 +16,7 @@ __all__ = [
     "file_name",
     "number",
     "pace",
-    "paints",
+    "refreshes",
     "share",
     "whole",
 ]
@@ -33,7 +33,7 @@ class Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         name = self.prog.partition(" ")[2]
         where = f"{name}: " if name else ""
-        self.exit(2, f"framefray: {where}{inert(message)}; `{self.prog} --help` tells more\n")
+        self.exit(2, f"framefray: {where}{inert(message)}; see `{self.prog} --help`\n")
 
 
 def whole(text: str) -> int:
@@ -97,7 +97,7 @@ def pace(text: str) -> float:
     return value
 
 
-def paints(text: str) -> float:
+def refreshes(text: str) -> float:
     value = number(text)
     if not value > 0:
         raise argparse.ArgumentTypeError(f"{text} is not above 0")

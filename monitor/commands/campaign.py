@@ -1,4 +1,4 @@
-"""`framefray prove`: the negative-test campaign, with its reports."""
+"""`framefray campaign`: the negative-test campaign, with its reports."""
 
 from __future__ import annotations
 
@@ -9,10 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
-
-import msgspec.json
 
 from decoders.errors import DecodersError
 from decoders.frame_structure.controlwords import check_pointer
@@ -22,9 +19,10 @@ from ..campaign.campaign import Bench, run_campaign
 from ..campaign.cases import choose, every_case
 from ..campaign.conditions import DEFAULT_POINTER, Conditions, LinkConditions
 from ..campaign.results import Campaign, CaseResult
-from ..errors import InputError, OutputError
+from ..errors import InputError
 from ..opening import open_bench
-from ..process.output_file import check_report, clear_report
+from ..process.output_file import check_report, clear_report, write_report
+from ..process.streams import print_json, print_lines
 from ..reports.campaign_records import campaign_record, run_record
 from ..reports.campaign_text import campaign_lines, summary_line
 
@@ -59,16 +57,16 @@ def run(arguments: argparse.Namespace) -> int:
     chosen = choose(every_case(), arguments.only, arguments.skip)
     if not any(case.faults for case in chosen):
         raise InputError(
-            "--only and --skip leave no fault to prove with", hint="prove emulated --list names them"
+            "--only and --skip leave no fault to prove with", hint="campaign emulated --list names them"
         )
     targets = [(arguments.junit, _junit), (arguments.html, _html)]
     for path, _ in targets:
         if path:  # that it can be written is known before the campaign, not after it
-            check_report(path)
+            check_report(path, force=arguments.force)
     with open_link(arguments) as (conditions, bench):
         for path, _ in targets:
             if path:
-                clear_report(path)
+                clear_report(path, force=arguments.force)
         started, clock = datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic()
         with _progress(sum(bool(case.faults) for case in chosen)) as on_result:
             campaign = run_campaign(
@@ -80,7 +78,14 @@ def run(arguments: argparse.Namespace) -> int:
                 on_result=on_result,
             )
     run_of = None if arguments.reproducible else run_record(started, time.monotonic() - clock)
-    return report(campaign, run_of, json=arguments.json, targets=targets, choice=_choice(arguments))
+    return report(
+        campaign,
+        run_of,
+        json=arguments.json,
+        targets=targets,
+        choice=_choice(arguments),
+        force=arguments.force,
+    )
 
 
 @contextmanager
@@ -106,19 +111,17 @@ def report(
     json: bool,
     targets: Sequence[tuple[str | None, Callable[[dict[str, Any]], bytes]]],
     choice: Sequence[str] = (),
+    force: bool = False,
 ) -> int:
     """Write every report asked for; the exit status. InputError after that where the link went away."""
     record = campaign_record(campaign, run_of, choice)
     for path, make in targets:
         if path:
-            try:
-                Path(path).write_bytes(make(record))
-            except OSError as error:
-                raise OutputError(f"{path}: {error.strerror}") from None
+            write_report(path, make(record), force=force)
     if json:
-        sys.stdout.write(msgspec.json.encode(record).decode() + "\n")
+        print_json(record)
     else:
-        print("\n".join(campaign_lines(record)))
+        print_lines(campaign_lines(record))
     if campaign.interrupted:
         sys.stdout.flush()
         word = "interrupted" if campaign.trouble is None else "ended early"

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import sys
-
-import msgspec.json
 
 from ..errors import InputError
 from ..links.capture_comparison import compare_sources
 from ..opening import check_capture
+from ..process.streams import print_json, print_lines, tell
 from ..reports.compare_records import compare_record
 from ..reports.compare_text import compare_lines
 from ..sources.file import open_file_source
-from ..text import inert
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -37,11 +34,11 @@ def run(arguments: argparse.Namespace) -> int:
         sent.close()
     for side in (result.sent, result.received):
         for warning in side.warnings:
-            print(f"framefray: {inert(f'{side.source}: {warning}')}", file=sys.stderr)
+            tell(f"{side.source}: {warning}")
     passed = result.within(arguments.max_ber, allow_gaps=not arguments.no_gaps)
     if arguments.json:
         record = compare_record(result, passed=passed, max_ber=arguments.max_ber)
-        sys.stdout.write(msgspec.json.encode(record).decode() + "\n")
+        print_json(record)
     else:
-        print("\n".join(compare_lines(result, passed=passed, max_ber=arguments.max_ber)))
+        print_lines(compare_lines(result, passed=passed, max_ber=arguments.max_ber))
     return 0 if passed else 1

@@ -18,26 +18,24 @@ from decoders.link.settings import SenderSettings
 
 from ..emulation.crafting import Crafted, craft
 from ..emulation.emulated_link import DEFAULT_RATE_CODES
+from ..emulation.line_settings import LineSettings
 from ..errors import InputError
 from ..faults.catalogue import CATALOGUE, parse_fault
 from ..faults.injector import check_fault
 from ..faults.kinds import Fault
-from ..faults.plan import read_plan
-from ..formats.ffcap import CaptureHeader, RecordType
+from ..faults.plan import read_fault_plan
+from ..formats.ffcap import CaptureHeader, CaptureRecordType
 from ..formats.ffcap_writer import CaptureWriter
-from ..formats.forms import Form, form_of_name
+from ..formats.forms import Form, check_form, form_of_name
 from ..formats.hex_text import HexWriter
 from ..process.output_file import OutputFile
 from ..process.streams import write_output
-from ..text import counted, inert
+from ..text import counted, inert, json_text
 
 MOST_LEAD_BITS = 10_000_000
 
 
 def run(arguments: argparse.Namespace) -> int:
-    if arguments.faults:
-        _list_faults()
-        return 0
     form = Form(arguments.form) if arguments.form else form_of_name(arguments.out)
     if form is None:
         forms = " ".join(f".{f.value}" for f in Form)
@@ -53,16 +51,15 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.lead_bits > MOST_LEAD_BITS:
         raise InputError(f"--lead-bits {arguments.lead_bits}: at most {MOST_LEAD_BITS}")
     option = option_named(arguments.option)
-    if option.line_code != "8b10b":
-        raise InputError(
-            f"option {option.name} has line code 64B/66B, which cannot be crafted yet", hint="1 to 7 can"
-        )
+    check_form(form, option.name)
+    line = _line(arguments)
+    line.check(option)
     code = arguments.hdlc_rate
     try:
         settings = SenderSettings(
-            option=arguments.option,
+            option=option.name,
             pointer_p=arguments.pointer,
-            hdlc_rate_code=DEFAULT_RATE_CODES.get(arguments.option, 6) if code is None else code,
+            hdlc_rate_code=DEFAULT_RATE_CODES.get(option.name, 6) if code is None else code,
             bfn=arguments.bfn,
             hfn=arguments.hfn,
         )
@@ -73,19 +70,27 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.plan:
 
             def check(fault: Fault) -> None:
-                check_fault(fault, option, settings.pointer_p, settings.hdlc_rate_code)
+                codes = settings.pointer_p, settings.hdlc_rate_code
+                check_fault(fault, option, *codes, fec=line.fec, version=line.version)
 
-            faults += read_plan(arguments.plan).faults(option, arguments.hyperframes, check)
-        made = _write(arguments, form, settings, faults)
+            faults += read_fault_plan(arguments.plan).faults(option, arguments.hyperframes, check)
+        made = _write(arguments, form, settings, line, faults)
     except DecodersError as error:
         raise InputError(str(error)) from None
     print(
-        f"framefray: {inert(arguments.out)}: {counted(made.hyperframes, 'hyperframe')} of option {arguments.option}"
+        f"framefray: {inert(arguments.out)}: {counted(made.hyperframes, 'hyperframe')} of option {option.name}"
         f" as {form.value}, {counted(len(made.truth['frames']), 'C&M frame')}, {counted(len(faults), 'fault')},"
         f" seed {arguments.seed}",
         file=sys.stderr,
     )
     return 0
+
+
+def _line(arguments: argparse.Namespace) -> LineSettings:
+    fec, header_xor = arguments.fec == "on", arguments.fec_header_xor
+    if header_xor is not None and not fec:
+        raise InputError("--fec-header-xor goes with --fec on")
+    return LineSettings(fec, header_xor == "on", arguments.scrambling)
 
 
 def _same(one: str, other: str) -> bool:
@@ -97,18 +102,26 @@ class _StandardOutput:
 
 
 def _write(
-    arguments: argparse.Namespace, form: Form, settings: SenderSettings, faults: list[Fault]
+    arguments: argparse.Namespace,
+    form: Form,
+    settings: SenderSettings,
+    line: LineSettings,
+    faults: list[Fault],
 ) -> Crafted:
     """The capture and its truth, both or none."""
     with ExitStack() as files:
-        truth = files.enter_context(OutputFile(Path(arguments.truth))) if arguments.truth else None
+        truth = (
+            files.enter_context(OutputFile(Path(arguments.truth), force=arguments.force))
+            if arguments.truth
+            else None
+        )
         if arguments.out == "-":
-            made = _make(arguments, form, settings, faults, _StandardOutput())
+            made = _make(arguments, form, settings, line, faults, _StandardOutput())
         else:
-            file = files.enter_context(OutputFile(Path(arguments.out)))
-            made = _make(arguments, form, settings, faults, file)
+            file = files.enter_context(OutputFile(Path(arguments.out), force=arguments.force))
+            made = _make(arguments, form, settings, line, faults, file)
         if truth is not None:
-            truth.write(msgspec.json.format(msgspec.json.encode(made.truth), indent=1) + b"\n")
+            truth.write(json_text(made.truth, indent=1).encode() + b"\n")
     return made
 
 
@@ -116,6 +129,7 @@ def _make(
     arguments: argparse.Namespace,
     form: Form,
     settings: SenderSettings,
+    line: LineSettings,
     faults: list[Fault],
     out: OutputFile | _StandardOutput,
 ) -> Crafted:
@@ -127,6 +141,7 @@ def _make(
         "load": arguments.load,
         "faults": faults,
         "lead_bits": arguments.lead_bits,
+        "line": line,
     }
     if arguments.lead_bits and line_form is not LineForm.BITS:
         raise InputError(f"--lead-bits goes with the bits form, not with {form.value}")
@@ -161,7 +176,7 @@ def _make_capture(
 
         def append(data: bytes) -> None:
             if data:
-                writer.append(RecordType.FLAGGED, data, sent * 1_000_000_000 // HYPERFRAMES_PER_SECOND)
+                writer.append(CaptureRecordType.FLAGGED, data, sent * 1_000_000_000 // HYPERFRAMES_PER_SECOND)
 
         def after(total: int) -> None:
             nonlocal sent
@@ -170,11 +185,11 @@ def _make_capture(
         made = craft(settings, arguments.hyperframes, LineForm.FLAGGED, append, after_batch=after, **common)
         for fault in made.truth["faults"]:
             at = fault["hyperframe"] * 1_000_000_000 // HYPERFRAMES_PER_SECOND
-            writer.append(RecordType.FAULT, msgspec.json.encode(fault), at)
+            writer.append(CaptureRecordType.FAULT, msgspec.json.encode(fault), at)
     return made
 
 
-def _list_faults() -> None:
+def list_faults() -> None:
     for kind in CATALOGUE.values():
         print(f"{kind.name:16} {kind.meaning}  [{kind.source}]")
         for p in kind.parameters:

@@ -7,22 +7,18 @@ import sys
 from collections.abc import Callable, Iterable
 from typing import Any
 
-import msgspec.json
-
+from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, FrameReceived, OctetsChanged
 from decoders.link.decoder import LinkDecoder
 
-from ..links.snapshot import ERROR_COUNTERS
 from ..opening import link_settings, open_source
 from ..process.interrupts import Interrupts
-from ..process.streams import write_output
+from ..process.streams import print_json, print_lines, tell, write_output
 from ..reports.decode_records import decode_record, event_record, frame_record, vendor_records
 from ..reports.decode_text import summary_lines
 from ..sources.source import received
-from ..text import inert
+from ..text import json_text
 from .headless import Reading
-
-_encode = msgspec.json.Encoder().encode
 
 
 def _frames(events: Iterable[Event]) -> Iterable[dict[str, Any]]:
@@ -49,25 +45,24 @@ def _run(arguments: argparse.Namespace, interrupts: Interrupts) -> int:
         lines = _frames if arguments.frames else _vendor if arguments.vendor else _events
     decoder = LinkDecoder(link_settings(arguments, source))
     if arguments.source.startswith("emulated") and arguments.hyperframes is None and sys.stderr.isatty():
-        print("framefray: runs until Ctrl-C; --hyperframes N ends it by itself", file=sys.stderr)
+        tell("runs until Ctrl-C; --hyperframes N ends it by itself")
     reading = Reading(source, interrupts)
     whole = reading.run(lambda chunk: _print(lines, received(decoder, chunk)))
     with interrupts.held():
         _print(lines, decoder.finish())
         reading.tell()
         if arguments.json:
-            write_output(_encode(decode_record(decoder)) + b"\n")
+            print_json(decode_record(decoder))
         elif lines is None:
-            print("\n".join(summary_lines(decoder, source.description)))
+            print_lines(summary_lines(decoder, source.description))
         sys.stdout.flush()
     if not whole:
-        print("framefray: interrupted; the result covers what was read", file=sys.stderr)
+        tell("interrupted; the result covers what was read")
         return 130
     if decoder.acquired_at_hyperframe is None:
-        print(
-            f"framefray: {inert(source.description)}: no hyperframe sync found as {source.form}"
-            f" of option {source.option}; check --form and --option",
-            file=sys.stderr,
+        tell(
+            f"{source.description}: no hyperframe sync found as {source.form} of option {source.option};"
+            " check --form and --option"
         )
         return 2
     moved = any(decoder.counters[name] for name in ERROR_COUNTERS)
@@ -78,4 +73,4 @@ def _print(
     lines: Callable[[Iterable[Event]], Iterable[dict[str, Any]]] | None, events: Iterable[Event]
 ) -> None:
     if lines is not None:
-        write_output(b"".join(_encode(line) + b"\n" for line in lines(events)))
+        write_output("".join(f"{json_text(line)}\n" for line in lines(events)).encode())

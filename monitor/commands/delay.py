@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import re
 import sys
@@ -14,10 +13,11 @@ from decoders.link_delay.delay import Compensation, unit_interval_ns
 
 from ..delay.run import DelayRun
 from ..delay.samples import DelayStatus, loop_delay_bits, read_line
-from ..errors import InputError, MonitorError, OutputError
+from ..errors import InputError, MonitorError
 from ..opening import is_serial
 from ..process.asking import permit
-from ..process.output_file import clear_report
+from ..process.output_file import clear_report, write_report
+from ..process.streams import print_json, print_lines, tell
 from ..text import counted
 
 __all__ = ["run"]
@@ -41,22 +41,18 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.html:
         from ..reports.delay_html import delay_page
 
-        _write(arguments.html, delay_page(status))
+        write_report(arguments.html, delay_page(status).encode(), force=arguments.force)
     if arguments.json:
         from ..reports.delay_records import delay_record
 
-        print(json.dumps(delay_record(status)))
+        print_json(delay_record(status))
     else:
         from ..reports.delay_text import delay_lines
 
-        for line in delay_lines(status, ascii_only=ascii_only):
-            print(line)
+        print_lines(delay_lines(status, ascii_only=ascii_only))
     if trouble is not None:
         done = len(status.samples)
-        print(
-            f"framefray: stopped after {done} of {counted(arguments.resets, 'reset')}; the report covers those",
-            file=sys.stderr,
-        )
+        tell(f"stopped after {done} of {counted(arguments.resets, 'reset')}; the report covers those")
         raise trouble
     return 0 if status.verdict == "pass" else 1
 
@@ -75,8 +71,8 @@ def _measure(arguments: argparse.Namespace) -> Measured:
         )
     pair = parse_emulated(text)
     clocks, after = _step(arguments.step, arguments.resets)
-    if arguments.far_compensation and not pair:
-        raise InputError("--far-compensation goes with emulated:pair: emulated has no far end")
+    if arguments.remote_compensation and not pair:
+        raise InputError("--remote-compensation needs emulated:pair; emulated has no remote end")
     if not (math.isfinite(arguments.drift) and abs(arguments.drift) <= 10_000):
         raise InputError(f"--drift {arguments.drift:g}: -10000 to 10000 clocks")
     if not 0 <= arguments.length <= 1e6:
@@ -91,7 +87,7 @@ def _measure(arguments: argparse.Namespace) -> Measured:
             pair=pair,
             seed=arguments.seed,
             compensation=Compensation(arguments.compensation),
-            far_compensation=Compensation(arguments.far_compensation or "correct"),
+            far_compensation=Compensation(arguments.remote_compensation or "correct"),
             step_clocks=clocks,
             step_after=after,
             drift_clocks=arguments.drift,
@@ -122,7 +118,7 @@ def _run(delays: DelayRun, arguments: argparse.Namespace) -> Measured:
     progress = sys.stderr.isatty() and not arguments.json
     trouble: BaseException | None = None
     if arguments.html:  # that it can be written is known before the resets, and no page of an older run stays
-        clear_report(arguments.html)
+        clear_report(arguments.html, force=arguments.force)
     try:
         while not delays.done:
             delays.step()
@@ -188,20 +184,13 @@ def _two_captures(arguments: argparse.Namespace) -> int:
             "sent_alignment_offset": sent_offset,
             "received_alignment_offset": offset,
         }
-        print(json.dumps(record))
+        print_json(record)
     else:
         print(
             f"delay {counted(bits, 'bit')} = {delay_ns:.3f} ns by the sync markers; word alignment offset"
             f" {sent_offset} sent, {offset} received; if both captures began at the same bit"
         )
     return 0
-
-
-def _write(name: str, text: str) -> None:
-    try:
-        Path(name).write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise OutputError(f"{name}: {error.strerror}") from None
 
 
 def _blocks_print() -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -22,8 +21,9 @@ from ..exports.stimulus import ReadmemhFile, SignalNames, VcdFile
 from ..exports.tables import COLUMNS, CsvRows, JsonRows, ParquetRows, RowWriter, Table, counter_rows, rows_of
 from ..opening import link_settings, open_source
 from ..process.output_file import OutputFile, check_output
+from ..process.streams import tell
 from ..sources.source import Source, received
-from ..text import counted, inert
+from ..text import counted
 
 _USES = {
     "iq": (".npy", *SIGMF),
@@ -71,8 +71,8 @@ def run(arguments: argparse.Namespace) -> int:
     finally:
         source.close()
         for warning in source.warnings:
-            print(f"framefray: {inert(warning)}", file=sys.stderr)
-    print(f"framefray: {inert(', '.join(str(path) for path in outputs))}: {told}", file=sys.stderr)
+            tell(warning)
+    tell(f"{', '.join(str(path) for path in outputs)}: {told}")
     return 0
 
 
@@ -93,7 +93,7 @@ def _decode(
 
 def _packets(arguments: argparse.Namespace, source: Source, out: Path) -> str:
     direction = Direction[(arguments.direction or "inbound").upper()]
-    with OutputFile(out) as file:
+    with OutputFile(out, force=arguments.force) as file:
         link = f"{source.description}, line rate option {source.option}, read as {source.form}"
         writer = PcapngWriter(file.stream, link, direction)
         for events in _decode(arguments, source):
@@ -106,7 +106,7 @@ def _packets(arguments: argparse.Namespace, source: Source, out: Path) -> str:
 def _table(arguments: argparse.Namespace, source: Source, out: Path, suffix: str) -> str:
     table = Table(arguments.table or Table.FRAMES)
     decoder = LinkDecoder(link_settings(arguments, source))
-    with OutputFile(out) as file:
+    with OutputFile(out, force=arguments.force) as file:
         rows: RowWriter
         if suffix == ".csv":
             rows = CsvRows(file.stream, COLUMNS[table])
@@ -129,7 +129,7 @@ def _samples(arguments: argparse.Namespace, source: Source, outputs: list[Path],
         raise InputError(str(error)) from None
     samples = AxcSamples(iq_map, choose_axc(iq_map, arguments.axc))
     meta, data = outputs if suffix in SIGMF else (None, outputs[0])
-    with OutputFile(data) as file:
+    with OutputFile(data, force=arguments.force) as file:
         writer: NpyFile | SigmfData
         if meta is None:
             writer = NpyFile(file.stream, samples.axc.dtype)
@@ -146,7 +146,7 @@ def _samples(arguments: argparse.Namespace, source: Source, outputs: list[Path],
         if isinstance(writer, NpyFile):
             writer.close()
     if meta is not None and isinstance(writer, SigmfData):
-        with OutputFile(meta) as file:
+        with OutputFile(meta, force=arguments.force) as file:
             file.stream.write(sigmf_meta(samples, writer, source.description))
     told = f"{counted(samples.count, 'sample')} of AxC {samples.name}"
     if samples.gaps:
@@ -174,7 +174,7 @@ def _stimulus(arguments: argparse.Namespace, source: Source, out: Path, suffix: 
         make = lambda file: VcdFile(file.stream, words, option, names, comments)  # noqa: E731
     else:
         make = lambda file: ReadmemhFile(file.stream, words, comments)  # noqa: E731
-    with OutputFile(out) as file:
+    with OutputFile(out, force=arguments.force) as file:
         writer = make(file)
         for part in line_words(source, words, arguments.limit):
             writer.write(part)

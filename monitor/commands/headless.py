@@ -12,6 +12,7 @@ from decoders.link.settings import LinkSettings
 from ..errors import InputError
 from ..links.pipeline import Pipeline
 from ..process.interrupts import Interrupts
+from ..process.streams import print_lines, tell
 from ..reports.decode_text import summary_lines
 from ..sources.news import News
 from ..sources.source import Chunk, Source, received
@@ -52,7 +53,7 @@ class Reading:
             if not line.event:
                 print(f"board: {inert(line.text)}", file=sys.stderr)
         for warning in self._news.warnings():
-            print(f"framefray: {inert(warning)}", file=sys.stderr)
+            tell(warning)
 
 
 HEADLESS_HYPERFRAMES = 600
@@ -100,11 +101,12 @@ def summarise(pipeline: Pipeline, interrupts: Interrupts, *more: str) -> int:
 
 
 def _print_summary(decoder: LinkDecoder, source: Source, *more: str, whole: bool) -> int:
-    print("\n".join([*summary_lines(decoder, source.description), *more]), flush=True)
+    print_lines([*summary_lines(decoder, source.description), *more])
+    sys.stdout.flush()
     if not whole:
-        print("framefray: interrupted; the result covers what was read", file=sys.stderr)
+        tell("interrupted; the result covers what was read")
         return 130
     if decoder.acquired_at_hyperframe is None:
-        print("framefray: no hyperframe sync found; check --form and --option", file=sys.stderr)
+        tell("no hyperframe sync found; check --form and --option")
         return 2
     return 0

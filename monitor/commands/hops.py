@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 
-from ..delay.hop_plans import HopPlan, read_plan
+from ..delay.hop_plans import HopPlan, read_hop_plan
 from ..errors import InputError
+from ..process.streams import print_json, print_lines
 from ..reports.hop_text import hop_lines, hop_record
 
 __all__ = ["run_hops"]
 
 
 def run_hops(arguments: argparse.Namespace, *, ascii_only: bool) -> int:
-    plan = read_plan(arguments.hops)
+    plan = read_hop_plan(arguments.hops)
     changed = _replaced(plan, arguments.replace) if arguments.replace else None
     if arguments.json:
-        print(json.dumps(hop_record(plan, changed)))
+        print_json(hop_record(plan, changed))
     else:
-        for line in hop_lines(plan, changed, ascii_only=ascii_only):
-            print(line)
+        print_lines(hop_lines(plan, changed, ascii_only=ascii_only))
     return 0 if plan.delays().margin_ns >= 0 else 1
 
 

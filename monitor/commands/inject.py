@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
-
-import msgspec.json
 
 from decoders.link.decoder import LinkDecoder
 
@@ -16,9 +13,9 @@ from ..campaign.live_bench import LiveBench
 from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.verdict import Verdict
+from ..process.streams import print_json, print_lines, tell
 from ..reports.campaign_records import case_record
 from ..reports.campaign_text import case_lines
-from ..text import inert
 from .campaign import EXIT_FAIL, EXIT_PASS, open_link
 
 
@@ -32,7 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
         else:
             assert isinstance(bench, LiveBench)
             for finding in bench.baseline().findings:
-                print(f"framefray: before the fault: {finding.text}", file=sys.stderr)
+                tell(f"before the fault: {finding.text}")
             for text in texts:
                 _tell_place(text, bench.link.hyperframe)
         result = bench.case(Case(tuple(texts)))
@@ -44,7 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
     )
     if arguments.json:
         record = {"schema": "framefray.inject/1", "link": conditions.words} | record
-        sys.stdout.write(msgspec.json.encode(record).decode() + "\n")
+        print_json(record)
         return EXIT_PASS if result.passed else EXIT_FAIL
     for place in result.placed:
         print(f"put in    {place.text}")
@@ -60,7 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
         print(f"as {word}   {damage.what}, from octet {damage.first}:")
         for start in range(0, len(octets), 17):
             print("          " + " ".join(octets[start : start + 17]))
-    print("\n".join(case_lines(record)))
+    print_lines(case_lines(record))
     return EXIT_PASS if result.passed else EXIT_FAIL
 
 
@@ -74,10 +71,7 @@ def _tell_place(text: str, now: int) -> None:
             f"fault {text}: hyperframe {hyperframe} is past: they count from the first that came, {now} ago",
             hint="leave @ out, or name a later one",
         )
-    print(
-        f"framefray: {inert(text)}: hyperframes count from the first that came; {hyperframe - now} to go",
-        file=sys.stderr,
-    )
+    tell(f"{text}: hyperframes count from the first that came; {hyperframe - now} to go")
 
 
 def _checked(text: str, conditions: Conditions, *, live: bool) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 from typing import Any
 
 from decoders.errors import DecodersError
@@ -11,6 +10,7 @@ from decoders.frame_structure.controlwords import check_pointer
 from decoders.linerates import CHIP_RATE_HZ, OPTIONS, LineRateOption
 
 from ..errors import InputError
+from ..process.streams import print_json
 
 
 def _row(option: LineRateOption, pointer_p: int, code: int | None) -> dict[str, Any]:
@@ -43,7 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise InputError(f"HDLC rate code {arguments.hdlc_rate}: 0 to 6 have a rate of their own")
     rows = [_row(option, arguments.pointer, arguments.hdlc_rate) for option in OPTIONS.values()]
     if arguments.json:
-        print(json.dumps({"schema": "framefray.rates/1", "pointer_p": arguments.pointer, "rates": rows}))
+        print_json({"schema": "framefray.rates/1", "pointer_p": arguments.pointer, "rates": rows})
         return 0
     print(f"pointer p = {arguments.pointer}; rates in Mbit/s; Ethernet before 4B/5B decoding (x 0.8 after)")
     print(

@@ -167,7 +167,7 @@ def _begin(tap: RecordingTap, arguments: argparse.Namespace, placed: list[_Place
 def _inject(tap: RecordingTap, waiting: list[str], placed: list[_Placed]) -> None:
     """Put in what waits; each fault goes over to `placed` with the hyperframe it goes into."""
     while isinstance(tap, FaultyTap) and waiting:
-        placed.append(_Placed(waiting[0], tap.inject(waiting[0])[0], _missing(tap)))
+        placed.append(_Placed(waiting[0], tap.inject(waiting[0]).hyperframe, _missing(tap)))
         del waiting[0]
 
 

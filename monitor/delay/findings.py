@@ -13,7 +13,7 @@ from decoders.link_delay.delay import Compensation
 from decoders.link_delay.diagnosis import Diagnosis, Series
 
 from ..text import counted
-from .samples import DelaySample, Finding
+from .samples import DelayFinding, DelaySample
 
 __all__ = ["all_well", "findings_of", "series_of"]
 
@@ -46,7 +46,7 @@ _KIND_WORDS = {
 
 def findings_of(
     samples: Sequence[DelaySample], found: Diagnosis, names: tuple[str, ...], option: LineRateOption
-) -> Iterator[Finding]:
+) -> Iterator[DelayFinding]:
     """Everything wrong with one sample or more: compensation, step, drift, scatter, then registers and line."""
     first = samples[0]
     interval = float(option.unit_interval_s * 10**9)
@@ -66,14 +66,14 @@ def findings_of(
         else:
             wrapping = clock_ui - 1 if kind is Compensation.OFF_BY_ONE else 0
             text += f": where k is {wrapping} the delay is a whole clock ({clock_ui * interval:.3f} ns) away"
-        yield Finding(code, name, text)
+        yield DelayFinding(code, name, text)
     if found.step_at is not None:
         clocks = found.step_ui / clock_ui
         text = (
             f"delay step of {clocks:+.2f} clocks ({found.step_ui * interval:+.3f} ns)"
             f" after reset {found.step_at}; {_on_the_line(samples, found.step_at, found.step_ui)}"
         )
-        yield Finding("delay-step", f"reset {found.step_at}", text)
+        yield DelayFinding("delay-step", f"reset {found.step_at}", text)
     if found.drift_ui_per_reset:
         text = (
             f"slow drift of {found.drift_ui / clock_ui:+.2f} clocks ({found.drift_ui * interval:+.3f} ns) over"
@@ -81,10 +81,10 @@ def findings_of(
             f" without it the delay varies by {found.residual_ui * interval:.3f} ns (standard deviation)"
         )
         # Less than one UI over the run is what any fibre does when the room warms up.
-        yield Finding("drift", "all resets", text, fails=abs(found.drift_ui) >= 1.0)
+        yield DelayFinding("drift", "all resets", text, fails=abs(found.drift_ui) >= 1.0)
     if found.near is not None and found.residual_ui > 0.5 + first.resolution_ui / math.sqrt(12.0):
         text = f"the delay varies by {found.residual_ui * interval:.3f} ns (standard deviation) for no reason found"
-        yield Finding("scatter", "all resets", text)
+        yield DelayFinding("scatter", "all resets", text)
     yield from _against_the_line(samples, names, compensation_wrong, interval)
 
 
@@ -126,7 +126,7 @@ def _on_the_line(samples: Sequence[DelaySample], at: int, step_ui: float) -> str
 
 def _against_the_line(
     samples: Sequence[DelaySample], names: tuple[str, ...], compensation_wrong: bool, interval: float
-) -> Iterator[Finding]:
+) -> Iterator[DelayFinding]:
     """Registers against what the line bits say."""
     for index, name in enumerate(names):
         differ = []
@@ -139,7 +139,7 @@ def _against_the_line(
                 differ.append((number, told, seen))
         if differ:
             number, told, seen = differ[0]
-            yield Finding(
+            yield DelayFinding(
                 "register-disagrees",
                 name,
                 f"{name}: its alignment offset register disagrees with the line at {counted(len(differ), 'reset')},"
@@ -154,11 +154,11 @@ def _against_the_line(
     if abs(bias) > allowed:
         kind = "compensation-off-by-one" if abs(abs(bias) - 1.0) < 0.25 else "marker-bias"
         text = f"every delay is {bias:+.2f} UI ({bias * interval:+.3f} ns) from that of the sync marker on the line"
-        yield Finding(kind, names[0], text)
+        yield DelayFinding(kind, names[0], text)
     elif (worst := float(np.max(np.abs(gaps - bias)))) > 2 * allowed:
         # The line is read in whole bits: that alone may be half a bit either way, and so may the median.
         text = f"the compensated delay leaves that of the sync marker on the line by up to {worst:.2f} UI"
-        yield Finding("marker-scatter", names[0], text)
+        yield DelayFinding("marker-scatter", names[0], text)
 
 
 def all_well(found: Diagnosis, samples: Sequence[DelaySample]) -> str:

@@ -19,7 +19,7 @@ from decoders.link_delay.hops import BUDGETS, Budget, ChainDelays, KnownBy, Medi
 
 from ..errors import InputError
 
-__all__ = ["HopPlan", "parse_plan", "read_plan"]
+__all__ = ["HopPlan", "parse_plan", "read_hop_plan"]
 
 _MAX_HEADS = 200
 _MAX_NUMBER = 1e9
@@ -76,7 +76,7 @@ class _Lines:
         return "" if number is None else f"line {number}: "
 
 
-def read_plan(name: str) -> HopPlan:
+def read_hop_plan(name: str) -> HopPlan:
     """The plan in a file; InputError names the file, and the line where there is one."""
     try:
         with Path(name).open("rb") as file:

@@ -18,9 +18,9 @@ from decoders.link_delay.uncertainty import readings, rectangular
 
 from ..errors import InputError
 from .findings import all_well, findings_of, series_of
-from .samples import DelaySample, DelayStatus, Finding, ResettableBoard
+from .samples import DelayFinding, DelaySample, DelayStatus, ResettableBoard
 
-__all__ = ["DelayRun", "judge"]
+__all__ = ["DelayRun", "judge_delay"]
 
 
 class DelayRun:
@@ -54,11 +54,13 @@ class DelayRun:
         """The run so far; worked out once for each step."""
         if self._status is None:
             board = self.board
-            self._status = judge(self._samples, board.description, board.option, board.names, self.resets)
+            self._status = judge_delay(
+                self._samples, board.description, board.option, board.names, self.resets
+            )
         return self._status
 
 
-def judge(
+def judge_delay(
     samples: Sequence[DelaySample], description: str, option: str, names: tuple[str, ...], wanted: int
 ) -> DelayStatus:
     """Everything that follows from the samples."""
@@ -87,7 +89,7 @@ def judge(
             f"the delay leaves the first one measured by {deviation:.3f} ns; one clock is {clock:.3f} ns,"
             f" Tc/32 is {ONE_WAY_LIMIT_NS:.3f} ns"
         )
-        findings += (Finding("limit", "all resets", text),)
+        findings += (DelayFinding("limit", "all resets", text),)
     verdict = "fail" if any(f.fails for f in findings) else "pass" if len(samples) >= wanted else "incomplete"
     mean = None
     if len(samples) > 1:

@@ -25,9 +25,9 @@ from decoders.link_delay.uncertainty import DelayNs
 from ..errors import InputError
 
 __all__ = [
+    "DelayFinding",
     "DelaySample",
     "DelayStatus",
-    "Finding",
     "LineReading",
     "ResettableBoard",
     "loop_delay_bits",
@@ -122,7 +122,7 @@ def loop_delay_bits(sent: MarkerTrain, received: MarkerTrain) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class DelayFinding:
     """Something seen, by a name for programs and in words; one that does not fail the run is only a note."""
 
     kind: str
@@ -155,7 +155,7 @@ class DelayStatus:
     within_round_trip_limit: bool
     coverage: tuple[OffsetCoverage, ...]
     diagnosis: Diagnosis | None
-    findings: tuple[Finding, ...]
+    findings: tuple[DelayFinding, ...]
     verdict: str
     words: tuple[str, ...]
 

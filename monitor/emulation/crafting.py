@@ -15,15 +15,22 @@ from typing import Any
 import numpy as np
 
 from decoders.line_coding.characters import LineForm
-from decoders.linerates import option_named
+from decoders.linerates import LineRateOption, option_named
 from decoders.link.settings import SenderSettings
 
 from ..errors import InputError
 from ..faults.injector import reach
 from ..faults.kinds import Fault, Layer
 from ..reference.line_code import Characters, decode_symbols
-from ..reference.receiver import ReferenceSettings, receive_characters
-from .line_writer import LineWriter
+from ..reference.receiver import (
+    ReferenceResult,
+    ReferenceSettings,
+    receive_blocks,
+    receive_characters,
+)
+from .block_writer import BlockLineWriter
+from .line_settings import LineSettings
+from .line_writer import AnyLineWriter, open_line_writer
 from .sender import EmulatedSender
 from .truth import TruthAudit, received_as, truth_record
 
@@ -55,11 +62,14 @@ def craft(
     load: float = 1.0,
     faults: Sequence[Fault] = (),
     lead_bits: int = 0,
+    line: LineSettings | None = None,
     after_batch: Callable[[int], object] = lambda _: None,
 ) -> Crafted:
     """Write a stream of `form` through `write`, batch by batch; InputError where a fault has no place."""
     option = option_named(settings.option)
-    sender = EmulatedSender(settings, seed, load=load)
+    line = line or LineSettings()
+    sender = EmulatedSender(settings, seed, load=load, line=line)
+    settings = sender.settings
     for fault in faults:
         if fault.hyperframe is not None and fault.hyperframe >= hyperframes:
             raise InputError(
@@ -67,8 +77,8 @@ def craft(
             )
         sender.schedule(fault)
     _check_cuts(faults)
-    computed = _must_be_computed(faults, hyperframes)
-    writer = LineWriter(form, option, lead_bits=lead_bits, keep_symbols=computed)
+    computed = _must_be_computed(faults, hyperframes, option)
+    writer = open_line_writer(form, option, line, lead_bits=lead_bits, keep=computed)
     audit = TruthAudit(option, settings)
     written = 0
     for start in range(0, hyperframes, BATCH_HYPERFRAMES):
@@ -78,22 +88,32 @@ def craft(
         written += len(data)
         write(data)
         for batch in batches:
-            audit.take(batch.octets)
+            audit.take(batch.octets, batch.seeds)
         after_batch(start + n)
     tail = writer.finish()
     written += len(tail)
     write(tail)
-    reference = None
-    if computed:
-        symbols, realignments = np.concatenate(writer.kept_symbols), 0
-        if form is LineForm.BITS:
-            dark = _dark(sender, hyperframes)
-            received, realignments = received_as(symbols, writer.cuts, dark, option, lead_bits)
-        else:
-            received = Characters.from_tuples(decode_symbols(symbols.tolist()))
-        reference = receive_characters(received, ReferenceSettings(option.name), form.has_flags)
-        reference.counters["realignments"] = realignments
+    reference = _reference(sender, writer, hyperframes, lead_bits) if computed else None
     return Crafted(hyperframes, written, truth_record(sender, settings, audit, hyperframes, reference, form))
+
+
+def _reference(
+    sender: EmulatedSender, writer: AnyLineWriter, hyperframes: int, lead_bits: int
+) -> ReferenceResult:
+    """What the slow reference receiver makes of what was written."""
+    option, form = sender.option, writer.form
+    told = ReferenceSettings(option.name)
+    if isinstance(writer, BlockLineWriter):
+        return receive_blocks(b"".join(writer.kept), form.value, told)
+    symbols, realignments = np.concatenate(writer.kept_symbols), 0
+    if form is LineForm.BITS:
+        dark = _dark(sender, hyperframes)
+        received, realignments = received_as(symbols, writer.cuts, dark, option, lead_bits)
+    else:
+        received = Characters.from_tuples(decode_symbols(symbols.tolist()))
+    reference = receive_characters(received, told, form.has_flags)
+    reference.counters["realignments"] = realignments
+    return reference
 
 
 def _last(fault: Fault, hyperframes: int) -> int:
@@ -102,11 +122,13 @@ def _last(fault: Fault, hyperframes: int) -> int:
     return hyperframes - 1 if touched is None else first + touched - 1
 
 
-def _must_be_computed(faults: Sequence[Fault], hyperframes: int) -> bool:
+def _must_be_computed(faults: Sequence[Fault], hyperframes: int, option: LineRateOption) -> bool:
     """Whether what follows from the faults cannot be told from what was put in alone."""
     if hyperframes < ACQUIRING_HYPERFRAMES or any(fault.needs_receiver for fault in faults):
         return True
-    touching = [f for f in faults if f.kind.plane in ("line", "sync", "l1", "delay")]
+    touching = [f for f in faults if f.kind.plane in ("line", "sync", "l1", "delay", "fec", "scrambling")]
+    if option.line_code == "64b66b" and any(f.kind.plane == "line" for f in touching):
+        return True
     spans = sorted((f.hyperframe or 0, _last(f, hyperframes)) for f in touching)
     if spans and spans[0][0] < ACQUIRING_HYPERFRAMES:
         return True

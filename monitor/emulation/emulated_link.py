@@ -10,7 +10,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from decoders.frame_structure.frames import ALARM_BITS
 from decoders.line_coding.characters import LineForm
@@ -22,7 +22,7 @@ from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.injector import check_fault
 from ..faults.kinds import Context, Fault
-from ..sources.source import Chunk
+from ..sources.source import Chunk, Injection
 from .cable import Cable
 from .line_writer import LineWriter
 from .sender import EmulatedSender
@@ -95,13 +95,13 @@ class EmulatedSource:
         check_fault(fault, option_named(self.option), settings.pointer_p, settings.hdlc_rate_code)
         return fault
 
-    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
+    def inject(self, text: str) -> Injection:
         """Put a fault in at the next hyperframe, or the one it names; InputError where it cannot be."""
         fault = self.checked(text)
         line = option_named(self.option)
         self._asked.append(fault)
         at = self._sender.next_hyperframe if fault.hyperframe is None else fault.hyperframe
-        return at, fault.text, fault.expected(Context(line))
+        return Injection(at, fault.text, fault.expected(Context(line)))
 
     def chunks(self) -> Iterator[Chunk]:
         started = time.monotonic()

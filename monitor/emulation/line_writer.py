@@ -9,18 +9,21 @@ import numpy as np
 from decoders.arrays import U8, U16
 from decoders.line_coding.characters import LineForm
 from decoders.line_coding.code_8b10b import SymbolDecoder, SymbolEncoder, pack_symbols
+from decoders.line_coding.scrambling import scramble
 from decoders.linerates import LineRateOption
 
 from ..errors import InputError
 from ..faults.injector import D21_5_SYMBOL, Cut, damage_symbols, move_bits
 from ..formats.form_writer import flagged_words
+from .block_writer import BlockLineWriter
+from .line_settings import LineSettings
 from .sent import SentBatch, bit_cuts
 
-__all__ = ["LineWriter"]
+__all__ = ["AnyLineWriter", "LineWriter", "open_line_writer"]
 
 
 class LineWriter:
-    """Batches to the native octets of a raw form, line faults included; carries the line code's state.
+    """Batches to the octets of a form at the 8B/10B options, line faults included; carries the line code's state.
 
     `lead_bits` bits come before the first symbol of the bit form: the word alignment offset. With
     `keep_symbols` the symbols sent stay at hand, for whoever works out what follows from the faults.
@@ -29,6 +32,8 @@ class LineWriter:
     def __init__(
         self, form: LineForm, option: LineRateOption, *, lead_bits: int = 0, keep_symbols: bool = False
     ) -> None:
+        if form is LineForm.BLOCKS:
+            raise InputError(f"form {form} is not valid for option {option.name}, which has 8B/10B symbols")
         self.form = form
         self.option = option
         self.kept_symbols: list[U16] = []
@@ -41,7 +46,8 @@ class LineWriter:
     def symbols(self, batch: SentBatch) -> U16:
         """Symbols of a batch after the faults of the symbol layer, and with whole characters more or fewer."""
         size = self.option.hyperframe_octets
-        symbols = self._encoder.encode(batch.octets.reshape(-1), batch.k_positions, batch.inversions)
+        octets = batch.octets if batch.seeds is None else scramble(batch.octets, batch.seeds)
+        symbols = self._encoder.encode(octets.reshape(-1), batch.k_positions, batch.inversions)
         for index, fault in batch.symbol_faults:
             damage_symbols(fault, symbols[index * size : (index + 1) * size], self.option)
         for cut in reversed(batch.cuts):
@@ -102,3 +108,20 @@ class LineWriter:
         """What is held back of the last octet, filled up with zeros."""
         bits, self._bits = self._bits, self._bits[:0]
         return np.packbits(bits, bitorder="little").tobytes()
+
+
+AnyLineWriter = LineWriter | BlockLineWriter
+
+
+def open_line_writer(
+    form: LineForm,
+    option: LineRateOption,
+    line: LineSettings | None = None,
+    *,
+    lead_bits: int = 0,
+    keep: bool = False,
+) -> AnyLineWriter:
+    """The writer of an option's line code; `keep` as `keep_symbols` and as `keep` of the two."""
+    if option.line_code == "64b66b":
+        return BlockLineWriter(form, option, line, lead_bits=lead_bits, keep=keep)
+    return LineWriter(form, option, lead_bits=lead_bits, keep_symbols=keep)

@@ -12,13 +12,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from decoders.arrays import U8
+from decoders.arrays import I64, U8
 from decoders.cm_plane.ethernet import EthernetDamage, SentEthernetFrame
 from decoders.cm_plane.hdlc import SentHdlcFrame
 from decoders.events import Plane
+from decoders.line_coding.code_64b66b import START, TERMINATE
 from decoders.linerates import BASIC_FRAMES_PER_HYPERFRAME, CHIP_RATE_HZ, LineRateOption
 from decoders.link.encoder import LinkEncoder
-from decoders.link.settings import SenderSettings
+from decoders.link.settings import D16_2, SenderSettings
 from decoders.user_plane.axc_container import AxcContainer
 from decoders.user_plane.iq_map import IqMap
 
@@ -26,11 +27,14 @@ from ..faults.injector import check_fault, cut_of, damage_octets, reach, symbol_
 from ..faults.kinds import Context, Fault, Layer
 from ..faults.queues import CloseEthernetEncoder, as_received, queue_ethernet, queue_hdlc
 from .control_traffic import ControlWordTraffic
-from .sent import PlacedFault, SentBatch, SentFrame, fault_hyperframe
+from .line_settings import LineSettings
+from .sent import SentBatch, SentFault, SentFrame, fault_hyperframe
 from .traffic import RE_1, REC_A, EthernetTraffic, HdlcTraffic, IqTraffic, Tone, VendorPattern
 
 __all__ = ["EmulatedSender", "iq_map_sent"]
 
+TERMINATE_AT, START_AT = 7, 8
+"""Octets Z.0.Y of /T/ and /S/ in the sync word that is sent."""
 MIN_IDLE_GROUPS = 24
 MEAN_FRAME_GROUPS = 440
 """Code groups of a frame of the emulated traffic, on the average."""
@@ -45,7 +49,8 @@ class EmulatedSender:
 
     `load` is the share of each C&M channel that is filled with frames, 0 to 1. `following` in batch() tells
     the faults how much stream comes after them. With `every_plane` vendor specific, Ctrl_AxC and reserved words have
-    traffic, too; without it only a counter in the vendor's first two octets moves.
+    traffic, too; without it only a counter in the vendor's first two octets moves. `line`: how the hyperframes go on
+    the line, which decides what version is announced.
     """
 
     def __init__(
@@ -56,8 +61,13 @@ class EmulatedSender:
         load: float = 1.0,
         uplink: bool = False,
         every_plane: bool = False,
+        line: LineSettings | None = None,
     ) -> None:
+        self.line = line or LineSettings()
+        if self.line.scrambling is not None:
+            settings = replace(settings, version=self.line.version)
         self.encoder = LinkEncoder(settings)
+        self.line.check(self.encoder.option)
         self.settings = settings
         self.option = self.encoder.option
         self.load = load
@@ -73,16 +83,22 @@ class EmulatedSender:
         self._words = ControlWordTraffic(seed, settings.pointer_p) if every_plane else None
         self._iq = _IqPlane(self.option, seed)
         self._waiting: list[Fault] = []
-        self._lasting: list[PlacedFault] = []
-        self._on_the_way: dict[tuple[Plane, int], PlacedFault] = {}
+        self._lasting: list[SentFault] = []
+        self._on_the_way: dict[tuple[Plane, int], SentFault] = {}
         self._damages: dict[int, EthernetDamage] = {}
-        self.placed: list[PlacedFault] = []
+        self.placed: list[SentFault] = []
         self.sent: list[SentFrame] = []
         self.next_hyperframe = 0
 
+    def check(self, fault: Fault) -> None:
+        """InputError where a fault has no place here."""
+        settings, line = self.settings, self.line
+        codes = settings.pointer_p, settings.hdlc_rate_code
+        check_fault(fault, self.option, *codes, fec=line.fec, version=settings.version)
+
     def schedule(self, fault: Fault) -> None:
         """Put a fault in at its hyperframe, or at the next one; InputError where it has no place here."""
-        check_fault(fault, self.option, self.settings.pointer_p, self.settings.hdlc_rate_code)
+        self.check(fault)
         bisect.insort(self._waiting, fault, key=fault_hyperframe)
 
     def batch(self, n: int, following: int | None = None) -> list[SentBatch]:
@@ -98,16 +114,29 @@ class EmulatedSender:
             batches.append(self._piece(stop - start, now, left))
         return batches
 
+    def _sync_characters(self, octets: U8) -> I64:
+        """Places of the special characters of n hyperframes, whose sync word is put there at 64B/66B (Table 9A)."""
+        starts: I64 = np.arange(len(octets), dtype=np.int64) * self.option.hyperframe_octets
+        if self.option.line_code == "8b10b":
+            return starts
+        octets[:, 0, 0, :16] = D16_2
+        octets[:, 0, 0, TERMINATE_AT], octets[:, 0, 0, START_AT] = TERMINATE, START
+        places: I64 = starts[:, None] + np.array([TERMINATE_AT, START_AT])
+        return places.reshape(-1)
+
     def _context(self, following: int | None) -> Context:
         settings, first = self.settings, self.next_hyperframe
         hfn = self.encoder.timing_of(first)[1]
         codes = (settings.pointer_p, settings.hdlc_rate_code, settings.version)
-        return Context(self.option, following, first, hfn, True, *codes)
+        line = self.line
+        return Context(
+            self.option, following, first, hfn, True, *codes, fec=line.fec, scrambling=line.scrambling
+        )
 
     def _piece(self, n: int, faults: Sequence[Fault], following: int | None) -> SentBatch:
         first = self.next_hyperframe
         context = self._context(None if following is None else following + n - 1)
-        placed = [PlacedFault(f, first, None, f.expected(context), context) for f in faults]
+        placed = [SentFault(f, first, None, f.expected(context), context) for f in faults]
         self.placed += placed
         for place in placed:
             if place.fault.kind.layer is Layer.CHANNEL:
@@ -121,8 +150,9 @@ class EmulatedSender:
         if self._words is not None:
             self._words.fill(octets, first + self._vendor_offset)
         self._collect()
-        k = np.arange(n, dtype=np.int64) * self.option.hyperframe_octets
-        batch = SentBatch(first, octets, k, np.zeros(0, np.int64))
+        batch = SentBatch(first, octets, self._sync_characters(octets), np.zeros(0, np.int64))
+        if self.line.scrambling is not None:
+            batch.seeds = np.full(n, self.line.scrambling, np.int64)
         for place in self._lasting:
             self._damage(place, batch)
         self._lasting = [p for p in self._lasting if self._left(p, first + n)]
@@ -132,12 +162,12 @@ class EmulatedSender:
         return batch
 
     @staticmethod
-    def _left(place: PlacedFault, hyperframe: int) -> bool:
+    def _left(place: SentFault, hyperframe: int) -> bool:
         """Whether a fault goes on in that hyperframe."""
         last = reach(place.fault)
         return last is None or hyperframe - place.hyperframe < last
 
-    def _damage(self, place: PlacedFault, batch: SentBatch) -> None:
+    def _damage(self, place: SentFault, batch: SentBatch) -> None:
         """Do to a batch what one fault of octets, symbols or bits does to its hyperframes."""
         fault, size = place.fault, self.option.hyperframe_octets
         layer, began = fault.kind.layer, place.hyperframe
@@ -152,25 +182,26 @@ class EmulatedSender:
                 at = done.first
                 if before is not None and fault.kind.name == "vendor.value":
                     place.changes = not np.array_equal(before, batch.octets[i])
-                if done.loses_k:
-                    batch.k_positions = batch.k_positions[batch.k_positions != i * size]
-                if done.gains_k is not None:
-                    batch.k_positions = np.union1d(batch.k_positions, i * size + done.gains_k)
+                lost, gained = (i * size + np.array(k, np.int64) for k in (done.loses, done.gains))
+                batch.k_positions = np.union1d(np.setdiff1d(batch.k_positions, lost), gained)
             elif layer is Layer.SYMBOLS:
                 at = symbol_position(fault, self.option)
                 if fault.kind.name == "line.disparity":
                     batch.inversions = np.append(batch.inversions, i * size + at)
+                elif fault.kind.name == "scrambling.seed":
+                    assert batch.seeds is not None
+                    batch.seeds[i] = fault.values["seed"]
                 else:
                     batch.symbol_faults.append((i, fault))
             else:
                 cut = cut_of(fault, number, number - began, self.option)
                 if cut is not None:
                     batch.cuts.append(cut)
-                    at = cut.at // 10
+                    at = cut.first_octet
             if number == began and at is not None:
                 place.offset_octets = began * size + at
 
-    def _queue_damaged(self, place: PlacedFault) -> None:
+    def _queue_damaged(self, place: SentFault) -> None:
         place.sent = False
         if place.fault.kind.plane == "hdlc":
             place.sequence = queue_hdlc(place.fault, self.encoder.hdlc, self._hdlc)

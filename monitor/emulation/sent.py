@@ -12,7 +12,7 @@ from decoders.linerates import LineRateOption
 from ..faults.injector import Cut
 from ..faults.kinds import Context, Fault
 
-__all__ = ["PlacedFault", "SentBatch", "SentFrame", "bit_cuts"]
+__all__ = ["SentBatch", "SentFault", "SentFrame", "bit_cuts"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class SentFrame:
 
 
 @dataclass(slots=True)
-class PlacedFault:
+class SentFault:
     """A fault as put in: `offset_octets` from the start of the stream, `expected` counters.
 
     A fault of a C&M channel takes its frame's number in `sequence`; until the frame has left, nothing moves.
@@ -50,7 +50,8 @@ class SentBatch:
     """Hyperframes `first`.. as octets, uint8 (n, 256, 16, T/8), with what the line coder must do to them.
 
     `k_positions` in the flat octets; `inversions` where the sender's disparity turns over; `symbol_faults`
-    by hyperframe of the batch; `cuts` where line bits are added or taken away.
+    by hyperframe of the batch; `cuts` where line bits are added or taken away; `seeds` of the scrambling of
+    version 2, int64 (n,), None for version 1.
     """
 
     first: int
@@ -59,6 +60,7 @@ class SentBatch:
     inversions: I64
     symbol_faults: list[tuple[int, Fault]] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
+    seeds: I64 | None = None
 
 
 def bit_cuts(batch: SentBatch, option: LineRateOption) -> Iterator[tuple[int, int]]:

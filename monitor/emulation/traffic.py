@@ -47,11 +47,11 @@ __all__ = [
     "IqTraffic",
     "Pn",
     "Ramp",
-    "Silence",
     "Station",
     "Tone",
     "VendorPattern",
     "Waveform",
+    "ZeroSamples",
     "seeded_bits",
 ]
 
@@ -319,7 +319,7 @@ def seeded_bits(seed: int) -> BitSource:
 
 
 @dataclass(frozen=True, slots=True)
-class Silence:
+class ZeroSamples:
     """Zero samples."""
 
 
@@ -357,7 +357,7 @@ class Pn:
     bits: BitSource
 
 
-Waveform = Silence | Constant | Ramp | Tone | Pn
+Waveform = ZeroSamples | Constant | Ramp | Tone | Pn
 
 
 class IqTraffic:
@@ -389,7 +389,7 @@ class IqTraffic:
         if first_sample < 0 or n < 0:
             raise ValueError("sample index and count must not be negative")
         waveform = self._waveform
-        if isinstance(waveform, Silence):
+        if isinstance(waveform, ZeroSamples):
             return np.zeros((n, 2), np.int32)
         if isinstance(waveform, Constant):
             return np.tile(np.array((waveform.i, waveform.q), np.int32), (n, 1))

@@ -8,20 +8,22 @@ from typing import Any
 
 import numpy as np
 
-from decoders.arrays import U8, U16
+from decoders.arrays import I64, U8, U16
 from decoders.counters import COUNTERS, FRAME_COUNTERS
 from decoders.frame_structure import controlwords as cw
 from decoders.line_coding.characters import LineForm
 from decoders.line_coding.code_8b10b import K28_5_SYMBOLS, pack_symbols, symbols_at
+from decoders.line_coding.code_64b66b import START, TERMINATE
 from decoders.linerates import LineRateOption
 from decoders.link.alarms import RESET_HYPERFRAMES
 from decoders.link.settings import D5_6, D16_2, SenderSettings
 
 from ..faults.continuity import ContinuityCount
 from ..faults.injector import Cut, move_bits
+from ..faults.kinds import Context
 from ..reference.line_code import Character, Characters, decode_symbols
 from ..reference.receiver import ReferenceResult
-from .sender import EmulatedSender
+from .sender import START_AT, TERMINATE_AT, EmulatedSender
 
 BLANK_CHARACTER: Character = (0, 0, 0, 0)
 
@@ -42,11 +44,12 @@ class TruthAudit:
             "reserved_changes": cw.reserved_places(name, rate),
         }
         self._before: U8 | None = None
+        self.seed: int | None = None
         self._alarms = 0
         self._reset_run = 0
 
-    def take(self, octets: U8) -> None:
-        """The next hyperframes, uint8 (n, 256, 16, T/8)."""
+    def take(self, octets: U8, seeds: I64 | None = None) -> None:
+        """The next hyperframes, uint8 (n, 256, 16, T/8), plain; `seeds` int64 (n,) of the scrambling of version 2."""
         control = octets[:, :, 0, :]
         flat = control.reshape(len(control), -1)
         known = flat if self._before is None else np.concatenate((self._before[None], flat))
@@ -61,7 +64,7 @@ class TruthAudit:
                     change = {"hyperframe": first + i, "ns": ns, "xs": xs, "y": y, "old": old, "new": new}
                     self.vendor.append(change)
         self._before = flat[-1].copy()
-        self._fillers(control)
+        self._fillers(control, seeds)
         self._l1(control)
         high = (control[:, cw.X_BFN_HIGH, 0] & 15).astype(np.int64) << 8
         for bfn, hfn in zip(
@@ -74,11 +77,23 @@ class TruthAudit:
     def _add(self, counter: str, count: int) -> None:
         self.counters[counter] = self.counters.get(counter, 0) + count
 
-    def _fillers(self, control: U8) -> None:
-        filler = control[:, 0, 1:].astype(np.int64)
-        right = filler == D16_2
-        right[:, :1] |= filler[:, :1] == D5_6
+    def _fillers(self, control: U8, seeds: I64 | None) -> None:
+        word = control[:, 0]
+        if self._option.line_code == "64b66b":
+            in_place = (word[:, TERMINATE_AT] == TERMINATE) & (word[:, START_AT] == START)
+            beside = np.delete(word[:, :16], (TERMINATE_AT, START_AT), axis=1)
+            wrong = in_place & (beside != D16_2).any(axis=1)
+            self._add("sync_word_filler_mismatches", int(np.count_nonzero(wrong)))
+            return
+        right = word[:, 1:] == D16_2
+        right[:, :1] |= word[:, 1:2] == D5_6
         self._add("filler_mismatches", int(np.count_nonzero(~right.all(axis=1))))
+        if seeds is None:
+            return
+        self._add("scrambling_unreliable", int(np.count_nonzero(~right[:, 1:].all(axis=1))))
+        known = seeds if self.seed is None else np.concatenate(([self.seed], seeds))
+        self._add("scrambling_seed_changes", int(np.count_nonzero(np.diff(known))))
+        self.seed = int(seeds[-1])
 
     def _l1(self, control: U8) -> None:
         option = self._option
@@ -129,7 +144,7 @@ def truth_record(
     counters |= audit.counters
     faults = []
     for place in sender.placed:
-        seen = replace(place.context, flags=form.has_flags)
+        seen = _seen_in(place.context, form)
         expected = place.fault.expected(seen) if place.sent and place.changes else {}
         # What faults of the line do is not in the octets that the audit looks at.
         if place.fault.kind.plane == "line" or place.fault.kind.name == "sync.comma":
@@ -154,6 +169,7 @@ def truth_record(
             "pointer_p": settings.pointer_p,
             "hdlc_rate_code": settings.hdlc_rate_code,
             "protocol_version": settings.version,
+            **_line_record(sender, audit, hyperframes),
         },
         "hyperframes": hyperframes,
         "first": _timing(audit.timing[0]),
@@ -170,6 +186,31 @@ def truth_record(
         truth["hyperframes"] = reference.hyperframes
         truth["first"], truth["last"] = reference.first, reference.last
     return truth
+
+
+def _seen_in(context: Context, form: LineForm) -> Context:
+    """What a receiver of a form sees."""
+    if context.option.line_code == "8b10b":
+        return replace(context, flags=form.has_flags)
+    bits = form is LineForm.BITS
+    return replace(context, flags=form.has_flags, bits=bits, blocks=bits or form is LineForm.BLOCKS)
+
+
+def _line_record(sender: EmulatedSender, audit: TruthAudit, hyperframes: int) -> dict[str, Any]:
+    """RS-FEC, scrambling and sync word as `decode --json` names them; the seed is that of the last hyperframe."""
+    line = sender.line
+    header_xor = ("on" if line.fec_header_xor else "off") if line.fec else None
+    scrambling = None if line.scrambling is None else {"version": line.version, "seed": audit.seed}
+    sync_word = None
+    if sender.option.line_code == "64b66b":
+        known_by = "measured" if hyperframes > 1 else "assumed"
+        sync_word = {"layout": f"T{TERMINATE_AT}_S0", "origin": "T", "known_by": known_by}
+    return {
+        "fec": "on" if line.fec else "off",
+        "fec_header_xor": header_xor,
+        "scrambling": scrambling,
+        "sync_word": sync_word,
+    }
 
 
 def _timing(pair: tuple[int, int]) -> dict[str, int]:

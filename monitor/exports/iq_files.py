@@ -11,7 +11,6 @@ import hashlib
 from dataclasses import dataclass
 from typing import Any, BinaryIO
 
-import msgspec.json
 import numpy as np
 from numpy.lib import format as npy
 from numpy.typing import NDArray
@@ -22,6 +21,7 @@ from decoders.link.decoder import HyperframeBlock
 from decoders.user_plane.iq_map import IqMap, IqUnpacker
 
 from ..errors import InputError
+from ..text import json_text
 
 __all__ = ["AxcSamples", "Gap", "NpyFile", "SigmfData", "choose_axc", "sigmf_meta"]
 
@@ -149,4 +149,4 @@ def sigmf_meta(samples: AxcSamples, data: SigmfData, source: str) -> bytes:
             for gap in samples.gaps
         ],
     }
-    return msgspec.json.format(msgspec.json.encode(document), indent=2) + b"\n"
+    return json_text(document, indent=2).encode() + b"\n"

@@ -17,7 +17,7 @@ from typing import BinaryIO
 from decoders.events import FrameReceived, FrameStatus, Plane
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 
-from ..text import counted
+from ..text import counted, inert
 
 __all__ = ["LINKTYPE_ETHERNET", "LINKTYPE_USER0", "Direction", "PcapngWriter"]
 
@@ -75,7 +75,7 @@ class PcapngWriter:
         self.frames = 0
         self.bad = 0
         head = struct.pack("<IHHq", _BYTE_ORDER, 1, 0, -1)
-        options = _option(_OPT_COMMENT, link.encode()) + _option(_SHB_USERAPPL, b"framefray")
+        options = _option(_OPT_COMMENT, inert(link).encode()) + _option(_SHB_USERAPPL, b"framefray")
         self._block(_SECTION, head + options + _option(0, b""))
         clock = "time: hyperframe number x 66.67 us from the first hyperframe in sync"
         self._interface(

@@ -11,8 +11,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from enum import StrEnum
 from typing import Any, BinaryIO, Protocol
 
-import msgspec.json
-
 from decoders.counters import COUNTERS
 from decoders.events import (
     AlarmCleared,
@@ -29,11 +27,11 @@ from decoders.events import (
 
 from ..errors import InputError
 from ..reports.decode_records import event_record, frame_record, vendor_records
+from ..text import json_text
 
 __all__ = ["COLUMNS", "CsvRows", "JsonRows", "ParquetRows", "RowWriter", "Table", "counter_rows", "rows_of"]
 
 Row = Mapping[str, Any]
-_encode = msgspec.json.Encoder().encode
 PARQUET_ROWS = 20_000
 
 
@@ -94,7 +92,7 @@ def _events(event: Event) -> Iterator[Row]:
     yield {
         "hyperframe": record["hyperframe"],
         "event": record["event"],
-        "details": _encode(details).decode(),
+        "details": json_text(details),
     }
 
 
@@ -160,7 +158,7 @@ class JsonRows:
 
     def write(self, rows: Iterable[Row]) -> None:
         for row in rows:
-            self._stream.write(_encode(row) + b"\n")
+            self._stream.write(json_text(row).encode() + b"\n")
             self.rows += 1
 
     def close(self) -> None:

@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 from ..arguments import MOST_COUNTED, MOST_DIGITS
 from ..errors import InputError
+from .block_faults import BLOCK_FAULTS, with_blocks
 from .channel_faults import CHANNEL_FAULTS
 from .kinds import Fault, FaultKind, Parameter
 from .l1_faults import L1_FAULTS
@@ -21,7 +22,8 @@ from .sync_faults import SYNC_FAULTS
 
 __all__ = ["CATALOGUE", "kind_named", "parse_fault", "parse_values"]
 
-_KINDS = LINE_FAULTS + SYNC_FAULTS + L1_FAULTS + CHANNEL_FAULTS + OCTET_FAULTS + IQ_FAULTS + DELAY_FAULTS
+_KINDS = with_blocks(LINE_FAULTS + SYNC_FAULTS) + L1_FAULTS + CHANNEL_FAULTS + OCTET_FAULTS + IQ_FAULTS
+_KINDS += with_blocks(DELAY_FAULTS) + BLOCK_FAULTS
 
 CATALOGUE: Mapping[str, FaultKind] = MappingProxyType({kind.name: kind for kind in _KINDS})
 """Every fault by its name."""

@@ -47,7 +47,7 @@ class ContinuityCount:
         self._due = ((bfn + (following == 0)) % BFN_MODULUS, following)
 
 
-def around(hfn: int, preceding: int, read: int) -> Iterator[tuple[int, int, int]]:
+def numbers_around(hfn: int, preceding: int, read: int) -> Iterator[tuple[int, int, int]]:
     """(offset, BFN, HFN) as due from just before a fault's hyperframe to its end and just after."""
     start = position_of(1, hfn)
     for offset in range(-preceding, read):

@@ -18,6 +18,7 @@ from decoders.line_coding.code_8b10b import tables
 from decoders.linerates import LineRateOption
 
 from ..errors import InputError
+from .block_injector import SYNC_BLOCK_FAULTS, block_problem, damage_sync_blocks, has_sync_blocks, line_bit
 from .kinds import Fault, Layer
 from .line_faults import K_CODES, cut_bits
 from .sync_faults import sent_timing
@@ -42,9 +43,24 @@ _L1_WORDS = {"l1.version": cw.X_VERSION, "l1.pointer": cw.X_POINTER, "l1.rate": 
 _RESERVED_BITS = ((cw.X_ALARMS, 0xE0), (cw.X_POINTER, 0xC0), (cw.X_RATE, 0xF8))
 
 
-def check_fault(fault: Fault, option: LineRateOption, pointer_p: int, hdlc_rate_code: int) -> None:
+def check_fault(
+    fault: Fault,
+    option: LineRateOption,
+    pointer_p: int,
+    hdlc_rate_code: int,
+    *,
+    fec: bool = False,
+    version: int = 1,
+) -> None:
     """InputError where the fault has no place in a link with these settings."""
     name, values = fault.kind.name, fault.values
+    reason = fault.kind.refused(option)
+    if reason:
+        raise InputError(f"fault {name} {reason}")
+    if fault.kind.plane == "fec" and not fec:
+        raise InputError(f"fault {name}: the link has no RS-FEC")
+    if fault.kind.plane == "scrambling" and version != 2:
+        raise InputError(f"fault {name}: the link is not scrambled (version 1)")
     if name == "sync.filler" and option.word_octets == 1:
         raise InputError(f"fault {name}: option 1 has no octets beside the sync byte")
     if "y" in values and values["y"] >= option.word_octets:
@@ -70,6 +86,10 @@ def check_fault(fault: Fault, option: LineRateOption, pointer_p: int, hdlc_rate_
 def _problem(fault: Fault, option: LineRateOption) -> str | None:
     """What parameters say together that cannot be."""
     name, values = fault.kind.name, fault.values
+    if option.line_code == "64b66b":
+        problem = block_problem(fault, option)
+        if problem:
+            return problem
     if name == "ethernet.code" and values["group"] not in (ERROR_GROUP, *INVALID_GROUPS):
         return f"group={values['group']} is a valid code group (H is 4)"
     if name == "ethernet.sfd" and values["nibble"] in (5, 13):
@@ -81,7 +101,9 @@ def _problem(fault: Fault, option: LineRateOption) -> str | None:
     if name == "line.burst":
         if values["count"] > values["span"]:
             return f"count={values['count']} does not fit into span={values['span']}"
-        first = 10 * octet_index(option, values["x"], values["w"], values["y"])
+        place = values["x"], values["w"], values["y"]
+        on_blocks = option.line_code == "64b66b"
+        first = line_bit(option, *place) if on_blocks else 10 * octet_index(option, *place)
         if first + values["span"] > option.hyperframe_line_bits:
             return f"span={values['span']} goes beyond the end of the hyperframe"
     if name in ("line.slip", "line.character", "delay.step", "delay.drift"):
@@ -96,7 +118,7 @@ def reach(fault: Fault) -> int | None:
     name, values = fault.kind.name, fault.values
     if name == "sync.jump":
         return None
-    if name == "sync.comma":
+    if name in ("sync.comma", "sync.terminate_only", "sync.start_only"):
         return values["count"]
     if name == "delay.drift":
         return (values["steps"] - 1) * values["every"] + 1
@@ -105,20 +127,19 @@ def reach(fault: Fault) -> int | None:
 
 @dataclass(frozen=True, slots=True)
 class Damaged:
-    """What was done to a hyperframe: the first octet changed, and which characters are special now.
-
-    `loses_k`: its sync byte is data. `gains_k`: that octet is a K character.
-    """
+    """What was done to a hyperframe: the first octet changed, which are special characters no more, and which now."""
 
     first: int
-    loses_k: bool = False
-    gains_k: int | None = None
+    loses: tuple[int, ...] = ()
+    gains: tuple[int, ...] = ()
 
 
 def damage_octets(fault: Fault, frame: U8, offset: int) -> Damaged:
     """Damage one hyperframe, uint8 (256, 16, T/8), in place; `offset` counts hyperframes from the fault's own."""
     name, values = fault.kind.name, fault.values
     octets = frame.shape[2]
+    if name in SYNC_BLOCK_FAULTS or (name == "sync.comma" and has_sync_blocks(frame)):
+        return Damaged(*damage_sync_blocks(fault, frame))
     match fault.kind.plane:
         case "sync":
             return _damage_sync(fault, frame, offset)
@@ -134,7 +155,7 @@ def damage_octets(fault: Fault, frame: U8, offset: int) -> Damaged:
             return Damaged(x * 16 * octets + y)
     first = (values["x"] * 16 + values["w"]) * octets + values["y"]
     frame.reshape(-1)[first] = K_CODES[values["code"]]
-    return Damaged(first, gains_k=first)
+    return Damaged(first, gains=(first,))
 
 
 def _damage_sync(fault: Fault, frame: U8, offset: int) -> Damaged:
@@ -142,7 +163,7 @@ def _damage_sync(fault: Fault, frame: U8, offset: int) -> Damaged:
     word = 16 * frame.shape[2]
     if name == "sync.comma":
         frame[0, 0, 0] = D16_2
-        return Damaged(0, loses_k=True)
+        return Damaged(0, loses=(0,))
     if name == "sync.filler":
         frame[0, 0, values["y"]] = values["value"]
         return Damaged(values["y"])
@@ -201,7 +222,7 @@ def octet_position(fault: Fault, option: LineRateOption) -> int:
     if fault.kind.layer is Layer.SYMBOLS:
         return symbol_position(fault, option)
     cut = cut_of(fault, 0, 0, option)
-    return 0 if cut is None else cut.at // 10
+    return 0 if cut is None else cut.first_octet
 
 
 def symbol_position(fault: Fault, option: LineRateOption) -> int:
@@ -250,16 +271,26 @@ def _illegal_at(symbols: U16, position: int) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """`bits` line bits more (negative: fewer) at bit `at` of hyperframe `hyperframe`, counted from 0 there."""
+    """`bits` line bits more (negative: fewer) at bit `at` of hyperframe `hyperframe`, counted from 0 there.
+
+    `unit` is the line bits of a character, or of a block; `at_codeword` puts it off to the next codeword.
+    """
 
     hyperframe: int
     at: int
     bits: int
+    unit: int = 10
+    at_codeword: bool = False
 
     @property
     def whole(self) -> bool:
         """Whole characters at a character's boundary: any form with octets or symbols can show it."""
-        return self.bits % 10 == 0 and self.at % 10 == 0
+        return self.bits % self.unit == 0 and self.at % self.unit == 0
+
+    @property
+    def first_octet(self) -> int:
+        """The octet of the hyperframe that the cut stands before or in."""
+        return self.at // 10 if self.unit == 10 else self.at // self.unit * 8
 
 
 def cut_of(fault: Fault, hyperframe: int, offset: int, option: LineRateOption) -> Cut | None:
@@ -267,8 +298,14 @@ def cut_of(fault: Fault, hyperframe: int, offset: int, option: LineRateOption) -
     bits = cut_bits(fault.kind.name, fault.values, offset)
     if not bits:
         return None
-    at = 10 * octet_index(option, fault.values["x"], 8, 0) if "x" in fault.values else 0
-    return Cut(hyperframe, at + 5 * (fault.kind.name == "line.slip"), bits)
+    if fault.kind.name == "line.character" and option.line_code == "64b66b":
+        bits = bits // 10 * 66
+    at = octet_index(option, fault.values["x"], 8, 0) if "x" in fault.values else 0
+    in_the_middle = fault.kind.name == "line.slip"
+    if option.line_code == "64b66b":
+        at_codeword = fault.kind.name == "fec.phase"
+        return Cut(hyperframe, 66 * (at // 8) + 33 * in_the_middle, bits, 66, at_codeword)
+    return Cut(hyperframe, 10 * at + 5 * in_the_middle, bits)
 
 
 def move_bits(bits: U8, at: int, change: int) -> U8:

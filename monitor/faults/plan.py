@@ -45,7 +45,7 @@ from ..errors import InputError
 from .catalogue import CATALOGUE, kind_named, parse_fault, parse_values
 from .kinds import Fault
 
-__all__ = ["MOST_FAULTS", "Plan", "read_plan", "read_plan_text"]
+__all__ = ["MOST_FAULTS", "Plan", "read_fault_plan", "read_plan_text"]
 
 MOST_FAULTS = 20_000
 """More faults than this are more likely a slip of the pen than a plan."""
@@ -188,7 +188,7 @@ def _bursts(option: LineRateOption) -> Callable[[_Entry, int], list[Fault]]:
     return burst
 
 
-def read_plan(path: str | Path) -> Plan:
+def read_fault_plan(path: str | Path) -> Plan:
     """A plan from a file; InputError names the file, the key and the line."""
     try:
         data = Path(path).read_bytes()

@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from decoders.events import Alarm, Origin
+from decoders.line_coding.scrambling import SCRAMBLED_OPTIONS
 
-from .continuity import ContinuityCount, around, position_of, timing_at
+from .continuity import ContinuityCount, numbers_around, position_of, timing_at
 from .kinds import TRAFFIC_LOST, Context, Expectation, FaultKind, Layer, Parameter, Values, because, moved
 from .places import HYPERFRAMES
 
@@ -47,7 +48,7 @@ def _timing(name: str) -> Callable[[Values, Context], Expectation]:
         # Where the place in the frame is not known, the middle of one stands for it.
         hfn = context.hfn if context.hfn is not None else 60 if values.get("value", 0) >= 75 else 120
         count = ContinuityCount()
-        for offset, bfn, due in around(hfn, preceding, read):
+        for offset, bfn, due in numbers_around(hfn, preceding, read):
             sent = sent_timing(name, values, offset, bfn, due) if offset >= 0 else None
             count.take(*(sent or (bfn, due)))
         tolerated = {}
@@ -73,7 +74,10 @@ def _filler(values: Values, context: Context) -> Expectation:
     if values["value"] in right:
         return Expectation()
     read = context.within_stream(values["hyperframes"])
-    return Expectation({"filler_mismatches": read}, within_hyperframes=values["hyperframes"])
+    exact = {"filler_mismatches": read}
+    if context.version == 2 and context.option.name in SCRAMBLED_OPTIONS and values["y"] > 1:
+        exact["scrambling_unreliable"] = read  # the octets that the seed is told from
+    return Expectation(exact, within_hyperframes=values["hyperframes"])
 
 
 SYNC_FAULTS = (

@@ -6,35 +6,13 @@ Pure: counters, events and declarations in, findings out. A counter may move onl
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from types import MappingProxyType
 
-from decoders.counters import COUNTERS, FRAME_COUNTERS
-from decoders.events import (
-    Alarm,
-    AlarmCleared,
-    AlarmRaised,
-    AlignmentChanged,
-    BfnDiscontinuity,
-    CodeErrors,
-    Event,
-    FillerMismatch,
-    FrameReceived,
-    HfnDiscontinuity,
-    HfnInvalid,
-    OctetsChanged,
-    Origin,
-    Plane,
-    ResetRequested,
-    SettingRejected,
-    SyncByteMissed,
-    SyncStateChanged,
-    UnexpectedK,
-)
+from decoders.counters import COUNTERS, GOOD_FRAME_COUNTERS, counters_of
+from decoders.events import AlarmCleared, AlarmRaised, Event, OctetsChanged, Plane, SyncStateChanged
 
-from ..text import counted
 from .kinds import Expectation, Range
 
 __all__ = [
@@ -48,40 +26,62 @@ __all__ = [
     "bounds",
     "difference",
     "judge",
-    "moved_by",
     "recovery",
     "told",
+    "verdict_of",
+    "worst",
 ]
 
-GOOD_FRAMES = MappingProxyType({Plane.HDLC: "hdlc_frames", Plane.ETHERNET: "ethernet_frames"})
+GOOD_FRAMES = GOOD_FRAME_COUNTERS
 """Counters of frames that are as they should be; every other counter stays still on a clean link."""
 
 
 class Verdict(StrEnum):
-    """One word for a case; the first that holds, from the worst on."""
+    """One phrase for an injected fault; of the findings of a case the first that holds, from the worst on."""
 
     CRASHED = "receiver failed"
     UNSYNCED = "never in sync"
     DIRTY = "baseline not clean"
-    NOT_SENT = "frame never left"
+    NOT_SENT = "frame not sent"
     UNSEEN = "line data lost"
     MISSED = "missed"
+    LOST = "not delivered"
+    CORRUPTED = "delivered otherwise"
+    EXTRA = "delivered but not sent"
     MISCOUNTED = "miscounted"
     SIDE_EFFECT = "side effect"
     MISPLACED = "misplaced"
-    UNTRUE = "not the truth"
+    UNTRUE = "not as sent"
     LATE = "late"
     NOT_RECOVERED = "not recovered"
     DETECTED = "detected"
     BOUNDED = "within bounds"
-    """Nothing had to move; what moved is what the declaration lets move."""
-    SILENT = "silent as declared"
+    """No counter was expected to change; those that did are allowed side effects."""
+    SILENT = "no counter expected to change; none did"
     CLEAN = "clean"
     LEFT_OUT = "left out"
+    WAITING = "waiting"
+    """The time that the fault is given is not over."""
+    ELSEWHERE = "injected; observed at the other board"
+    CUT_SHORT = "stream ended or broke before the verdict"
 
     @property
     def passed(self) -> bool:
         return self in _PASSED
+
+    @property
+    def final(self) -> bool:
+        """Whether this receiver had its time and its say."""
+        return self not in (Verdict.WAITING, Verdict.ELSEWHERE, Verdict.CUT_SHORT)
+
+    @property
+    def word(self) -> str:
+        """`pass`, `fail` or `skip`; `-` where nothing is decided."""
+        if self is Verdict.LEFT_OUT:
+            return "skip"
+        if not self.final:
+            return "-"
+        return "pass" if self.passed else "fail"
 
 
 _ORDER = list(Verdict)
@@ -128,57 +128,15 @@ class Timed:
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """What one receiver made of one transmission."""
+    """What one receiver made of one transmission.
+
+    `events` is None where only counters are at hand: then no time, alarm or place is judged.
+    """
 
     counters: Mapping[str, int]
-    events: Sequence[Timed]
-    in_sync: bool
+    events: Sequence[Timed] | None = None
+    in_sync: bool = True
     failure: str | None = None
-
-
-_SIMPLE: dict[type[Event], str] = {
-    SyncByteMissed: "missed_sync_bytes",
-    HfnInvalid: "hfn_invalid",
-    HfnDiscontinuity: "hfn_discontinuities",
-    BfnDiscontinuity: "bfn_discontinuities",
-    FillerMismatch: "filler_mismatches",
-    UnexpectedK: "unexpected_k",
-    ResetRequested: "reset_requests",
-    AlignmentChanged: "realignments",
-}
-_REJECTED = {
-    "version": "version_unknown",
-    "hdlc_rate_code": "hdlc_rate_invalid",
-    "pointer_p": "pointer_invalid",
-}
-_CHANGES = {
-    Plane.VENDOR: "vendor_changes",
-    Plane.CTRL_AXC: "ctrl_axc_changes",
-    Plane.RESERVED: "reserved_changes",
-}
-_LOCAL = {Alarm.LOS: "los_events", Alarm.LOF: "lof_events"}
-
-
-def moved_by(event: Event) -> tuple[str, ...]:
-    """Counters that an event tells of."""
-    simple = _SIMPLE.get(type(event))
-    if simple is not None:
-        return (simple,)
-    if isinstance(event, CodeErrors):
-        pairs = (("code_violations", event.code_violations), ("disparity_errors", event.disparity_errors))
-        return tuple(name for name, count in pairs if count)
-    if isinstance(event, FrameReceived):
-        return (FRAME_COUNTERS[event.plane, event.status],)
-    if isinstance(event, OctetsChanged):
-        return (_CHANGES[event.plane],) if event.plane in _CHANGES else ()
-    if isinstance(event, SettingRejected):
-        return (_REJECTED[event.field],)
-    if isinstance(event, AlarmRaised | AlarmCleared):
-        if event.origin is Origin.REMOTE:
-            return ("l1_alarm_changes",)
-        raised = isinstance(event, AlarmRaised) and event.alarm in _LOCAL
-        return (_LOCAL[event.alarm],) if raised else ()
-    return ()
 
 
 def beyond(baseline: Sequence[Timed], seen: Sequence[Timed]) -> list[Timed]:
@@ -186,7 +144,7 @@ def beyond(baseline: Sequence[Timed], seen: Sequence[Timed]) -> list[Timed]:
     good = set(GOOD_FRAMES.values())
 
     def telling(timed: Timed) -> bool:
-        return any(name not in good for name in moved_by(timed.event))
+        return any(name not in good for name in counters_of(timed.event))
 
     left = Counter(t.event for t in baseline if telling(t))
     out = []
@@ -211,7 +169,7 @@ def told(news: Iterable[Timed], declared: Declared, hyperframe: int) -> list[int
     timed = [t for t in news if t.at is not None]
     out = []
     for group in declared.must_move:
-        hits = (t.at for t in timed if t.at is not None and set(group).intersection(moved_by(t.event)))
+        hits = (t.at for t in timed if t.at is not None and set(group).intersection(counters_of(t.event)))
         first = min(hits, default=None)
         if first is not None:
             out.append(first - hyperframe)
@@ -233,47 +191,63 @@ def judge(
     declared: Declared,
     baseline: Observation,
     seen: Observation,
-    hyperframe: int,
+    hyperframe: int = 0,
     truth: Mapping[str, int] | None = None,
 ) -> list[Finding]:
-    """Everything in `seen` that is not as declared; nothing where all is well. The fault is at `hyperframe`."""
+    """Everything in `seen` that is not as declared; nothing where all is well. The fault is at `hyperframe`.
+
+    The one judge: campaign, inject, screen, test fixtures and boards ask it.
+    """
     if seen.failure is not None:
         return [Finding(Verdict.CRASHED, None, seen.failure)]
     moved = difference(baseline, seen)
     expectation = declared.expectation
-    findings: list[Finding] = []
+    findings = list(_counted(expectation, moved))
+    if seen.events is not None:
+        news = beyond(baseline.events or (), seen.events)
+        findings += _alarms(expectation, seen.events, hyperframe)
+        findings += _misplaced(declared, news)
+        late = max(told(news, declared, hyperframe), default=0)
+        if late > expectation.within_hyperframes:
+            text = f"detected after {late} hf, expected within {expectation.within_hyperframes} hf"
+            findings.append(Finding(Verdict.LATE, None, text))
+    if truth is not None:
+        for name in COUNTERS:
+            if name in truth and seen.counters[name] != truth[name]:
+                text = f"{name}: {seen.counters[name]} in all, the sender's list has {truth[name]}"
+                findings.append(Finding(Verdict.UNTRUE, name, text))
+    if not seen.in_sync:
+        findings.append(Finding(Verdict.NOT_RECOVERED, None, "not in HFNSYNC at the end"))
+    return findings
+
+
+def _counted(expectation: Expectation, moved: Mapping[str, int]) -> Iterator[Finding]:
+    """Counters that moved otherwise than declared, one finding each."""
     wanted = [Range((name,), by, by) for name, by in expectation.exact.items()]
     for wish in (*wanted, *expectation.ranges):
         change = sum(moved.get(name, 0) for name in wish.counters)
         if wish.low <= change <= wish.high:
             continue
         name = " + ".join(wish.counters)
+        verdict = Verdict.MISCOUNTED if wish.low > 0 else Verdict.SIDE_EFFECT
         if wish.low > 0 and change <= 0:
-            findings.append(Finding(Verdict.MISSED, name, f"{name} must move by {bounds(wish)}, did not"))
-        else:
-            verdict = Verdict.MISCOUNTED if wish.high else Verdict.SIDE_EFFECT
-            text = f"{name} must {f'move by {bounds(wish)}' if wish.high else 'stay still'}, moved by {change:+d}"
-            findings.append(Finding(verdict, name, text))
+            verdict = Verdict.MISSED
+        wished = bounds(wish) if wish.high else "no change"
+        yield Finding(verdict, name, f"{name}: expected {wished}, observed {change:+d}")
     allowed = expectation.allowed
     for name, change in moved.items():
         if name not in allowed:
-            text = f"{name} moved by {change:+d}, no fault declares it"
-            findings.append(Finding(Verdict.SIDE_EFFECT, name, text))
-    news = beyond(baseline.events, seen.events)
-    findings += _alarms(expectation, seen.events, hyperframe)
-    findings += _misplaced(declared, news)
-    if truth is not None:
-        for name in COUNTERS:
-            if name in truth and seen.counters[name] != truth[name]:
-                text = f"{name} is {seen.counters[name]}, the capture holds {truth[name]}"
-                findings.append(Finding(Verdict.UNTRUE, name, text))
-    late = max(told(news, declared, hyperframe), default=0)
-    if late > expectation.within_hyperframes:
-        text = f"shows after {counted(late, 'hyperframe')}, must within {expectation.within_hyperframes}"
-        findings.append(Finding(Verdict.LATE, None, text))
-    if not seen.in_sync:
-        findings.append(Finding(Verdict.NOT_RECOVERED, None, "not in HFNSYNC at the end"))
-    return findings
+            text = f"{name}: expected no change, observed {change:+d}"
+            yield Finding(Verdict.SIDE_EFFECT, name, text)
+
+
+def verdict_of(findings: Sequence[Finding], declared: Declared, moved: Mapping[str, int]) -> Verdict:
+    """The verdict of a case: the gravest finding's, or how it is as declared."""
+    if declared.must_move:
+        fallback = Verdict.DETECTED
+    else:
+        fallback = Verdict.BOUNDED if set(moved) - set(GOOD_FRAMES.values()) else Verdict.SILENT
+    return worst(findings, fallback)
 
 
 def _alarms(expectation: Expectation, events: Sequence[Timed], hyperframe: int) -> list[Finding]:
@@ -283,12 +257,12 @@ def _alarms(expectation: Expectation, events: Sequence[Timed], hyperframe: int) 
     cleared = {(e.alarm, e.origin) for e in after if isinstance(e, AlarmCleared)}
     findings = []
     for word, due, there in (
-        ("be raised", expectation.raised, raised),
-        ("be cleared", expectation.cleared, cleared),
+        ("raised", expectation.raised, raised),
+        ("cleared", expectation.cleared, cleared),
     ):
         for alarm, origin in due:
             if (alarm, origin) not in there:
-                text = f"alarm {alarm.value.upper()} ({origin.value}) must {word}, was not"
+                text = f"alarm {alarm.value.upper()} ({origin.value}): expected {word}, not observed"
                 findings.append(Finding(Verdict.MISSED, None, text))
     return findings
 
@@ -306,11 +280,11 @@ def _misplaced(declared: Declared, news: Sequence[Timed]) -> list[Finding]:
         return []  # none at all is a counter that did not move
     wrong = ", ".join(f"Ns {ns} Xs {xs} Y {y}" for ns, xs, y in sorted(named))
     right = ", ".join(f"Ns {ns} Xs {xs} Y {y}" for ns, xs, y in sorted(declared.places))
-    return [Finding(Verdict.MISPLACED, "vendor_changes", f"the change is at {right}, reported at {wrong}")]
+    return [Finding(Verdict.MISPLACED, "vendor_changes", f"change expected at {right}, observed at {wrong}")]
 
 
 def worst(findings: Sequence[Finding], fallback: Verdict) -> Verdict:
-    """The verdict of a case: the gravest finding's."""
+    """The gravest finding's verdict."""
     return min((f.verdict for f in findings), key=_ORDER.index, default=fallback)
 
 

@@ -6,49 +6,56 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from decoders.arrays import I64, U8, U16
+from decoders.arrays import U8, U16
 from decoders.line_coding.code_8b10b import K28_5, K28_5_SYMBOLS, find_sync_symbols
 from decoders.linerates import HYPERFRAMES_PER_FRAME, OPTIONS
 
 from ..errors import InputError
+from ..text import counted
+from .block_detection import block_phase, find_block_sync, holds_blocks
 from .ffcap import MAGIC
 from .forms import LINE_FORMS, WORD_FORMS, Form
 from .hex_text import HexReader, hex_share
+from .sync_spacing import (
+    SyncFinding,
+    Votes,
+    elected_option,
+    option_of_spacing,
+    paired_positions,
+    with_running_hfn,
+)
 
-__all__ = ["Decision", "SyncFinding", "decide", "decide_line_data", "find_sync"]
+__all__ = ["Decision", "decide", "decide_line_data", "find_sync"]
 
 FILLERS = (0x50, 0xC5, 0xB0, 0x3A)
 """Z.0.1: D16.2 or D5.6, and how they read on a line pair that is swapped (computed)."""
-CLEAR_SPACINGS = 3
-"""So many hyperframe spacings make a finding that outweighs what the user said."""
-
-
-@dataclass(frozen=True, slots=True)
-class SyncFinding:
-    """Sync seen in a form: the option, how often its spacing was seen, and octets to skip to whole words."""
-
-    form: Form
-    option: str
-    spacings: int
-    skip: int = 0
-
-    @property
-    def clear(self) -> bool:
-        return self.spacings >= CLEAR_SPACINGS
 
 
 def find_sync(
     data: U8, form: Form, prefer: str | None = None, *, by_number: bool = True
 ) -> SyncFinding | None:
-    """Sync of a line form in `data` (uint8, shape (n,)), or None.
+    """Sync of a line form in `data` (uint8, shape (n,)), or None; 64B/66B is looked for before 8B/10B.
 
     `prefer` wins where it explains the data as well. Octets are judged by the running hyperframe number, or
     without `by_number` by fillers and spacing alone.
     """
+    if prefer is not None and OPTIONS[prefer].line_code == "8b10b":
+        return _find_symbol_sync(data, form, prefer, by_number) or find_block_sync(
+            data, form, prefer, by_number=by_number
+        )
+    return find_block_sync(data, form, prefer, by_number=by_number) or _find_symbol_sync(
+        data, form, prefer, by_number
+    )
+
+
+def _find_symbol_sync(data: U8, form: Form, prefer: str | None, by_number: bool) -> SyncFinding | None:
     if form is Form.BITS:
-        return _vote(find_sync_symbols(data, 0, 8 * len(data)), 8 * len(data), 10, form, prefer=prefer)
+        commas = find_sync_symbols(data, 0, 8 * len(data))
+        return option_of_spacing(commas, 8 * len(data), 10, form, line_code="8b10b", prefer=prefer)
     if form is Form.OCTETS:
         return _find_in_octets(data, prefer, by_number)
+    if form is Form.BLOCKS:
+        return None
     best: SyncFinding | None = None
     for skip in (0, 1):
         words = _words(data, skip)
@@ -58,7 +65,9 @@ def find_sync(
             hits = (words & 0x1FF) == (0x100 | K28_5)
         else:
             hits = (words == K28_5_SYMBOLS[0]) | (words == K28_5_SYMBOLS[1])
-        found = _vote(np.flatnonzero(hits), len(words), 1, form, prefer=prefer, skip=skip)
+        found = option_of_spacing(
+            np.flatnonzero(hits), len(words), 1, form, line_code="8b10b", prefer=prefer, skip=skip
+        )
         if found is not None and (best is None or found.spacings > best.spacings):
             best = found
     return best
@@ -74,57 +83,18 @@ def _share_in_range(words: U16, form: Form) -> float:
     return float(np.mean(words <= limit)) if len(words) else 0.0
 
 
-def _word_phase(data: U8, form: Form) -> int:
-    """Octets to skip to whole words, judged by the range of the words alone."""
+def _item_phase(data: U8, form: Form) -> int:
+    """Octets to skip to whole words or blocks, judged by the range of their values alone."""
+    if form is Form.BLOCKS:
+        return block_phase(data) or 0
+    if form not in WORD_FORMS:
+        return 0
     return int(_share_in_range(_words(data, 0), form) < 0.5 and _share_in_range(_words(data, 1), form) > 0.99)
-
-
-def _pairs(positions: I64, spacing: int) -> I64:
-    """Those positions that have another one exactly `spacing` later; `positions` ascend."""
-    later = np.searchsorted(positions, positions + spacing)
-    later[later == len(positions)] = 0
-    paired: I64 = positions[positions[later] == positions + spacing]
-    return paired
-
-
-def _vote(
-    positions: I64, length: int, unit: int, form: Form, *, prefer: str | None, skip: int = 0
-) -> SyncFinding | None:
-    """The option whose hyperframe (of `unit` places an octet) is the spacing of `positions`, or None."""
-    seen = {}
-    for option in OPTIONS.values():
-        spacing = option.hyperframe_octets * unit
-        if option.line_code == "8b10b" and spacing < length:
-            count = len(_pairs(positions, spacing)) if len(positions) > 1 else 0
-            seen[option.name] = (count, len(positions) ** 2 / length, length // spacing - 1)
-    return _elect(seen, form, prefer, skip)
-
-
-def _elect(
-    seen: dict[str, tuple[int, float, int]], form: Form, prefer: str | None, skip: int = 0
-) -> SyncFinding | None:
-    """Choose among (pairs, pairs to expect by chance, pairs a whole stream has) of each option.
-
-    There is one sync word a hyperframe: far fewer pairs than fit are chance, far more are a periodic payload.
-    Of the rest the smallest spacing with at least half the votes of the best wins, since twice a spacing is
-    seen as well.
-    """
-    shares, counts = {}, {}
-    for name, (count, chance, whole) in seen.items():
-        excess = count - chance
-        if excess > 0.5 + 6 * chance**0.5 and 0.1 * whole <= excess <= 1.5 * whole + 2:
-            counts[name], shares[name] = count, min(excess / max(whole, 1), 1.0)
-    if not counts:
-        return None
-    winner = next(name for name, count in counts.items() if 2 * count >= max(counts.values()))
-    if prefer in counts and shares[prefer] > 1.5 * shares[winner]:
-        winner = prefer
-    return SyncFinding(form, winner, counts[winner], skip)
 
 
 def _find_in_octets(data: U8, prefer: str | None, by_number: bool) -> SyncFinding | None:
     sync = np.flatnonzero(data == K28_5)
-    seen = {}
+    seen: Votes = {}
     for option in OPTIONS.values():
         spacing, size = option.hyperframe_octets, option.word_octets
         if option.line_code != "8b10b" or spacing >= len(data):
@@ -133,29 +103,15 @@ def _find_in_octets(data: U8, prefer: str | None, by_number: bool) -> SyncFindin
         if size > 1:
             places = places[np.isin(data[places + 1], FILLERS)]
         chance = len(places) ** 2 / len(data)
-        first = _pairs(places, spacing) if len(places) > 1 else places[:0]
-        if by_number:  # Z.64.0 is a quarter of a hyperframe on
-            first = first[first + spacing + spacing // 4 < len(data)]
-            number = data[first + spacing // 4].astype(np.int64)
-            following = data[first + spacing + spacing // 4]
-            running = (number < HYPERFRAMES_PER_FRAME) & ((number + 1) % HYPERFRAMES_PER_FRAME == following)
-            first = first[running]
+        first = paired_positions(places, spacing)
+        if by_number:
+            first = with_running_hfn(data, first, spacing)
             chance *= HYPERFRAMES_PER_FRAME / 65536
         else:
             for y in range(2, size):  # the same in both, scrambled or not
                 first = first[data[first + y] == data[first + spacing + y]]
         seen[option.name] = (len(first), chance, len(data) // spacing - 1)
-    return _elect(seen, Form.OCTETS, prefer)
-
-
-def _looks_64b66b(data: U8) -> bool:
-    """Whether packed bits have a two-bit header of unlike bits every 66 (IEEE 802.3 clause 49.2.4)."""
-    bits = np.unpackbits(data[: 66 * 64], bitorder="little")
-    rows = (len(bits) - 1) // 66
-    if rows < 64:
-        return False
-    unlike = (bits[: 66 * rows] != bits[1 : 66 * rows + 1]).reshape(rows, 66).mean(axis=0)
-    return int(np.count_nonzero(unlike > 0.97)) == 1
+    return elected_option(seen, Form.OCTETS, prefer)
 
 
 @dataclass(slots=True)
@@ -222,17 +178,20 @@ def decide_line_data(
             raise InputError("is named as hex, but is not text", 0, "give --form and --option")
         if chosen is None or option is None:
             raise _not_found(data, form, chosen)
-        skip = _word_phase(data, chosen) if chosen in WORD_FORMS else 0
-        return Decision(chosen, option, skip, False, _skip_warning(skip))
+        skip = _item_phase(data, chosen)
+        return Decision(chosen, option, skip, False, _skip_warning(skip, chosen))
     _hold_against(found, option, warnings)
     if form is None and hint is not None and found.form is not hint:
         warnings.append(f"named as {hint}, but reads as {found.form}")
-    warnings += _skip_warning(found.skip)
+    warnings += _skip_warning(found.skip, found.form)
     return Decision(found.form, option or found.option, found.skip, True, warnings)
 
 
-def _skip_warning(skip: int) -> list[str]:
-    return [f"{skip} byte skipped at the front: a 16-bit word was cut there"] if skip else []
+def _skip_warning(skip: int, form: Form) -> list[str]:
+    if not skip:
+        return []
+    item = "block" if form is Form.BLOCKS else "16-bit word"
+    return [f"{counted(skip, 'byte')} skipped at the start: the first {item} is not whole"]
 
 
 def _first_finding(data: U8, forms: tuple[Form, ...], option: str | None) -> SyncFinding | None:
@@ -260,8 +219,11 @@ def _hold_against(found: SyncFinding, option: str | None, warnings: list[str]) -
 
 
 def _not_found(data: U8, form: Form | None, chosen: Form | None) -> InputError:
-    if form in (None, Form.BITS) and _looks_64b66b(data):
-        return InputError("looks like 64B/66B line bits (options 7A, 8, 9, 10), which cannot be decoded yet")
+    if form in (None, Form.BITS) and holds_blocks(data):
+        return InputError(
+            "64B/66B line bits without a hyperframe sync word",
+            hint="give --form bits --option 7A, 8, 9 or 10",
+        )
     tried = str(form) if form else ", ".join(LINE_FORMS[:-1]) + f" or {LINE_FORMS[-1]}"
     missing = "--option" if chosen else "--form and --option"
     return InputError(f"no hyperframe sync found in {len(data)} bytes as {tried}", hint=f"give {missing}")

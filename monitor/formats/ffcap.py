@@ -47,7 +47,16 @@ import construct as cs
 
 from ..errors import InputError
 
-__all__ = ["HEADER", "MAGIC", "MAX_PAYLOAD", "CaptureHeader", "Clock", "Record", "RecordFlag", "RecordType"]
+__all__ = [
+    "HEADER",
+    "MAGIC",
+    "MAX_PAYLOAD",
+    "CaptureHeader",
+    "CaptureRecord",
+    "CaptureRecordFlag",
+    "CaptureRecordType",
+    "Clock",
+]
 
 MAGIC = b"FFCAP\r\n\x1a"
 VERSION = 1
@@ -80,17 +89,18 @@ RECORD_CRC = struct.Struct("<I")
 
 RECORD_OVERHEAD = RECORD_HEAD.size + RECORD_CRC.size
 
-_FORMS = {"octets": 1, "flagged": 2, "symbols": 3, "bits": 4}
+_FORMS = {"octets": 1, "flagged": 2, "symbols": 3, "bits": 4, "blocks": 5}
 _FORM_NAMES = {code: name for name, code in _FORMS.items()}
 
 
-class RecordType(IntEnum):
-    """What a payload is. Types 1 to 4 are line data and carry the form code of the header."""
+class CaptureRecordType(IntEnum):
+    """What a payload is. Types 1 to 5 are line data and carry the form code of the header."""
 
     OCTETS = 1
     FLAGGED = 2
     SYMBOLS = 3
     BITS = 4
+    BLOCKS = 5
     STATUS = 16
     MARK = 17
     FAULT = 18
@@ -99,7 +109,7 @@ class RecordType(IntEnum):
 
     @property
     def is_line_data(self) -> bool:
-        return self <= RecordType.BITS
+        return self <= CaptureRecordType.BLOCKS
 
 
 GAP_RECORD = RECORD_HEAD.size + 8 + RECORD_CRC.size
@@ -118,7 +128,10 @@ def gap_of_record(octets: bytes) -> int | None:
         octets[RECORD_HEAD.size : -RECORD_CRC.size],
         octets[-RECORD_CRC.size :],
     )
-    if head[4:5] != bytes([RecordType.GAP]) or RECORD_CRC.pack(zlib.crc32(payload, zlib.crc32(head))) != crc:
+    if (
+        head[4:5] != bytes([CaptureRecordType.GAP])
+        or RECORD_CRC.pack(zlib.crc32(payload, zlib.crc32(head))) != crc
+    ):
         return None
     return parse_gap(payload)
 
@@ -129,10 +142,10 @@ def parse_gap(payload: bytes) -> int:
     return gap if 0 <= gap <= _MOST_GAP else -1
 
 
-KNOWN_TYPES = frozenset(int(kind) for kind in RecordType)
+KNOWN_TYPES = frozenset(int(kind) for kind in CaptureRecordType)
 
 
-class RecordFlag(IntFlag):
+class CaptureRecordFlag(IntFlag):
     NONE = 0
     GAP_BEFORE = 1
     """Line data were lost before this record (the recorder could not keep up)."""
@@ -158,9 +171,9 @@ class CaptureHeader:
     start_time_ns: int = 0
 
     @property
-    def record_type(self) -> RecordType:
+    def record_type(self) -> CaptureRecordType:
         """The record type of line data in this capture."""
-        return RecordType(_FORMS[self.form])
+        return CaptureRecordType(_FORMS[self.form])
 
     def pack(self) -> bytes:
         """The 40 octets of the file header; ValueError for a setting that does not fit."""
@@ -216,14 +229,14 @@ def header_length(data: bytes) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class CaptureRecord:
     """One whole record; `offset` is where it begins in the file."""
 
-    type: RecordType
+    type: CaptureRecordType
     payload: bytes
     time_ns: int
     sequence: int
-    flags: RecordFlag
+    flags: CaptureRecordFlag
     offset: int
 
     @property

@@ -23,9 +23,9 @@ from .ffcap import (
     RECORD_HEAD,
     RECORD_OVERHEAD,
     CaptureHeader,
-    Record,
-    RecordFlag,
-    RecordType,
+    CaptureRecord,
+    CaptureRecordFlag,
+    CaptureRecordType,
     header_length,
 )
 
@@ -131,7 +131,7 @@ class CaptureReader:
         self._buffer.clear()
         self._base, self._at, self._expected = offset, 0, None
 
-    def records(self) -> Iterator[Record]:
+    def records(self) -> Iterator[CaptureRecord]:
         """Every whole record of a known type from here to the end."""
         while True:
             data = self._peek(RECORD_HEAD.size)
@@ -165,12 +165,12 @@ class CaptureReader:
             if head.type not in KNOWN_TYPES:
                 self.unknown_records += 1
                 continue
-            yield Record(
-                RecordType(head.type),
+            yield CaptureRecord(
+                CaptureRecordType(head.type),
                 whole[RECORD_HEAD.size : end],
                 head.time_ns,
                 head.sequence,
-                RecordFlag(head.flags & 1),
+                CaptureRecordFlag(head.flags & 1),
                 offset,
             )
 

@@ -12,7 +12,15 @@ from types import TracebackType
 from typing import Self
 
 from ..errors import InputError, OutputError
-from .ffcap import MARKER, MAX_PAYLOAD, RECORD_CRC, RECORD_HEAD, CaptureHeader, RecordFlag, RecordType
+from .ffcap import (
+    MARKER,
+    MAX_PAYLOAD,
+    RECORD_CRC,
+    RECORD_HEAD,
+    CaptureHeader,
+    CaptureRecordFlag,
+    CaptureRecordType,
+)
 from .ffcap_reader import CaptureIndex, CaptureReader, RecordHead
 
 __all__ = ["CaptureWriter"]
@@ -88,17 +96,17 @@ class CaptureWriter:
 
     def append(
         self,
-        kind: RecordType,
+        kind: CaptureRecordType,
         payload: bytes | bytearray | memoryview,
         time_ns: int,
-        flags: RecordFlag = RecordFlag.NONE,
+        flags: CaptureRecordFlag = CaptureRecordFlag.NONE,
     ) -> None:
         """Write one record (line data longer than MAX_PAYLOAD as several).
 
         ValueError for words cut in half, a payload too long, or a time below 0.
         """
         view = memoryview(payload).cast("B")
-        if kind in (RecordType.FLAGGED, RecordType.SYMBOLS) and len(view) & 1:
+        if kind in (CaptureRecordType.FLAGGED, CaptureRecordType.SYMBOLS) and len(view) & 1:
             raise ValueError(
                 f"{kind.name.lower()} are 16-bit words, and {len(view)} octets are not whole ones"
             )
@@ -114,7 +122,7 @@ class CaptureWriter:
             head += RECORD_CRC.pack(zlib.crc32(head))
             self._write(head, part, RECORD_CRC.pack(zlib.crc32(part, zlib.crc32(head))))
             self.sequence = (self.sequence + 1) & 0xFFFF_FFFF
-            flags = RecordFlag.NONE
+            flags = CaptureRecordFlag.NONE
         if self._clock() - self._last_sync >= self._fsync_s:
             self.sync()
 

@@ -29,7 +29,7 @@ def flagged_words(
 
 
 class FormWriter:
-    """Writes one raw form to a stream: octets or packed bits as uint8, flagged words or symbols as uint16."""
+    """Writes one form to a stream: octets, packed bits or blocks as uint8, flagged words or symbols as uint16."""
 
     def __init__(self, stream: BinaryIO, form: Form) -> None:
         if form is Form.FFCAP:

@@ -1,4 +1,4 @@
-"""Raw forms of line data: reading hex text, writing every form, and finding form and option from the data.
+"""Data formats (forms) of line data: names, and how many octets they take.
 
 | form | is |
 |---|---|
@@ -7,11 +7,10 @@
 | symbols | little-endian words: bit 0 = a (first on the line) to bit 9 = j |
 | bits | packed line bits, first on the line in bit 0 of byte 0, any alignment |
 | hex | text: hex octets between white space, an optional `offset:` column, `#` comments |
+| blocks | nine octets a 64B/66B block: header in bits 0 and 1 of the first, then the scrambled payload |
+| ffcap | the project's container, see `ffcap` |
 
-What is looked for is the sync control word (CPRI V7.0 clause 4.2.7.2, Table 9): K28.5 once a hyperframe, then
-D16.2 or D5.6 and D16.2; where the K flag is gone, 0xBC with those fillers and the hyperframe number in Z.64.0
-stands for it. Positions vote in pairs one hyperframe apart, so damage and slips do not hide the spacing.
-Nothing here decodes the stream or opens a file.
+`octets` and `flagged` hold what stands behind the line code; `symbols` belong to 8B/10B, `blocks` to 64B/66B.
 """
 
 from __future__ import annotations
@@ -28,8 +27,10 @@ __all__ = [
     "LINE_FORMS",
     "WORD_FORMS",
     "Form",
+    "check_form",
     "checked_option",
     "form_of_name",
+    "item_octets",
     "stream_octets",
     "stream_time_ns",
 ]
@@ -41,10 +42,11 @@ class Form(StrEnum):
     SYMBOLS = "symbols"
     BITS = "bits"
     HEX = "hex"
+    BLOCKS = "blocks"
     FFCAP = "ffcap"
 
 
-LINE_FORMS = (Form.FLAGGED, Form.SYMBOLS, Form.OCTETS, Form.BITS)
+LINE_FORMS = (Form.FLAGGED, Form.SYMBOLS, Form.BLOCKS, Form.OCTETS, Form.BITS)
 """The forms that a decoder takes, in the order in which they are tried."""
 WORD_FORMS = (Form.FLAGGED, Form.SYMBOLS)
 COUNTED_FORMS = (Form.OCTETS, Form.FLAGGED)
@@ -57,25 +59,37 @@ def form_of_name(name: str) -> Form | None:
     return Form(suffix) if "." in name and suffix in tuple(Form) else None
 
 
+def item_octets(form: Form) -> int:
+    """Octets of one item of a form: a word, a block, or one octet."""
+    return 9 if form is Form.BLOCKS else 2 if form in WORD_FORMS else 1
+
+
+def check_form(form: Form, option: str) -> None:
+    """InputError where an option has no such line data: symbols with 64B/66B, blocks with 8B/10B."""
+    code = {Form.SYMBOLS: "8b10b", Form.BLOCKS: "64b66b"}.get(form)
+    if code is not None and OPTIONS[option].line_code != code:
+        fitting = ", ".join(o.name for o in OPTIONS.values() if o.line_code == code)
+        raise InputError(f"form {form} is not valid for option {option}", hint=f"it is for options {fitting}")
+
+
 def checked_option(name: str) -> str:
-    """The option's own name; InputError for one that is not there or not an 8B/10B one."""
+    """The option's own name; InputError for one that does not exist."""
     try:
         option = option_named(name)
     except SettingsError as error:
         raise InputError(str(error)) from None
-    if option.line_code != "8b10b":
-        raise InputError(f"option {option.name} is 64B/66B coded, which cannot be decoded from a capture yet")
     return option.name
 
 
 def stream_octets(form: Form, option: str, hyperframes: int) -> int:
     """Octets that so many hyperframes take in a form (hex: with an offset column)."""
-    octets = OPTIONS[option].hyperframe_octets * hyperframes
-    if form in WORD_FORMS:
-        return 2 * octets
+    line = OPTIONS[option]
     if form is Form.BITS:
-        return octets * 10 // 8
-    return 4 * octets if form is Form.HEX else octets
+        return line.hyperframe_line_bits * hyperframes // 8
+    octets = line.hyperframe_octets * hyperframes
+    if form is Form.BLOCKS:
+        return octets // 8 * 9
+    return 4 * octets if form is Form.HEX else octets * item_octets(form)
 
 
 def stream_time_ns(form: Form, option: str, octets: int) -> int:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoders.arrays import U8
-from decoders.error_performance.comparison import Comparison, Matched, Pairing, Stretch, ratio_bound
+from decoders.error_performance.comparison import Comparison, Matched, NumberRange, Pairing, ratio_bound
 from decoders.events import Event, HyperframesNotReceived
 from decoders.line_coding.characters import LineForm
 from decoders.linerates import HYPERFRAMES_PER_SECOND
@@ -62,7 +62,7 @@ class Side:
     numbers_corrected: int
     warnings: tuple[str, ...]
     breaks_of_unknown_length: int = 0
-    stretches: tuple[Stretch, ...] = ()
+    stretches: tuple[NumberRange, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +226,7 @@ def position(number: int) -> str:
     return f"{number // 150}.{number % 150}"
 
 
-def stretches_text(stretches: Sequence[Stretch]) -> str:
+def stretches_text(stretches: Sequence[NumberRange]) -> str:
     """Stretches as BFN.HFN to BFN.HFN, not too many of them."""
     shown = stretches if len(stretches) <= _STRETCHES_SHOWN else stretches[: _STRETCHES_SHOWN - 1]
     text = ", then ".join(f"{position(stretch.first)} to {position(stretch.last)}" for stretch in shown)

@@ -13,25 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoders.arrays import U8
-from decoders.counters import FRAME_COUNTERS
-from decoders.events import (
-    AlarmRaised,
-    BfnDiscontinuity,
-    CodeErrors,
-    Event,
-    FillerMismatch,
-    FrameReceived,
-    HfnDiscontinuity,
-    HfnInvalid,
-    L1Changed,
-    OctetsChanged,
-    Origin,
-    Plane,
-    ResetRequested,
-    SettingRejected,
-    SyncByteMissed,
-    UnexpectedK,
-)
+from decoders.counters import counters_of
+from decoders.events import Event
 from decoders.frame_structure.controlwords import subchannel_owners
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 
@@ -39,44 +22,6 @@ from ..sources.source import Standstill
 from .snapshot import NEVER, InjectedFault, LogEntry, Snapshot
 
 __all__ = ["LinkWatch"]
-
-_OF_EVENT: dict[type[Event], str] = {
-    SyncByteMissed: "missed_sync_bytes",
-    UnexpectedK: "unexpected_k",
-    FillerMismatch: "filler_mismatches",
-    HfnInvalid: "hfn_invalid",
-    HfnDiscontinuity: "hfn_discontinuities",
-    BfnDiscontinuity: "bfn_discontinuities",
-    ResetRequested: "reset_requests",
-    L1Changed: "l1_alarm_changes",
-}
-_OF_PLANE = {
-    Plane.VENDOR: "vendor_changes",
-    Plane.CTRL_AXC: "ctrl_axc_changes",
-    Plane.RESERVED: "reserved_changes",
-}
-_OF_SETTING = {
-    "version": "version_unknown",
-    "hdlc_rate_code": "hdlc_rate_invalid",
-    "pointer_p": "pointer_invalid",
-}
-
-
-def _counters_of(event: Event) -> tuple[str, ...]:
-    """Counters that an event has moved; those without an event of their own are dated by the batch."""
-    if isinstance(event, FrameReceived):
-        return (FRAME_COUNTERS[event.plane, event.status],)
-    if isinstance(event, OctetsChanged):
-        return (_OF_PLANE[event.plane],)
-    if isinstance(event, CodeErrors):
-        moved = ("code_violations",) if event.code_violations else ()
-        return (*moved, "disparity_errors") if event.disparity_errors else moved
-    if isinstance(event, AlarmRaised):
-        return (f"{event.alarm.value}_events",) if event.origin is Origin.LOCAL else ()
-    if isinstance(event, SettingRejected):
-        return (_OF_SETTING[event.field],)
-    name = _OF_EVENT.get(type(event))
-    return (name,) if name else ()
 
 
 @dataclass(slots=True)
@@ -133,7 +78,7 @@ class LinkWatch:
         seen: dict[str, int] = {}
         for event in events:
             if event.hyperframe is not None:
-                for name in _counters_of(event):
+                for name in counters_of(event):
                     seen[name] = event.hyperframe
         for name, value in self.decoder.counters.items():
             if value != self._previous.get(name, 0):
@@ -190,4 +135,6 @@ class LinkWatch:
             breaks_of_unknown_length=decoder.breaks_of_unknown_length,
             warnings=warnings,
             standstill=standstill,
+            fec=decoder.fec is not None,
+            scrambling_seed=decoder.scrambling_seed,
         )

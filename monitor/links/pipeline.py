@@ -15,6 +15,7 @@ from decoders.link.settings import LinkSettings
 
 from ..sources.news import News
 from ..sources.source import Chunk, FaultySource, LineSource, RestartingSource, Source, received
+from .judgement import OwnTraffic
 from .link_watch import LinkWatch
 from .snapshot import BoardSaid, InjectedFault, LogEntry, Snapshot, SourceWarning
 
@@ -40,6 +41,7 @@ class Pipeline:
         self.chunks: Iterator[Chunk] = source.chunks()
         self._lock = threading.Lock()
         self._injected: list[InjectedFault] = []
+        self._own = OwnTraffic()
         self._news = News(source)
         if isinstance(source, RestartingSource):
             source.on_restart = self.restart
@@ -59,6 +61,8 @@ class Pipeline:
             self._remark()
             if chunk is not None:
                 self.watch.take(received(self.decoder, chunk))
+                passed = self.decoder.hyperframes + self.decoder.hyperframes_missed
+                self._own.receive(passed, self.decoder.counters)
             elif not self.ended:
                 self.watch.take(self.decoder.finish())
                 self.ended = True
@@ -95,17 +99,17 @@ class Pipeline:
                     last[:] = [_last_of(block)]
 
             decoder = LinkDecoder(self.settings, on_block=on_block)
-            decoder.hyperframes = hyperframe
+            decoder.progress.hyperframes = hyperframe
             for chunk in run_in:
                 received(decoder, chunk)
             decoder.counters.update(dict.fromkeys(decoder.counters, 0))
-            decoder.hyperframes_missed = decoder.hyperframes_not_received = 0
-            decoder.breaks_of_unknown_length = 0
-            decoder.planes.last.known = False  # so that the first one told is the first one counted
+            decoder.progress.forget_losses()
+            decoder.planes.last.first = None  # so that the first one told is the first one counted
             events = self.watch.events
             self.decoder = decoder
             self.watch = LinkWatch(decoder, self.watch.history)
             self.watch.events = events
+            self._own = OwnTraffic()
             for block in last:
                 self.watch.on_block(block)
             self.ended = False
@@ -126,16 +130,17 @@ class Pipeline:
         if not isinstance(self.source, FaultySource):
             raise TypeError("this source cannot inject faults")
         with self._lock:
-            hyperframe, full, expected = self.source.inject(text)
+            injection = self.source.inject(text)
             elsewhere = getattr(self.source, "faults_elsewhere", False)
             fault = InjectedFault(
                 len(self._injected),
-                full,
-                hyperframe,
-                {} if elsewhere else expected,
+                injection.text,
+                injection.hyperframe,
+                {} if elsewhere else injection.expected,
                 dict(self.decoder.counters),
                 elsewhere,
                 self.decoder.breaks_of_unknown_length,
+                self._own.moved,
             )
             self._injected.append(fault)
         return fault

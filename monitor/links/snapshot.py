@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoders.arrays import U8
+from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, Plane
 from decoders.frame_structure.frames import ALARM_BITS
 
@@ -46,7 +47,8 @@ class InjectedFault:
     """A fault put into the stream: its name and parameters as text, where, and what must follow from it.
 
     `before` holds the counters at the moment it was asked for. `elsewhere`: another receiver sees it, not this one.
-    `breaks` is how often the stream had broken by then.
+    `breaks` is how often the stream had broken by then; `own_traffic`: how far the counters of traffic
+    moved in the two 10 ms frames before, None or missing where they were not watched for so long.
     """
 
     number: int
@@ -56,6 +58,7 @@ class InjectedFault:
     before: Mapping[str, int]
     elsewhere: bool = False
     breaks: int = 0
+    own_traffic: Mapping[str, int | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +69,8 @@ class Snapshot:
     each octet has changed, `changed_at` int64 (256, T/8) the hyperframe of its last change (-1 never).
     `hyperframes_not_received` are those of the missed that the link carried: left out or lost on their way here.
     `last_change` gives the hyperframe at which a counter last moved. `iq_octets` uint8 (256, 15*T/8) are the
-    IQ data blocks of one recent hyperframe, or None.
+    IQ data blocks of one recent hyperframe, or None. `fec`: RS-FEC was found; `scrambling_seed` is None without
+    scrambling.
     """
 
     source: str
@@ -99,6 +103,8 @@ class Snapshot:
     warnings: tuple[str, ...] = ()
     standstill: Standstill | None = None
     breaks_of_unknown_length: int = 0
+    fec: bool = False
+    scrambling_seed: int | None = None
 
     @property
     def lof(self) -> bool:
@@ -113,13 +119,3 @@ class Snapshot:
     def errors(self) -> int:
         """Sum of the counters that tell of damage."""
         return sum(value for name, value in self.counters.items() if name in ERROR_COUNTERS)
-
-
-ERROR_COUNTERS = frozenset(
-    "code_violations disparity_errors los_events lof_events missed_sync_bytes unexpected_k hfn_invalid "
-    "hfn_discontinuities bfn_discontinuities filler_mismatches hdlc_fcs_errors hdlc_aborts hdlc_too_short "
-    "hdlc_too_long hdlc_unaligned ethernet_fcs_errors ethernet_code_errors ethernet_too_short ethernet_too_long "
-    "ethernet_delimiter_errors pointer_invalid version_unknown hdlc_rate_invalid hdlc_lost_sync "
-    "ethernet_lost_sync".split()
-)
-"""Counters that stay 0 on a clean link; `decode --strict` and the error total look at these."""

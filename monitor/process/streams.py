@@ -5,8 +5,12 @@ from __future__ import annotations
 import io
 import os
 import sys
+from collections.abc import Iterable
+from typing import Any
 
-__all__ = ["complete_streams", "discard_output", "write_output"]
+from ..text import inert, json_text
+
+__all__ = ["complete_streams", "discard_output", "print_json", "print_lines", "tell", "write_output"]
 
 
 def complete_streams() -> None:
@@ -41,3 +45,19 @@ def write_output(octets: bytes) -> None:
     while rest:
         rest = rest[stream.write(rest) or 0 :]
     stream.flush()
+
+
+def print_lines(lines: Iterable[str]) -> None:
+    """Lines of a report to standard output, each one inert."""
+    for line in lines:
+        print(inert(line))
+
+
+def print_json(record: Any) -> None:
+    """A record to standard output as one line of JSON."""
+    write_output(f"{json_text(record)}\n".encode())
+
+
+def tell(text: str) -> None:
+    """One line to whoever sits at the terminal, inert: `framefray: text` on standard error."""
+    print(f"framefray: {inert(text)}", file=sys.stderr)

@@ -18,6 +18,7 @@ import construct as cs
 from decoders.link.hyperframe_sync import SyncState
 
 __all__ = [
+    "BLOCK_OCTETS",
     "HEADER",
     "HEADER_OCTETS",
     "MAX_COMMAND_PAYLOAD",
@@ -29,6 +30,8 @@ __all__ = [
     "BoardEvent",
     "EventCode",
     "InjectFault",
+    "LineCodeFlag",
+    "LineCodeStatus",
     "LineData",
     "LogText",
     "Loopback",
@@ -58,7 +61,7 @@ __all__ = [
 VERSION = 1
 """Version octet. It stays below 7 for good: no such octet stands in a text, so no record looks like one."""
 MAX_DATA = 1 << 16
-"""Longest piece of line data in one record: the octets of a hyperframe of option 7; longer ones go in pieces."""
+"""Longest piece of line data in one record: the octets of a hyperframe of option 7 or 7A; more goes in pieces."""
 MAX_PAYLOAD = MAX_DATA + 16
 MAX_COMMAND_PAYLOAD = 256
 """Longest payload to a board, so that 300 octets of receive buffer will do."""
@@ -84,9 +87,11 @@ class RecordType(IntEnum):
     OCTETS = 0x01
     FLAGGED = 0x02
     CONTROL = 0x03
+    BLOCKS = 0x04
     STATUS = 0x10
     EVENT = 0x11
     LOG = 0x12
+    LINE_CODE = 0x13
     ACKNOWLEDGE = 0x20
     REFUSE = 0x21
     ASK_STATUS = 0x40
@@ -98,7 +103,7 @@ class RecordType(IntEnum):
 
     @property
     def is_line_data(self) -> bool:
-        return self <= RecordType.CONTROL
+        return self <= RecordType.BLOCKS
 
     @property
     def is_command(self) -> bool:
@@ -140,6 +145,12 @@ class StatusFlag(IntFlag):
     LOF = 2
     TRANSMITTER_ON = 4
     RECEIVER_READY = 8
+    FEC = 16
+    """The link runs with RS-FEC (options 7A to 10)."""
+    BLOCK_LOCK = 32
+    """The receiver has block lock (options 7A to 10)."""
+    SCRAMBLED = 64
+    """What is received is scrambled (protocol version 2, options 5 to 7)."""
 
 
 class EventCode(IntEnum):
@@ -166,8 +177,19 @@ class Reason(IntEnum):
     NOT_NOW = 5
 
 
+class LineCodeFlag(IntFlag):
+    NONE = 0
+    FEC_LOCK = 1
+    SEED_KNOWN = 2
+    PHASE_KNOWN = 4
+
+
 _SYNC_STATES = tuple(SyncState)
 _ALIGNMENT_UNKNOWN = 0xFF
+_MOST_ALIGNMENT = 65
+"""Bits of a 64B/66B block but one; an 8B/10B receiver has 0 to 9."""
+BLOCK_OCTETS = 9
+"""Octets of one 64B/66B block in a record: one with the two header bits, eight of payload."""
 
 
 def option_code(name: str | None) -> int:
@@ -193,8 +215,8 @@ def _state(code: int) -> SyncState:
 def _alignment(code: int) -> int | None:
     if code == _ALIGNMENT_UNKNOWN:
         return None
-    if code > 9:
-        raise PayloadError(f"alignment offset {code} is not 0 to 9 bits")
+    if code > _MOST_ALIGNMENT:
+        raise PayloadError(f"alignment offset {code} is not 0 to {_MOST_ALIGNMENT} bits")
     return code
 
 
@@ -220,10 +242,10 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class LineData:
-    """Line data of `type` OCTETS, FLAGGED or CONTROL from a board.
+    """Line data of `type` OCTETS, FLAGGED, CONTROL or BLOCKS from a board.
 
     `hyperframe` counts from the board's start; `offset` is where `data` begins in that hyperframe, in octets of
-    the record's own form (0 unless a hyperframe goes in pieces). Words (FLAGGED, CONTROL) are never split.
+    the record's own form (0 unless a hyperframe goes in pieces). Words (FLAGGED, CONTROL) and blocks are never split.
     """
 
     hyperframe: int
@@ -235,7 +257,7 @@ class LineData:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """State of a board; see PROTOCOL.md for each field. `alignment_bits` 0 to 9, None where unknown."""
+    """State of a board; see PROTOCOL.md for each field. `alignment_bits`: 0 to 9 (64B/66B: 0 to 65), None unknown."""
 
     TYPE: ClassVar = RecordType.STATUS
     LAYOUT: ClassVar = cs.Struct(
@@ -300,6 +322,41 @@ class LogText:
     TYPE: ClassVar = RecordType.LOG
     LAYOUT: ClassVar = cs.Struct("text" / _TEXT)
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class LineCodeStatus:
+    """State and counts of FEC, block lock and scrambling; for boards at options 5 to 10.
+
+    `protocol_version` is the received Z.2.0 (0 unknown); `seed` and `codeword_phase_bits` (0 to 5279) hold where
+    `flags` say so; counts are since the start, modulo 2^32.
+    """
+
+    TYPE: ClassVar = RecordType.LINE_CODE
+    LAYOUT: ClassVar = cs.Struct(
+        "protocol_version" / cs.Int8ul,
+        "flags" / _as(cs.Int8ul, LineCodeFlag),
+        "codeword_phase_bits" / cs.Int16ul,
+        "seed" / cs.Int32ul,
+        "block_header_errors" / cs.Int32ul,
+        "block_lock_losses" / cs.Int32ul,
+        "fec_corrected_codewords" / cs.Int32ul,
+        "fec_corrected_symbols" / cs.Int32ul,
+        "fec_uncorrected_codewords" / cs.Int32ul,
+        "fec_lock_losses" / cs.Int32ul,
+        "scrambling_seed_changes" / cs.Int32ul,
+    )
+    protocol_version: int
+    flags: LineCodeFlag
+    codeword_phase_bits: int
+    seed: int
+    block_header_errors: int
+    block_lock_losses: int
+    fec_corrected_codewords: int
+    fec_corrected_symbols: int
+    fec_uncorrected_codewords: int
+    fec_lock_losses: int
+    scrambling_seed_changes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -379,7 +436,7 @@ class InjectFault:
 
 @dataclass(frozen=True, slots=True)
 class SelectData:
-    """Send line data as OCTETS, FLAGGED or CONTROL from now on; 0 sends none."""
+    """Send line data as OCTETS, FLAGGED, CONTROL or BLOCKS from now on; 0 sends none."""
 
     TYPE: ClassVar = RecordType.SELECT_DATA
     LAYOUT: ClassVar = cs.Struct("data_type" / _TYPE)
@@ -391,6 +448,7 @@ Message = (
     | Status
     | BoardEvent
     | LogText
+    | LineCodeStatus
     | Acknowledge
     | Refuse
     | AskStatus
@@ -404,6 +462,7 @@ _KINDS: tuple[Any, ...] = (
     Status,
     BoardEvent,
     LogText,
+    LineCodeStatus,
     Acknowledge,
     Refuse,
     AskStatus,
@@ -418,7 +477,13 @@ KIND_OF_TYPE = MappingProxyType({int(kind.TYPE): kind for kind in _KINDS})
 DATA_HEAD = cs.Struct("hyperframe" / cs.Int64ul, "offset" / cs.Int32ul, "option" / _OPTION, cs.Padding(3))
 """Head of a line data payload; the data follow."""
 _DATA_HEAD = struct.Struct("<QIB3x")
-_LINE_DATA = (RecordType.OCTETS, RecordType.FLAGGED, RecordType.CONTROL)
+_LINE_DATA = (RecordType.OCTETS, RecordType.FLAGGED, RecordType.CONTROL, RecordType.BLOCKS)
+_UNIT_OCTETS = {
+    RecordType.OCTETS: 1,
+    RecordType.FLAGGED: 2,
+    RecordType.CONTROL: 2,
+    RecordType.BLOCKS: BLOCK_OCTETS,
+}
 
 
 def data_payload(hyperframe: int, offset: int, option: str | None, data: bytes | memoryview) -> bytes:
@@ -429,7 +494,7 @@ def data_payload(hyperframe: int, offset: int, option: str | None, data: bytes |
 
 
 def parse_data(record: Record) -> LineData:
-    """The line data of a record of types 1 to 3; PayloadError where it cannot be."""
+    """The line data of a record of types 1 to 4; PayloadError where it cannot be."""
     payload = record.payload
     if record.type not in _LINE_DATA:
         raise PayloadError(f"record type 0x{record.type:02X} is no line data")
@@ -438,8 +503,9 @@ def parse_data(record: Record) -> LineData:
     hyperframe, offset, code = _DATA_HEAD.unpack_from(payload)
     kind = RecordType(record.type)
     data = payload[_DATA_HEAD.size :]
-    if kind is not RecordType.OCTETS and (len(data) | offset) & 1:
-        raise PayloadError("half a word of line data")
+    unit = _UNIT_OCTETS[kind]
+    if len(data) % unit or offset % unit:
+        raise PayloadError(f"part of a {'block' if kind is RecordType.BLOCKS else 'word'} of line data")
     return LineData(hyperframe, offset, option_name(code), data, kind)
 
 

@@ -14,6 +14,7 @@ from enum import StrEnum
 
 from cobs import cobs
 
+from ..text import inert
 from .records import (
     HEADER_OCTETS,
     MAX_PAYLOAD,
@@ -251,7 +252,7 @@ class RecordReader:
         for line in octets.decode("utf-8", "replace").splitlines():
             if line:
                 self.counters.text_lines += 1
-                out.append(TextLine(_inert(line[:_LINE_LIMIT])))
+                out.append(TextLine(inert(line[:_LINE_LIMIT])))
 
 
 def _is_text(octets: bytes) -> bool:
@@ -268,8 +269,3 @@ def _is_text(octets: bytes) -> bool:
 def _starts_text(octets: bytes) -> bool:
     """Told by the first two octets, for the second of a record is its version."""
     return not octets[:2].translate(None, _TEXT_OCTETS)
-
-
-def _inert(text: str) -> str:
-    """No control character of a board's text reaches a terminal."""
-    return "".join(c if c.isprintable() or c == "\t" else c.encode("unicode_escape").decode() for c in text)

@@ -22,13 +22,13 @@ from decoders.linerates import HYPERFRAMES_PER_SECOND
 from decoders.link.hyperframe_finder import hyperframe_bits
 
 from ..errors import InputError
-from ..formats.ffcap import GAP_RECORD, RecordType, gap_of_record
+from ..formats.ffcap import GAP_RECORD, CaptureRecordType, gap_of_record
 from ..formats.ffcap_reader import CaptureIndex, CaptureReader
 from ..formats.forms import COUNTED_FORMS, WORD_FORMS, Form
 from ..sources.file import WORDS_BESIDE, CaptureSource, RawSource, open_file_source, words_beside
 from ..sources.source import Chunk, Source
 
-__all__ = ["Piece", "ReplayReader", "open_replay"]
+__all__ = ["CapturePiece", "ReplayReader", "open_replay"]
 
 MOST_OCTETS = 2 << 20
 
@@ -128,7 +128,7 @@ class _CaptureStream:
         self._cached = (number, payload)
         return payload
 
-    def _kind(self) -> RecordType:
+    def _kind(self) -> CaptureRecordType:
         return self._reader.header.record_type
 
     def read(self, at: int, count: int) -> bytes:
@@ -182,7 +182,7 @@ class _CaptureStream:
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class CapturePiece:
     """Octets of the stream: those read, where they begin, where reading goes on, their time, and as Chunk the gap."""
 
     data: bytes
@@ -210,7 +210,7 @@ class ReplayReader:
         """Octets of line data."""
         return self._stream.size
 
-    def pieces(self, at: int, end: int) -> Iterator[Piece]:
+    def pieces(self, at: int, end: int) -> Iterator[CapturePiece]:
         """The octets at..end in order, in as many pieces as the capture has them; damage reads as nothing."""
         end = min(end, self.size)
         while at < end:
@@ -220,7 +220,7 @@ class ReplayReader:
                 following = end
                 if isinstance(self._stream, _CaptureStream):
                     following = min(self._stream.record_end(at), end)
-            yield Piece(data, at, following, self._stream.time_ns(at), self._stream.gap(at))
+            yield CapturePiece(data, at, following, self._stream.time_ns(at), self._stream.gap(at))
             at = following
 
     def notes(self, at: int, end: int) -> list[str]:

@@ -7,13 +7,13 @@ files and hex text hold line data alone. Nothing here decodes, and nothing chang
 
 from __future__ import annotations
 
-import errno
 import os
 import threading
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import replace
+from io import FileIO
 from pathlib import Path
 from typing import BinaryIO, Protocol, cast
 
@@ -27,13 +27,14 @@ from decoders.link.settings import LinkSettings
 
 from ..errors import InputError, OutputError
 from ..faults.catalogue import parse_fault
-from ..formats.ffcap import CaptureHeader, Clock, RecordFlag, RecordType, gap_payload
+from ..formats.ffcap import CaptureHeader, CaptureRecordFlag, CaptureRecordType, Clock, gap_payload
 from ..formats.ffcap_writer import CaptureWriter
 from ..formats.forms import WORD_FORMS, Form, form_of_name, stream_octets, stream_time_ns
 from ..formats.hex_text import HexWriter
+from ..process.output_file import check_output, new_file
 from ..sources.file import CaptureSource, HexSource, RawSource
 from ..sources.news import News
-from ..sources.source import Chunk, Source, received
+from ..sources.source import Chunk, Injection, Source, received
 from .limits import Limit, LimitUnit
 
 __all__ = ["FaultyTap", "RecordingTap", "open_recording"]
@@ -45,25 +46,26 @@ class _Sink(Protocol):
     keeps_notes: bool
 
     def line_data(self, chunk: Chunk) -> None: ...
-    def beside(self, kind: RecordType, payload: bytes, time_ns: int) -> None: ...
+    def beside(self, kind: CaptureRecordType, payload: bytes, time_ns: int) -> None: ...
     def close(self) -> None: ...
 
 
 class _CaptureSink:
     keeps_notes = True
 
-    def __init__(self, path: Path, header: CaptureHeader) -> None:
+    def __init__(self, path: Path, header: CaptureHeader, *, force: bool) -> None:
+        os.close(new_file(path, force=force))
         self._writer = CaptureWriter(path, header)
         self._kind = header.record_type
 
     def line_data(self, chunk: Chunk) -> None:
-        flags = RecordFlag.NONE
+        flags = CaptureRecordFlag.NONE
         if chunk.gap:
-            self._writer.append(RecordType.GAP, gap_payload(chunk.gap), chunk.time_ns)
-            flags = RecordFlag.GAP_BEFORE
+            self._writer.append(CaptureRecordType.GAP, gap_payload(chunk.gap), chunk.time_ns)
+            flags = CaptureRecordFlag.GAP_BEFORE
         self._writer.append(self._kind, _view(chunk), chunk.time_ns, flags)
 
-    def beside(self, kind: RecordType, payload: bytes, time_ns: int) -> None:
+    def beside(self, kind: CaptureRecordType, payload: bytes, time_ns: int) -> None:
         self._writer.append(kind, payload, time_ns)
 
     def close(self) -> None:
@@ -74,15 +76,23 @@ def _view(chunk: Chunk) -> memoryview:
     return chunk.data.data if isinstance(chunk.data, np.ndarray) else memoryview(chunk.data)
 
 
+def _raw_file(path: Path, *, force: bool) -> FileIO:
+    """The file, pipe or device at `path`, unbuffered; a regular file is a new one."""
+    check_output(path, force=force)
+    if path.exists() and not path.is_file():
+        try:
+            return FileIO(path, "wb")
+        except OSError as error:
+            raise OutputError(f"{path}: {error.strerror}") from None
+    return FileIO(new_file(path, force=force), "wb")
+
+
 class _RawSink:
     keeps_notes = False
 
-    def __init__(self, path: Path, form: Form) -> None:
+    def __init__(self, path: Path, form: Form, *, force: bool) -> None:
         self._path = path
-        try:
-            self._file = path.open("wb", buffering=0)
-        except OSError as error:
-            raise OutputError(f"{path}: {error.strerror}") from None
+        self._file = _raw_file(path, force=force)
         self._hex = HexWriter(cast(BinaryIO, self)) if form is Form.HEX else None
 
     def line_data(self, chunk: Chunk) -> None:
@@ -101,7 +111,7 @@ class _RawSink:
         except OSError as error:
             raise OutputError(f"{self._path}: {error.strerror}") from None
 
-    def beside(self, kind: RecordType, payload: bytes, time_ns: int) -> None:
+    def beside(self, kind: CaptureRecordType, payload: bytes, time_ns: int) -> None:
         """A raw form has no place for it."""
 
     def close(self) -> None:
@@ -200,8 +210,11 @@ class RecordingTap:
             self.mark(text)
         for line in self._news.lines():
             if isinstance(self.source, CaptureSource):  # its marks stay marks
-                kind, _, text = line.text.partition(": ")
-                self._beside(RecordType[kind.upper()], text.encode())
+                kind, colon, text = line.text.partition(": ")
+                if colon and kind.upper() in CaptureRecordType.__members__:
+                    self._beside(CaptureRecordType[kind.upper()], text.encode())
+                else:
+                    self.note(line.text)
             else:
                 self.note(f"board: {line.text}")
 
@@ -251,11 +264,11 @@ class RecordingTap:
 
     def mark(self, text: str) -> None:
         """Write a mark at the time of the last chunk."""
-        self._beside(RecordType.MARK, text.encode())
+        self._beside(CaptureRecordType.MARK, text.encode())
 
     def note(self, text: str) -> None:
         """Write a note at the time of the last chunk."""
-        self._beside(RecordType.NOTE, text.encode())
+        self._beside(CaptureRecordType.NOTE, text.encode())
 
     def fault(self, full_text: str, hyperframe: int, expected: Mapping[str, int]) -> None:
         """Write that a fault was put into the stream, as a truth file names it."""
@@ -266,9 +279,9 @@ class RecordingTap:
             "parameters": dict(fault.values),
             "expected": dict(expected),
         }
-        self._beside(RecordType.FAULT, msgspec.json.encode(record))
+        self._beside(CaptureRecordType.FAULT, msgspec.json.encode(record))
 
-    def _beside(self, kind: RecordType, payload: bytes) -> None:
+    def _beside(self, kind: CaptureRecordType, payload: bytes) -> None:
         with self._lock:
             if not self._closed:
                 self._sink.beside(kind, payload, self._time_ns)
@@ -285,7 +298,7 @@ class RecordingTap:
 class _FaultySource(Source, Protocol):
     """A source that takes faults."""
 
-    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]: ...
+    def inject(self, text: str) -> Injection: ...
 
 
 class FaultyTap(RecordingTap):
@@ -295,11 +308,11 @@ class FaultyTap(RecordingTap):
         super().__init__(source, sink, limit)
         self._faulty = source
 
-    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
+    def inject(self, text: str) -> Injection:
         """As the source does it; and written down."""
-        hyperframe, full, expected = self._faulty.inject(text)
-        self.fault(full, hyperframe, expected)
-        return hyperframe, full, expected
+        injection = self._faulty.inject(text)
+        self.fault(injection.text, injection.hyperframe, injection.expected)
+        return injection
 
 
 def open_recording(
@@ -307,8 +320,8 @@ def open_recording(
 ) -> RecordingTap:
     """A tap on `source` that writes to `out`; a suffix of a raw form makes a raw file, any other an .ffcap.
 
-    InputError where `out` cannot hold this source's form, or is there already and `overwrite` is not set;
-    OutputError where it cannot be written.
+    InputError where `out` cannot hold this source's form; OutputError where it cannot be written, or is there
+    already and `overwrite` is not set (the rule is that of process/output_file).
     """
     path = Path(out)
     if os.fspath(out) == "-":
@@ -320,23 +333,12 @@ def open_recording(
             f"{path}: {source.description} gives {source.form}, which .{form} does not hold",
             hint=f"record to .{source.form} or .ffcap",
         )
-    try:
-        there = path.is_file() and path.stat().st_size > 0
-        same = there and Path(source.description).exists() and path.samefile(source.description)
-    except OSError as error:
-        raise OutputError(f"{path}: {error.strerror or errno.errorcode.get(error.errno or 0)}") from None
-    if same:
-        raise InputError(f"{path} is the source itself")
-    if there and not overwrite:
-        raise InputError(f"{path} is there already", hint="give another name, or --overwrite")
+    check_output(path, source.description, force=overwrite)
     sink: _Sink
     if form is Form.FFCAP:
-        with suppress(OSError):
-            if there:
-                path.unlink()
-        sink = _CaptureSink(path, _header_of(source))
+        sink = _CaptureSink(path, _header_of(source), force=overwrite)
     else:
-        sink = _RawSink(path, form)
+        sink = _RawSink(path, form, force=overwrite)
     if hasattr(source, "inject"):
         return FaultyTap(cast(_FaultySource, source), sink, limit)
     return RecordingTap(source, sink, limit)

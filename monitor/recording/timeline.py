@@ -15,6 +15,7 @@ import numpy as np
 
 from decoders import events as ev
 from decoders.arrays import U8
+from decoders.counters import is_damage
 from decoders.error_performance.comparison import StreamNumbering
 from decoders.frame_structure.frame_numbers import NUMBER_MODULUS
 from decoders.link.decoder import HyperframeBlock
@@ -25,33 +26,11 @@ from ..errors import InputError
 from ..sources.source import received
 from .random_access import ReplayReader
 
-__all__ = ["MAX_ERRORS", "Scan", "Timeline", "is_error"]
+__all__ = ["MAX_ERRORS", "Scan", "Timeline"]
 
 MAX_ERRORS = 1_000_000
 MAX_STRETCHES = 100_000
 SCAN_OCTETS = 1 << 20
-
-_ERRORS = (
-    ev.CodeErrors,
-    ev.SyncByteMissed,
-    ev.FillerMismatch,
-    ev.UnexpectedK,
-    ev.HfnInvalid,
-    ev.HfnDiscontinuity,
-    ev.BfnDiscontinuity,
-    ev.SettingRejected,
-)
-
-
-def is_error(event: ev.Event) -> bool:
-    """Whether an event tells of damage, or of a break of unknown length: what a clean capture has none of."""
-    if isinstance(event, ev.FrameReceived):
-        return event.status is not ev.FrameStatus.GOOD
-    if isinstance(event, ev.AlarmRaised):
-        return event.origin is ev.Origin.LOCAL
-    if isinstance(event, ev.HyperframesNotReceived):
-        return event.count is None
-    return isinstance(event, _ERRORS)
 
 
 class Timeline:
@@ -234,7 +213,7 @@ class Scan:
 
     def _take(self, found: list[ev.Event]) -> None:
         for event in found:
-            if event.hyperframe is not None and is_error(event):
+            if event.hyperframe is not None and is_damage(event):
                 self._timeline.error(event.hyperframe)
             if isinstance(event, ev.HyperframesNotReceived):
                 self._gaps.append((event.hyperframe or 0, event.count))

@@ -23,7 +23,7 @@ __all__ = [
     "ethernet_frames",
     "ethernet_words",
     "hdlc_frames",
-    "hdlc_places",
+    "slow_channel_places",
 ]
 
 
@@ -335,7 +335,7 @@ def changed_places(
     what HDLC leaves of subchannel 1; the reserved bits of Z.192.0, Z.66.0, Z.130.0 and Z.194.0 are not.
     """
     vendor_end = pointer_p if 20 <= pointer_p < 64 else 64
-    hdlc = set(hdlc_places(option, rate_code))
+    hdlc = set(slow_channel_places(option, rate_code))
     for x in range(256):
         ns, xs = x & 63, x >> 6
         for y in range(option.control_octets):
@@ -353,7 +353,7 @@ def changed_places(
                 yield "reserved_changes", ns, xs, y
 
 
-def hdlc_places(option: LineRateOption, rate_code: int) -> list[tuple[int, int]]:
+def slow_channel_places(option: LineRateOption, rate_code: int) -> list[tuple[int, int]]:
     """(X, Y) of the slow C&M octets in order of transmission (Table 11; the 240 kbit/s pair from memory)."""
     octets = option.hdlc_octets(rate_code)
     if not octets:

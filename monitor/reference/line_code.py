@@ -124,10 +124,14 @@ def decode_symbols(symbols: Sequence[int], rd: int | None = None) -> list[Charac
 
 @dataclass(frozen=True, slots=True)
 class Characters:
-    """A stream as parallel arrays: octets, and flags (bit 0 K, bit 1 violation, bit 2 disparity error)."""
+    """A stream as parallel arrays: octets, and flags (bit 0 K, bit 1 violation, bit 2 disparity error).
+
+    Flags of 64B/66B are in `block_code`. `codewords`: (first octet, symbols corrected or -1) of those of RS-FEC.
+    """
 
     octets: bytes
     flags: bytes
+    codewords: Sequence[tuple[int, int]] = ()
 
     @classmethod
     def from_octets(cls, data: bytes) -> Characters:

@@ -23,7 +23,7 @@ _ERRORS = frozenset((Verdict.CRASHED, Verdict.NOT_SENT, Verdict.UNSEEN))
 def junit_document(record: dict[str, Any]) -> bytes:
     """The XML document of a campaign's JSON object."""
     link = record["link"]
-    suite = TestSuite(f"framefray prove {link['source']}")
+    suite = TestSuite(f"framefray campaign {link['source']}")
     for name, value in link.items():
         if value is not None:
             suite.add_property(name, str(value))
@@ -40,7 +40,7 @@ def junit_document(record: dict[str, Any]) -> bytes:
         suite.add_testcase(_error(record, "no fault could be put in", "nothing proven"))
     if "run" in record:
         suite.timestamp = record["run"]["started"]
-    document: Any = JUnitXml("framefray prove")
+    document: Any = JUnitXml("framefray campaign")
     document.add_testsuite(suite)
     document.update_statistics()
     text: bytes = document.tostring()

@@ -1,4 +1,4 @@
-"""A campaign as the JSON object of `prove --json`, from which the other campaign reports are made too.
+"""A campaign as the JSON object of `campaign --json`, from which the other campaign reports are made too.
 
 All but its member `run` hangs only on the conditions: the same ones give the same octets. `run` tells of the machine
 and the time, and is left out on request.
@@ -20,7 +20,7 @@ from ..faults.verdict import Verdict
 
 __all__ = ["SCHEMA", "campaign_record", "case_record", "outcome", "run_record", "stopped"]
 
-SCHEMA = "framefray.prove/1"
+SCHEMA = "framefray.campaign/1"
 
 
 def case_record(result: CaseResult, conditions: Conditions) -> dict[str, Any]:
@@ -49,7 +49,7 @@ def case_record(result: CaseResult, conditions: Conditions) -> dict[str, Any]:
             {"fault": e.fault, "what": e.what, "first_octet": e.first, "at": e.at, "octets": list(e.octets)}
             for e in result.excerpts
         ],
-        "repeat_with": conditions.command("prove", result.seed, *only),
+        "repeat_with": conditions.command("campaign", result.seed, *only),
     }
 
 
@@ -73,7 +73,7 @@ def campaign_record(
             "failed": campaign.count(passed=False),
             "left_out": campaign.left_out,
         },
-        "repeat_with": conditions.command("prove", None, *choice),
+        "repeat_with": conditions.command("campaign", None, *choice),
         "cases": [case_record(result, conditions) for result in campaign.results],
     }
     if run is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from decoders.error_performance.comparison import Difference, LoneRun, PlaneDifferences, Stretch
+from decoders.error_performance.comparison import Difference, LoneRun, NumberRange, PlaneDifferences
 from decoders.linerates import HYPERFRAMES_PER_FRAME
 
 from ..links.capture_comparison import CompareResult, Side
@@ -84,7 +84,7 @@ def _side(side: Side) -> dict[str, Any]:
     }
 
 
-def _stretches(stretches: Sequence[Stretch]) -> list[dict[str, Any]]:
+def _stretches(stretches: Sequence[NumberRange]) -> list[dict[str, Any]]:
     return [{"first": _timing(stretch.first), "last": _timing(stretch.last)} for stretch in stretches]
 
 

@@ -16,12 +16,17 @@ __all__ = ["decode_record", "event_record", "frame_record", "link_record", "vend
 
 
 def link_record(decoder: LinkDecoder) -> dict[str, Any]:
-    option = decoder.option
+    option, fec, word, seed = decoder.option, decoder.fec, decoder.sync_word, decoder.scrambling_seed
+    layout = None if word is None else {"layout": word.word.layout, "origin": word.word.origin}
     return {
         "option": option.name,
         "line_rate_bps": option.line_rate_bps,
         "line_code": option.line_code,
         "bytes_per_hyperframe": option.hyperframe_octets,
+        "fec": "off" if fec is None else "on",
+        "fec_header_xor": None if fec is None else "on" if fec.header_xor else "off",
+        "scrambling": None if seed is None else {"version": 2, "seed": seed},
+        "sync_word": None if word is None or layout is None else {**layout, "known_by": word.known_by.value},
     }
 
 
@@ -39,6 +44,7 @@ def decode_record(decoder: LinkDecoder) -> dict[str, Any]:
             "acquired_at_hyperframe": decoder.acquired_at_hyperframe,
             "losses": decoder.losses,
             "alignment_slip_bits": decoder.alignment_slip_bits,
+            "fec_codeword_phase_bits": None if decoder.fec is None else decoder.fec.codeword_phase_bits,
         },
         "hyperframes": decoder.hyperframes,
         "hyperframes_missed": decoder.hyperframes_missed,

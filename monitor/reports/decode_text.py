@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from decoders.counters import COUNTERS_OF_PLANE
+from decoders.events import Plane
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 from decoders.link.decoder import LinkDecoder
 from decoders.link.startup import StartupState
@@ -12,31 +14,21 @@ from ..text import breaks_text, counted, inert
 
 __all__ = ["counter_lines", "summary_lines"]
 
-_GROUPS = {
-    "line": ("code_violations", "disparity_errors", "los_events", "lof_events", "realignments"),
-    "sync": (
-        "missed_sync_bytes", "unexpected_k", "filler_mismatches", "hfn_invalid", "hfn_discontinuities",
-        "bfn_discontinuities",
-    ),
-    "L1": (
-        "pointer_invalid", "version_unknown", "hdlc_rate_invalid", "reset_requests", "l1_alarm_changes",
-    ),
-    "slow C&M": (
-        "hdlc_frames", "hdlc_fcs_errors", "hdlc_aborts", "hdlc_unaligned", "hdlc_too_short", "hdlc_too_long",
-        "hdlc_lost_sync",
-    ),
-    "fast C&M": (
-        "ethernet_frames", "ethernet_fcs_errors", "ethernet_code_errors", "ethernet_delimiter_errors",
-        "ethernet_too_short", "ethernet_too_long", "ethernet_lost_sync",
-    ),
-    "octets": ("vendor_changes", "ctrl_axc_changes", "reserved_changes"),
-}  # fmt: skip
+_TITLES = {
+    "line": (Plane.LINE,),
+    "sync": (Plane.SYNC,),
+    "L1": (Plane.L1,),
+    "slow C&M": (Plane.HDLC,),
+    "fast C&M": (Plane.ETHERNET,),
+    "octets": (Plane.VENDOR, Plane.CTRL_AXC, Plane.RESERVED),
+}
 
 
 def counter_lines(counters: Mapping[str, int]) -> list[str]:
     """Counters by plane, one plane a line; those at 0 are put together at its end."""
     lines = []
-    for title, names in _GROUPS.items():
+    for title, planes in _TITLES.items():
+        names = [name for plane in planes for name in COUNTERS_OF_PLANE[plane]]
         moved = [f"{name} {counters[name]}" for name in names if counters[name]]
         still = [name for name in names if not counters[name]]
         text = ", ".join(moved) if moved else "nothing"

@@ -9,6 +9,7 @@ from jinja2 import Environment, select_autoescape
 from decoders.link_delay.delay import ONE_WAY_LIMIT_NS
 
 from ..delay.samples import DelayStatus
+from ..text import inert
 
 __all__ = ["delay_page"]
 
@@ -76,7 +77,11 @@ def delay_page(status: DelayStatus) -> str:
     edge = max(ONE_WAY_LIMIT_NS * 1.1, *(abs(v) for v in (*raw, *delay)))
     charts = [("Raw clock count", _points(raw, edge)), ("Compensated delay", _points(delay, edge))]
     limits = [round(_HEIGHT / 2 * (1 + sign * ONE_WAY_LIMIT_NS / edge * 0.92), 2) for sign in (-1, 1)]
-    page = Environment(autoescape=select_autoescape(default=True, default_for_string=True)).from_string(_PAGE)
+    environment = Environment(
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        finalize=lambda value: inert(value) if type(value) is str else value,
+    )
+    page = environment.from_string(_PAGE)
     return page.render(
         s=status,
         mean=None if status.mean is None else status.mean.expanded(),

@@ -18,18 +18,20 @@ import numpy as np
 
 from ..errors import InputError
 from ..formats.detection import Decision, decide, decide_line_data
-from ..formats.ffcap import Record, RecordType, parse_gap
+from ..formats.ffcap import CaptureRecord, CaptureRecordType, parse_gap
 from ..formats.ffcap_reader import CaptureReader
 from ..formats.forms import (
     COUNTED_FORMS,
-    WORD_FORMS,
     Form,
+    check_form,
     checked_option,
     form_of_name,
+    item_octets,
     stream_octets,
     stream_time_ns,
 )
 from ..formats.hex_text import HexReader
+from ..text import counted
 from .log import Log
 from .source import Chunk, Source
 
@@ -115,11 +117,11 @@ class RawSource:
         self._stream = stream
         self._form = decision.form
         self._skip = decision.skip
-        self._size = max(chunk_octets & ~1, 64)
+        self._size = max(chunk_octets - chunk_octets % item_octets(decision.form), 72)
 
     def chunks(self) -> Iterator[Chunk]:
         """The stream from here to its end; InputError where it cannot be read on."""
-        words = self._form in WORD_FORMS
+        item = item_octets(self._form)
         if self._skip:
             self._stream.read(self._skip)
         buffers = deque((bytearray(self._size), bytearray(self._size)))
@@ -132,14 +134,14 @@ class RawSource:
             if not count:
                 break
             count += len(held)
-            whole = count & ~1 if words else count
+            whole = count - count % item
             held = bytes(view[whole:count])
             if whole:
                 yield Chunk(view[:whole], stream_time_ns(self._form, self.option, done), offset)
                 done += whole
                 buffers.rotate()
         if held:
-            self.warnings.append(f"{len(held)} byte left over at offset {offset}")
+            self.warnings.append(f"{counted(len(held), 'byte')} left over at offset {offset}")
 
     def close(self) -> None:
         self._stream.close()
@@ -181,11 +183,11 @@ class HexSource:
         self._stream.close()
 
 
-WORDS_BESIDE = (RecordType.MARK, RecordType.NOTE, RecordType.FAULT)
+WORDS_BESIDE = (CaptureRecordType.MARK, CaptureRecordType.NOTE, CaptureRecordType.FAULT)
 """Records that stand beside the line data for whoever reads along."""
 
 
-def words_beside(record: Record) -> str:
+def words_beside(record: CaptureRecord) -> str:
     """A mark, a note or a fault in one line."""
     return f"{record.type.name.lower()}: {record.payload.decode('utf-8', 'replace')}"
 
@@ -208,7 +210,7 @@ class CaptureSource:
         self._left_out = 0
         self._problems = 0
         self._records = self._line_data()
-        self._head: list[Record] = []
+        self._head: list[CaptureRecord] = []
         self._gap = 0
         self._gaps: dict[int, int] = {}
         self.option = self._find_option(option)
@@ -244,15 +246,19 @@ class CaptureSource:
             self.warnings.append(f"header says option {named}; taken as option {said}")
         if decision.option is None:
             raise self._stream.error("option is not in the header", hint="give --option")
+        try:
+            check_form(self._form, decision.option)
+        except InputError as error:
+            raise self._stream.error(error.message, hint=error.hint) from None
         return decision.option
 
-    def _line_data(self) -> Iterator[Record]:
+    def _line_data(self) -> Iterator[CaptureRecord]:
         for record in self._reader.records():
             if record.type == self.header.record_type:
                 if self._gap:
                     self._gaps[record.offset], self._gap = self._gap, 0
                 yield record
-            elif record.type is RecordType.GAP:
+            elif record.type is CaptureRecordType.GAP:
                 self._gap = parse_gap(record.payload)
             elif record.type.is_line_data:
                 self._left_out += 1
@@ -264,9 +270,9 @@ class CaptureSource:
         for record in self._all_records():
             self._note_problems()
             payload = record.payload
-            if self._form in WORD_FORMS and len(payload) & 1:
-                self.warnings.append(f"1 byte left over at offset {record.offset}")
-                payload = payload[:-1]
+            if rest := len(payload) % item_octets(self._form):
+                self.warnings.append(f"{counted(rest, 'byte')} left over at offset {record.offset}")
+                payload = payload[:-rest]
             gap = self._gaps.pop(record.offset, 0)
             if payload:
                 yield Chunk(payload, record.time_ns, record.offset, gap if self._form in COUNTED_FORMS else 0)
@@ -275,7 +281,7 @@ class CaptureSource:
             self.warnings.append(f"records of another form than {self.form} left out: {self._left_out}")
             self._left_out = 0
 
-    def _all_records(self) -> Iterator[Record]:
+    def _all_records(self) -> Iterator[CaptureRecord]:
         while self._head:
             yield self._head.pop(0)
         yield from self._records
@@ -334,6 +340,10 @@ def _source_of(
         return CaptureSource(stream, option)
     if decision.option is None:
         raise stream.error("no option is known", hint="give --option")
+    try:
+        check_form(decision.form, decision.option)
+    except InputError as error:
+        raise stream.error(error.message, hint=error.hint) from None
     kind = HexSource if decision.form is Form.HEX else RawSource
     return kind(stream, decision, decision.option, chunk_octets)
 

@@ -1,8 +1,4 @@
-"""A board's console: lines of hex octets that are line data, and everything else, which is kept as a log.
-
-A line holds octets where every token of it, after an optional `offset:` column and before a `#`, is pairs of hex
-digits; the form is that of hex files. Pure: octets in, octets and lines out.
-"""
+"""The last lines of text that a source brings beside its line data: bounded in number and length, inert."""
 
 from __future__ import annotations
 
@@ -11,9 +7,14 @@ from collections import deque
 from dataclasses import dataclass
 from itertools import islice
 
-__all__ = ["Log", "LogLine"]
+from ..text import inert
+
+__all__ = ["LINE_OCTETS", "LOG_LINES", "LOG_LINE_CHARACTERS", "Log", "LogLine"]
 
 LOG_LINES = 2000
+
+LOG_LINE_CHARACTERS = 4000
+"""The rest of a longer line is left out, and how much that was is said."""
 
 LINE_OCTETS = 4096
 """A longer line is cut: nothing that prints hex sends so much without a line end."""
@@ -21,9 +22,9 @@ LINE_OCTETS = 4096
 
 @dataclass(frozen=True, slots=True)
 class LogLine:
-    """A line of a board's console or log, printable characters only, with the host's time of its coming.
+    """A line of a board's console or log, printable characters only, with the host's time of its arrival.
 
-    `event`: put into words here, for what the board sent was a code.
+    `event`: worded by the host; the board sent a code.
     """
 
     time_ns: int
@@ -32,7 +33,7 @@ class LogLine:
 
 
 class Log:
-    """The last lines of a log; `count` is how many there have been. One thread adds, others look."""
+    """The last lines of a log; `count` is how many there have been. One thread adds, others read."""
 
     def __init__(self) -> None:
         self.count = 0
@@ -40,10 +41,10 @@ class Log:
         self._lines: deque[LogLine] = deque(maxlen=LOG_LINES)
 
     def add(self, time_ns: int, text: str, *, event: bool = False) -> None:
-        """`text` with everything that is not printable written as an escape."""
-        shown = "".join(
-            c if c.isprintable() else c.encode("unicode_escape", "replace").decode() for c in text
-        )
+        """`text` as one line: escaped by `inert`, cut to LOG_LINE_CHARACTERS, with a word of the rest."""
+        shown = inert(text[:LOG_LINE_CHARACTERS])
+        if len(text) > LOG_LINE_CHARACTERS or len(shown) > LOG_LINE_CHARACTERS:
+            shown = f"{shown[:LOG_LINE_CHARACTERS]} ... (cut; the line has {len(text)} characters)"
         with self._changing:
             self._lines.append(LogLine(time_ns, shown, event))
             self.count += 1

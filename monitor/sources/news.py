@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from .log import LogLine
+from ..text import counted
+from .log import LOG_LINES, LogLine
 from .source import Source, TalkingSource
 
 __all__ = ["News"]
@@ -16,10 +17,15 @@ class News:
         self._heard = self._warned = 0
 
     def lines(self) -> list[LogLine]:
-        """Lines of its log, where it has one."""
+        """Lines of its log, where it has one; where the log could not hold all of them, first how many are lost."""
         if not isinstance(self._source, TalkingSource):
             return []
-        lines, self._heard = self._source.log.since(self._heard)
+        lines, count = self._source.log.since(self._heard)
+        lost = count - self._heard - len(lines)
+        self._heard = count
+        if lost:
+            text = f"({counted(lost, 'line')} left out: more than {LOG_LINES} at a time)"
+            lines = [LogLine(lines[0].time_ns if lines else 0, text), *lines]
         return lines
 
     def warnings(self) -> list[str]:

@@ -24,6 +24,7 @@ __all__ = [
     "Chunk",
     "FaultySource",
     "GuardedSource",
+    "Injection",
     "LineSource",
     "RestartingSource",
     "Source",
@@ -33,12 +34,25 @@ __all__ = [
 ]
 
 
+@dataclass(frozen=True, slots=True)
+class Injection:
+    """A fault as a source has scheduled it.
+
+    `hyperframe` counts from the start of the source's stream; `text` names the fault with every parameter;
+    `expected` are the counters that must move, and by how much.
+    """
+
+    hyperframe: int
+    text: str
+    expected: Mapping[str, int]
+
+
 @runtime_checkable
 class FaultySource(Protocol):
     """A source that can damage what it sends."""
 
-    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
-        """Schedule a fault `plane.what[@hyperframe][:key=value,...]`; (hyperframe, full text, expected counters)."""
+    def inject(self, text: str) -> Injection:
+        """Schedule a fault `plane.what[@hyperframe][:key=value,...]`; InputError where it cannot be injected."""
         ...
 
 

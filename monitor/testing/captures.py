@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .expectations import Expected, LinkExpectationError, check_names, expectation_differences
+from .expectations import Expected, check_expectation, check_names, expectation_of
 
 if TYPE_CHECKING:
     from decoders.events import Event
@@ -45,7 +45,7 @@ class DecodedCapture:
         """LinkExpectationError unless the counters stand so, and every other error counter at 0."""
         __tracebackhide__ = True
         check_names(counters)
-        standing = {name: value for name, value in self.decoder.counters.items() if value}
-        lines = expectation_differences(standing, counters, others)
-        if lines:
-            raise LinkExpectationError(f"{self.path.name}:\n" + "\n".join(f"  {line}" for line in lines))
+        from ..faults.verdict import Observation
+
+        expectation = expectation_of(counters, self.counters, others, None)
+        check_expectation(self.path.name, expectation, Observation(self.counters))

@@ -16,18 +16,19 @@ an AssertionError with a line for each counter.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from ..errors import InputError
-from ..text import counted
-from .expectations import Expected, LinkExpectationError, check_names, expectation_differences
+from .expectations import Expected, check_expectation, check_names, expectation_of
 
 if TYPE_CHECKING:
     from decoders.events import Event
 
     from ..campaign.campaign import Receiver, ReceiverFactory
     from ..campaign.transmission import PlacedFault
+    from ..faults.verdict import Verdict
+    from ..sources.source import Injection
 
 __all__ = ["BoardLink", "EmulatedLink", "TestedLink"]
 
@@ -40,6 +41,7 @@ class TestedLink(ABC):
     def __init__(self) -> None:
         self.events: list[Event] = []
         self._ahead: list[str] = []
+        self.verdict: Verdict | None = None
         self._judged = False
         self._first_fault: int | None = None
         self._start: dict[str, int] = {}
@@ -52,8 +54,8 @@ class TestedLink(ABC):
         """So many hyperframes pass and are decoded; the events they gave."""
 
     @abstractmethod
-    def _inject(self, fault: str) -> tuple[int, str]:
-        """Put a fault in; its hyperframe and full text."""
+    def _inject(self, fault: str) -> Injection:
+        """Inject a fault."""
 
     @property
     @abstractmethod
@@ -89,11 +91,12 @@ class TestedLink(ABC):
         What `expect` looks at begins with the first one since the start, the last `mark`, or the last `expect`
         that held. InputError where the fault cannot be.
         """
-        at, text = self._inject(fault)
+        injection = self._inject(fault)
+        at = injection.hyperframe
         if self._judged or not self._ahead:
             self.mark()
         self._first_fault = at if self._first_fault is None else min(at, self._first_fault)
-        self._ahead.append(text)
+        self._ahead.append(injection.text)
         return at
 
     def mark(self) -> None:
@@ -114,8 +117,8 @@ class TestedLink(ABC):
         """LinkExpectationError unless the counters moved so since the fault, and no other did.
 
         `within` hyperframes from the fault's own each of them must have begun to move; the link runs on so far
-        if it has not yet. `others` None lets other counters move. Good frames may come and go. InputError
-        where a counter does not exist.
+        if it has not yet. `others` None lets other counters move. Good frames may come and go. `verdict` is what
+        the judge says, as in a campaign. InputError where a counter does not exist.
         """
         __tracebackhide__ = True
         check_names(counters)
@@ -123,29 +126,14 @@ class TestedLink(ABC):
             missing = self._first_fault + within + 1 - self.hyperframe
             if missing > 0:
                 self.run(missing)
-        lines = expectation_differences(self.moved, counters, others)
-        if within is not None and self._first_fault is not None and not lines:
-            lines = self._late(within, counters)
-        if lines:
-            head = ", ".join(self._ahead) or "no fault"
-            raise LinkExpectationError(f"{head}:\n" + "\n".join(f"  {line}" for line in lines))
+        from ..faults.verdict import Observation, Timed
+
+        moved = {name: now - self._start[name] for name, now in self.counters.items()}
+        said = [Timed(self._number(event), event) for event in self.events[self._start_event :]]
+        expectation = expectation_of(counters, moved, others, within)
+        head = ", ".join(self._ahead) or "no fault"
+        self.verdict = check_expectation(head, expectation, Observation(moved, said), self._first_fault or 0)
         self._judged = True
-
-    def _late(self, within: int, counters: Mapping[str, Expected]) -> list[str]:
-        from ..faults.verdict import moved_by
-
-        assert self._first_fault is not None
-        lines = []
-        for name, expected in counters.items():
-            if not (expected if isinstance(expected, int) else expected[0]):
-                continue
-            told = (self._number(e) for e in self.events[self._start_event :] if name in moved_by(e))
-            first = min((at for at in told if at is not None), default=None)
-            if first is not None and first - self._first_fault > within:
-                after = first - self._first_fault
-                passed = counted(after, "hyperframe")
-                lines.append(f"{name}: first moved after {passed}, expected within {within}")
-        return lines
 
 
 class EmulatedLink(TestedLink):
@@ -193,11 +181,11 @@ class EmulatedLink(TestedLink):
         self._source.set_chunk(hyperframes)
         return list(self.decoder.receive(bytes(next(self._chunks).data)))
 
-    def _inject(self, fault: str) -> tuple[int, str]:
-        at, text, _ = self._source.inject(fault)
-        if at < self.hyperframe:
-            raise InputError(f"fault {text}: hyperframe {self.hyperframe} is the next to be sent")
-        return at, text
+    def _inject(self, fault: str) -> Injection:
+        injection = self._source.inject(fault)
+        if injection.hyperframe < self.hyperframe:
+            raise InputError(f"fault {injection.text}: hyperframe {self.hyperframe} is the next to be sent")
+        return injection
 
     @property
     def hyperframe(self) -> int:
@@ -253,11 +241,11 @@ class BoardLink(TestedLink):
         trial.mark()  # or it would keep all that ever came
         return events
 
-    def _inject(self, fault: str) -> tuple[int, str]:
-        at, text, _ = self.board.inject(fault)
-        if at > self.hyperframe:
-            self.run(at - self.hyperframe)
-        return at, text
+    def _inject(self, fault: str) -> Injection:
+        injection = self.board.inject(fault)
+        if injection.hyperframe > self.hyperframe:
+            self.run(injection.hyperframe - self.hyperframe)
+        return injection
 
     @property
     def hyperframe(self) -> int:

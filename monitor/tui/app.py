@@ -34,7 +34,7 @@ from .link_view import LinkView
 from .pages import EventPage, Page, help_lines
 from .palette import Look
 from .replay_bar import ReplayBar, Replayed, SeekPage
-from .status import FailureLines, KeyLine, Status
+from .status import FailureLines, KeyLine, StatusLines
 from .view import View
 from .view_keys import EVERYWHERE_HINTS, REPLAY_HINTS, bindings_of, key_names, keys_in_words
 
@@ -115,7 +115,7 @@ class FrayApp(App[int], inherit_bindings=False):
         self._stop = threading.Event()
         self._note, self._note_left = "", 0
         self._redraw_asked = False
-        self.status = Status(look, VIEWS, self.action_view)
+        self.status = StatusLines(look, VIEWS, self.action_view)
         self.failure = FailureLines(look)
         self.keys = KeyLine(look, id="keys")
         self.replay_bar = ReplayBar(look, replay)

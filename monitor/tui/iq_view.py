@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from decoders.linerates import BASIC_FRAMES_PER_HYPERFRAME, option_named
 from decoders.user_plane.axc_container import AxcContainer
 from decoders.user_plane.iq_levels import dc_offset, level_dbfs, peak
 from decoders.user_plane.iq_map import IqMap
+from decoders.user_plane.iq_packing import Samples
 
 from ..links.snapshot import Snapshot
 from .cells import fit, inert, wrapped
@@ -29,7 +30,6 @@ from .palette import Look
 
 __all__ = ["IqChoice", "IqPage", "braille", "columns_db", "dots", "spectrum_db"]
 
-Samples = NDArray[Any]
 FLOOR_DB = -96.0
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
 _BRAILLE = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])

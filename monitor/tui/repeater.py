@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from ..links.judgement import Judged, Verdict
+from ..faults.verdict import Verdict
+from ..links.judgement import Judged
 from ..links.snapshot import InjectedFault
 from .feed import Feed
 
-__all__ = ["INTERVALS", "PASSED", "Repeater"]
+__all__ = ["INTERVALS", "Repeater"]
 
 INTERVALS = (100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000)
-PASSED = (Verdict.FOUND, Verdict.SILENT, Verdict.SHOWN)
 _DEFAULT = 2
 
 
@@ -80,7 +80,7 @@ class Repeater:
             self.elsewhere += 1
             return
         self.judged += 1
-        if judged.verdict in PASSED:
+        if judged.verdict.passed:
             self.passed += 1
         else:
             self.worst = judged

@@ -13,7 +13,7 @@ from decoders.link_delay.delay import Compensation
 
 from ..boards.board import BoardSource
 from ..boards.delay import BoardDelay
-from ..delay.run import DelayRun, judge
+from ..delay.run import DelayRun, judge_delay
 from ..delay.samples import DelayStatus, ResettableBoard
 from ..emulation.emulated_link import EmulatedSource
 from ..emulation.transceiver import BoardSettings, EmulatedBoard
@@ -158,5 +158,5 @@ class Resets:
             or self.status.resets_wanted != run.resets
         ):
             board = run.board
-            self.status = judge(samples, board.description, board.option, board.names, run.resets)
+            self.status = judge_delay(samples, board.description, board.option, board.names, run.resets)
         return self.status

@@ -10,7 +10,7 @@ from rich.segment import Segment
 from textual import events
 
 from decoders.events import Alarm
-from decoders.linerates import option_named
+from decoders.linerates import EIGHT_TEN, option_named
 
 from ..links.snapshot import Snapshot
 from ..text import counted
@@ -20,7 +20,7 @@ from .feed import Feed
 from .line_pane import Line, LinePane, cells
 from .palette import Look
 
-__all__ = ["FailureLines", "KeyLine", "Status", "key_lines", "short_title"]
+__all__ = ["FailureLines", "KeyLine", "StatusLines", "key_lines", "short_title"]
 
 _REMOTE = (Alarm.LOS, Alarm.LOF, Alarm.RAI, Alarm.SDI, Alarm.RESET)
 _SHORT = {Alarm.RESET: "rst"}
@@ -94,7 +94,7 @@ class FailureLines(LinePane):
         self.show([(Segment(f" {line}".ljust(width), self.look.alarm),) for line in lines])
 
 
-class Status(LinePane):
+class StatusLines(LinePane):
     """Three lines: views, state word and source; sync, start-up, rate and time; alarms and errors."""
 
     def __init__(self, look: Look, views: Sequence[tuple[str, str]], on_view: Callable[[int], None]) -> None:
@@ -232,10 +232,28 @@ def _line_details(snapshot: Snapshot) -> list[str]:
     ]
 
 
+def _fec_details(snapshot: Snapshot) -> list[str]:
+    """Of RS-FEC at 64B/66B, and of the scrambling of version 2; nothing where the option has neither."""
+    told = []
+    if option_named(snapshot.option).line_code != EIGHT_TEN:
+        counters = snapshot.counters
+        fec = "FEC on" if snapshot.fec else "FEC off" if snapshot.control is not None else "FEC -"
+        corrected, lost = (
+            counters.get("fec_corrected_codewords", 0),
+            counters.get("fec_uncorrected_codewords", 0),
+        )
+        if corrected or lost:
+            fec += f": {corrected} corrected, {lost} not"
+        told.append(fec)
+    if snapshot.scrambling_seed is not None:
+        told.append(f"seed 0x{snapshot.scrambling_seed:08X}")
+    return told
+
+
 def _l1_details(snapshot: Snapshot) -> list[str]:
     """Of the L1 inband protocol, where there is room; `-` before it is known."""
     known = snapshot.control is not None
     names = ("version", "HDLC rate code", "pointer p")
     values = (snapshot.version, snapshot.hdlc_rate_code, snapshot.pointer_p)
     told = [f"{name} {value if known else '-'}" for name, value in zip(names, values, strict=True)]
-    return ["  ".join(told)]
+    return [*_fec_details(snapshot), "  ".join(told)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from decoders.link.settings import SenderSettings
 from decoders.user_plane.axc_container import AxcContainer
 from decoders.user_plane.iq_map import IqMap
 from monitor.errors import InputError
-from monitor.sources.source import Chunk
+from monitor.sources.source import Chunk, Injection
 
 HOSTILE = b"\x1b[31m[red]\xff\xfe\xe2\x80\xae\xf0\x9f\x98\x80[/red]\x07\r\n"
 """Escape sequence, markup, broken UTF-8, a right-to-left override, a wide character, bell, line ends."""
@@ -82,13 +82,13 @@ class FakeFaultySource(FakeSource):
         self._index = index + 1
         return super()._hyperframes(index)
 
-    def inject(self, text: str) -> tuple[int, str, Mapping[str, int]]:
+    def inject(self, text: str) -> Injection:
         at = self._index * self._size
         if text == "ethernet.fcs":
             self._spoil[self._index] = text
-            return at, text, {"ethernet_fcs_errors": 1}
+            return Injection(at, text, {"ethernet_fcs_errors": 1})
         if text == "sync.hfn":
-            return at, text, {"hfn_discontinuities": 2}
+            return Injection(at, text, {"hfn_discontinuities": 2})
         raise InputError(f"no such fault here: {text}")
 
 

@@ -36,7 +36,7 @@ from decoders.events import (
     SyncStateChanged,
     UnexpectedK,
 )
-from decoders.line_coding.characters import LineForm
+from decoders.line_coding.characters import CHARACTER_FORMS, LineForm
 from decoders.line_coding.code_8b10b import SymbolEncoder, pack_symbols
 from decoders.linerates import option_named
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
@@ -95,7 +95,7 @@ def _cases() -> list[tuple[str, LineForm, str]]:
     cases = [
         (option, form, name)
         for option in ("1", "2", "4")
-        for form in LineForm
+        for form in CHARACTER_FORMS
         for name in FAULTS
         if form.has_flags or name not in ("flips", "los", "los at the end", "nearly los")
     ]
@@ -124,7 +124,7 @@ def test_any_cut_gives_the_same(option: str, form: LineForm, name: str) -> None:
         _same(whole, decode(data, link, sizes))
 
 
-@pytest.mark.parametrize("form", LineForm)
+@pytest.mark.parametrize("form", CHARACTER_FORMS)
 def test_octet_by_octet(form: LineForm) -> None:
     data, _ = crafted("1", form, FAULTS["channels"], lead_bits=3 if form is BITS else 0)
     scale = {OCTETS: 1.0, BITS: 1.25}.get(form, 2.0)
@@ -136,7 +136,7 @@ def test_octet_by_octet(form: LineForm) -> None:
     _same(whole, decode(data, link, [1] * len(data)))
 
 
-@pytest.mark.parametrize("form", LineForm)
+@pytest.mark.parametrize("form", CHARACTER_FORMS)
 @pytest.mark.parametrize("name", ["lof", "flips", "los"])
 def test_octet_by_octet_where_hyperframes_meet(form: LineForm, name: str) -> None:
     if name != "lof" and not form.has_flags:
@@ -151,7 +151,7 @@ def test_octet_by_octet_where_hyperframes_meet(form: LineForm, name: str) -> Non
 
 @given(
     name=st.sampled_from([*FAULTS, *SLIPS]),
-    form=st.sampled_from(LineForm),
+    form=st.sampled_from(CHARACTER_FORMS),
     start=st.integers(0, 9000),
     end=st.integers(0, 9000),
     cuts=st.lists(st.integers(1, 40_000), max_size=12),
@@ -370,7 +370,7 @@ def test_any_damage_agrees_with_the_reference(
 @given(
     data=st.binary(max_size=200),
     repeat=st.sampled_from([1, 1, 50, 400]),
-    form=st.sampled_from(LineForm),
+    form=st.sampled_from(CHARACTER_FORMS),
     option=st.sampled_from(["1", "2", "4", "7"]),
     cuts=st.lists(st.integers(1, 30_000), max_size=5),
 )
@@ -384,7 +384,7 @@ def test_garbage_never_raises(data: bytes, repeat: int, form: LineForm, option: 
         assert outcome.record["trailing_bytes"] == 8 * len(data) // per
 
 
-@pytest.mark.parametrize("form", LineForm)
+@pytest.mark.parametrize("form", CHARACTER_FORMS)
 @pytest.mark.parametrize("option", ["1", "3", "7"])
 @pytest.mark.parametrize("octet", [0x00, 0xFF, 0xBC, 0x50, 0xAA])
 def test_constant_lines(form: LineForm, option: str, octet: int) -> None:
@@ -394,7 +394,7 @@ def test_constant_lines(form: LineForm, option: str, octet: int) -> None:
     assert outcome.counters["lof_events"] == 0
 
 
-@pytest.mark.parametrize("form", LineForm)
+@pytest.mark.parametrize("form", CHARACTER_FORMS)
 @pytest.mark.parametrize(("made", "read"), [("1", "2"), ("2", "1"), ("4", "3"), ("2", "4")])
 def test_wrong_option_finds_no_sync(form: LineForm, made: str, read: str) -> None:
     data, _ = crafted(made, form)
@@ -611,7 +611,7 @@ def test_short_captures(form: LineForm, octets: int, hyperframes: int, state: st
     assert outcome.record["trailing_bytes"] == octets - 4096 * hyperframes
 
 
-@pytest.mark.parametrize("form", LineForm)
+@pytest.mark.parametrize("form", CHARACTER_FORMS)
 @pytest.mark.parametrize("option", ["1", "2", "4"])
 def test_noise_is_not_taken_for_a_short_capture(form: LineForm, option: str) -> None:
     """In 100 000 octets of noise two K28.5 symbols one hyperframe apart are likely."""
@@ -977,7 +977,7 @@ def test_bfn_wraps() -> None:
     assert [sender.timing_of(i) for i in (0, 1, 150, 151)] == [(4095, 149), (0, 0), (0, 149), (1, 0)]
 
 
-@pytest.mark.parametrize("form", list(LineForm))
+@pytest.mark.parametrize("form", CHARACTER_FORMS)
 def test_the_callers_memory_may_be_used_again(form: LineForm) -> None:
     """A source that reads into one buffer over and over gives the same events as one that does not."""
     out = bytearray()

@@ -9,6 +9,7 @@ from functools import cache
 import numpy as np
 import pytest
 
+from decoders.counters import ERROR_COUNTERS
 from decoders.errors import SettingsError
 from decoders.events import Event, FrameReceived, HyperframesNotReceived, OctetsChanged
 from decoders.line_coding.characters import LineForm
@@ -16,7 +17,6 @@ from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings, SenderSettings
 from monitor.emulation.line_writer import LineWriter
 from monitor.emulation.sender import EmulatedSender
-from monitor.links.snapshot import ERROR_COUNTERS
 
 COUNT = 240
 OPTIONS = {"1": 1, "2": 3, "4": 5}

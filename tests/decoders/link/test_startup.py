@@ -9,9 +9,9 @@ from decoders.link.startup import StartupState, StartupView
 
 def _operating() -> StartupView:
     view = StartupView(in_sync=True, frames_good=True, quiet_since=100)
-    view.take("version", 1)
-    view.take("hdlc_rate_code", 3)
-    view.take("pointer_p", 40)
+    view.accept("version", 1)
+    view.accept("hdlc_rate_code", 3)
+    view.accept("pointer_p", 40)
     return view
 
 
@@ -45,27 +45,27 @@ def test_what_takes_operation_back(field: str, value: bool, state: StartupState)
 def test_rows_apply_in_order() -> None:
     view = _operating()
     view.remote_defect = True
-    view.take("version", 3)
+    view.accept("version", 3)
     assert view.state_at(1000) is StartupState.B
     view.remote_defect = False
     assert view.state_at(1000) is StartupState.C
-    view.take("version", 2)
+    view.accept("version", 2)
     view.frames_good = False
     assert view.state_at(1000) is StartupState.D
 
 
 def test_no_channel_is_a_passive_link() -> None:
     view = _operating()
-    view.take("hdlc_rate_code", 0)
+    view.accept("hdlc_rate_code", 0)
     assert view.state_at(1000) is StartupState.F
-    view.take("pointer_p", 0)
+    view.accept("pointer_p", 0)
     assert view.state_at(1000) is StartupState.G
 
 
 @pytest.mark.parametrize(("version", "known"), [(0, False), (1, True), (2, True), (3, False), (255, False)])
 def test_known_versions(version: int, known: bool) -> None:
     view = _operating()
-    view.take("version", version)
+    view.accept("version", version)
     assert view.version_known is known
 
 

@@ -125,7 +125,7 @@ def test_control_words_alone_carry_every_plane_but_iq() -> None:
     ]
     with pytest.raises(InputError, match="control words only, it would not show"):
         source.inject("line.flip")
-    assert source.inject("vendor.flip")[2] == {"vendor_changes": 2}
+    assert source.inject("vendor.flip").expected == {"vendor_changes": 2}
     assert Pipeline(source).snapshot().iq_octets is None
 
 
@@ -445,8 +445,8 @@ def test_a_fault_at_a_hyperframe_of_this_stream_comes_there() -> None:
     line.board.advance(40)  # nobody reads yet
     source = BoardSource(line, allow=True, answer_s=0.05)
     line.pump(10)
-    hyperframe, text, _ = source.inject("sync.hfn@30")
-    assert (hyperframe, text) == (30, "sync.hfn@30:value=200")
+    injection = source.inject("sync.hfn@30")
+    assert (injection.hyperframe, injection.text) == (30, "sync.hfn@30:value=200")
     line.pump(30)
     octets = taken(source)
     hfn = [octets[16384 * n + 2 * 64 * 16 * 2] for n in range(40)]
@@ -461,16 +461,16 @@ def test_numbers_of_this_stream_hold_where_words_are_missing() -> None:
     """Each step takes nine bits and so one word; a comma takes it up, and the board finds the hyperframe anew."""
     line, source = open_board()
     # Behind a deserialiser nobody sees the word alignment change.
-    expected = source.inject("delay.step:bits=3")[2]
+    expected = source.inject("delay.step:bits=3").expected
     assert expected == {"lof_events": 1, "los_events": 1, "missed_sync_bytes": 1}
     source.inject("delay.drift@5:bits=-9,steps=8,every=12")
     for _ in range(13):
         line.pump(10)
-    assert source.inject("sync.hfn@140")[0] == 140
+    assert source.inject("sync.hfn@140").hyperframe == 140
     line.pump(20)
     source.reset_transceiver(r.Transceiver.RECEIVER)  # four hyperframes do not come
     line.pump(10)
-    assert source.inject("sync.hfn@158")[0] == 158
+    assert source.inject("sync.hfn@158").hyperframe == 158
     line.pump(10)
     octets = taken(source)
     hfn = [octets[16384 * n - 2 * 8 + 2 * 64 * 16 * 2] for n in range(130, 166)]
@@ -620,8 +620,9 @@ def test_a_board_in_c_over_a_terminal_with_damage_both_ways(c_board: Path, tmp_p
             total += len(came[-1])
             if total > 600 * size:
                 break
-        hyperframe, text, expected = source.inject("vendor.value:ns=20,xs=1,value=0xA5")
-        assert hyperframe > 400 and expected == {"vendor_changes": 1} and "value=165" in text
+        injection = source.inject("vendor.value:ns=20,xs=1,value=0xA5")
+        assert injection.hyperframe > 400 and injection.expected == {"vendor_changes": 1}
+        assert "value=165" in injection.text
         with pytest.raises(InputError, match="refuses another loopback: not on this board"):
             source.set_loopback(r.Loopback.CABLE)
         for _ in range(10):
@@ -701,8 +702,7 @@ def test_a_board_that_goes_and_comes_again(
             start_board(*words)
         if decoder.hyperframes > 1000:
             break
-    hyperframe, _, _ = source.inject("hdlc.fcs")
-    assert hyperframe >= decoder.hyperframes - 300
+    assert source.inject("hdlc.fcs").hyperframe >= decoder.hyperframes - 300
     source.close()
     assert [warning.split(" after")[0] for warning in source.warnings[:2]] == [
         "the line broke: the other end has closed the connection",

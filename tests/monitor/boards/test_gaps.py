@@ -11,6 +11,7 @@ import pytest
 
 pytest.importorskip("tty", reason="no pseudo-terminals on this system")
 
+from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, HyperframesNotReceived
 from decoders.frame_structure.controlwords import X_HFN
 from decoders.line_coding.characters import LineForm
@@ -25,11 +26,10 @@ from monitor.emulation.board import BoardSetup, RecordBoard
 from monitor.emulation.line_writer import LineWriter
 from monitor.emulation.sender import EmulatedSender
 from monitor.errors import InputError
-from monitor.formats.ffcap import CaptureHeader, RecordType, gap_payload
+from monitor.formats.ffcap import CaptureHeader, CaptureRecordType, gap_payload
 from monitor.formats.ffcap_reader import CaptureReader
 from monitor.formats.ffcap_writer import CaptureWriter
 from monitor.links.pipeline import Pipeline
-from monitor.links.snapshot import ERROR_COUNTERS
 from monitor.protocol import records as r
 from monitor.recording.recorder import RecordingTap, open_recording
 from monitor.sources.file import open_file_source
@@ -175,11 +175,13 @@ def broken_off(path: Path, pieces: list[int], *, tail: bool = False) -> Path:
     with CaptureWriter(path, CaptureHeader("1", "flagged")) as writer:
         for index, count in enumerate(pieces):
             if index:
-                writer.append(RecordType.GAP, gap_payload(UNKNOWN_GAP), 0)
+                writer.append(CaptureRecordType.GAP, gap_payload(UNKNOWN_GAP), 0)
             if count:
-                writer.append(RecordType.FLAGGED, _line_data(RecordBoard(BoardSetup(option="1")), count), 0)
+                writer.append(
+                    CaptureRecordType.FLAGGED, _line_data(RecordBoard(BoardSetup(option="1")), count), 0
+                )
         if tail:
-            writer.append(RecordType.GAP, gap_payload(UNKNOWN_GAP), 0)
+            writer.append(CaptureRecordType.GAP, gap_payload(UNKNOWN_GAP), 0)
     return path
 
 
@@ -229,13 +231,13 @@ def test_each_hyperframe_is_found_by_the_number_its_sender_gave_it(
             line.write(sender.batch(gap))
             if gap:
                 payload = gap_payload(UNKNOWN_GAP if at in unknown else gap)
-                writer.append(RecordType.GAP, payload, 0)
+                writer.append(CaptureRecordType.GAP, payload, 0)
             first = sender.next_hyperframe
             places += ["{}.{}".format(*sender.encoder.timing_of(first + i)) for i in range(run)]
             (batch,) = sender.batch(run)
             if at == 3:
                 batch.octets[0, X_HFN] ^= 0x05
-            writer.append(RecordType[form.name], line.write([batch]), 0)
+            writer.append(CaptureRecordType[form.name], line.write([batch]), 0)
     assert len(set(places)) == len(places) > 128  # more than the scan takes at a time
     with replaying(tmp_path / "gaps.ffcap") as (control, pipeline):
         assert [control.seek_text(place) for place in places] == [*range(len(places))]
@@ -299,8 +301,8 @@ def test_no_number_in_a_capture_is_believed_too_far(tmp_path: Path, payload: byt
     with CaptureWriter(tmp_path / "odd.ffcap", CaptureHeader("1", "flagged")) as writer:
         board = RecordBoard(BoardSetup(option="1"))
         for piece in (_line_data(board, 10), _line_data(board, 10)):
-            writer.append(RecordType.GAP, payload, 0)
-            writer.append(RecordType.FLAGGED, piece, 0)
+            writer.append(CaptureRecordType.GAP, payload, 0)
+            writer.append(CaptureRecordType.FLAGGED, piece, 0)
     gaps = [chunk.gap for chunk in open_file_source(tmp_path / "odd.ffcap").chunks()]
     assert gaps in ([UNKNOWN_GAP] * 2, [0] * 2)
     with replaying(tmp_path / "odd.ffcap", playing=True, stay=False) as (_, pipeline):
@@ -335,7 +337,7 @@ def test_decode_tells_of_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     tap.close()
     lost = sum(lost for _, lost in runs)
     kinds = [record.type for record in CaptureReader(path).records()]
-    assert kinds.count(RecordType.GAP) == len(runs) - 1
+    assert kinds.count(CaptureRecordType.GAP) == len(runs) - 1
     assert main(["decode", str(path), "--json", "--strict"]) == 0
     record = json.loads(capsys.readouterr().out)
     assert record["hyperframes_not_received"] == record["hyperframes_missed"] == lost

@@ -20,7 +20,7 @@ from serial import rfc2217
 
 pytest.importorskip("tty", reason="no pseudo-terminals on this system")
 
-from decoders.line_coding.characters import LineForm
+from decoders.line_coding.characters import CHARACTER_FORMS, LineForm
 from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings, SenderSettings
 from monitor.boards import serial_port
@@ -31,7 +31,7 @@ from monitor.boards.serial_port import SerialLine, port_lines
 from monitor.emulation.line_writer import LineWriter
 from monitor.emulation.sender import EmulatedSender
 from monitor.errors import InputError
-from monitor.formats.ffcap import RecordType
+from monitor.formats.ffcap import CaptureRecordType
 from monitor.formats.ffcap_reader import CaptureReader
 from monitor.recording.recorder import open_recording
 from monitor.sources.log import Log
@@ -288,7 +288,7 @@ def stream(form: LineForm, hyperframes: int, option: str = "1") -> bytes:
     return LineWriter(form, sender.option).write(sender.batch(hyperframes))
 
 
-@pytest.mark.parametrize("form", list(LineForm))
+@pytest.mark.parametrize("form", CHARACTER_FORMS)
 def test_a_raw_dump_over_a_terminal(form: LineForm) -> None:
     master, slave, name = pty_pair()
     data = stream(form, 40)
@@ -372,7 +372,7 @@ def test_a_console_that_prints_hex(tmp_path: Path, columns: bool) -> None:
     heard = [line.text for line in source.log.since(0)[0]]
     assert heard == ["boot 1.2", "\\x1b[31mtemperature 41", "# face off", "deaf: no signal"]
     with CaptureReader(tmp_path / "a.ffcap") as reader:
-        notes = [bytes(r.payload).decode() for r in reader.records() if r.type is RecordType.NOTE]
+        notes = [bytes(r.payload).decode() for r in reader.records() if r.type is CaptureRecordType.NOTE]
     assert notes == [f"board: {text}" for text in heard]
     for fd in (master, slave):
         os.close(fd)

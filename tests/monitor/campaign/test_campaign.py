@@ -13,7 +13,7 @@ from scipy import stats
 
 from decoders.counters import COUNTERS
 from decoders.events import Alarm, AlarmCleared, Event, FrameReceived, FrameStatus, Origin, Plane
-from decoders.line_coding.characters import LineForm
+from decoders.line_coding.characters import CHARACTER_FORMS, LineForm
 from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings
 from monitor.campaign.campaign import Baselines, run_campaign, run_case
@@ -23,7 +23,7 @@ from monitor.campaign.declared import declare
 from monitor.campaign.results import Campaign
 from monitor.campaign.transmission import around, transmit
 from monitor.cli.main import main
-from monitor.commands import campaign as prove
+from monitor.commands import campaign as command
 from monitor.errors import InputError
 from monitor.faults.catalogue import CATALOGUE, parse_fault
 from monitor.faults.kinds import Expectation, Range
@@ -60,7 +60,7 @@ def test_other_rates_and_two_boards(option: str, source: str) -> None:
     assert failures(run_campaign(LinkConditions(source=source, option=option, seed=2), SOME)) == {}
 
 
-@pytest.mark.parametrize("form", list(LineForm))
+@pytest.mark.parametrize("form", CHARACTER_FORMS)
 def test_a_crafted_capture_decodes_to_its_truth(form: LineForm) -> None:
     campaign = run_campaign(LinkConditions(crafted=True, form=form, option="1"), SOME)
     assert failures(campaign) == {}
@@ -96,7 +96,7 @@ def test_the_same_seed_gives_the_same_octets(tmp_path: Path, capsys: pytest.Capt
     made = []
     for number in range(2):
         pages = [tmp_path / f"{number}.xml", tmp_path / f"{number}.html"]
-        words = ["prove", "emulated", "--json", "--reproducible", "--seed", "9", "--only", "*.f*"]
+        words = ["campaign", "emulated", "--json", "--reproducible", "--seed", "9", "--only", "*.f*"]
         assert main([*words, "--junit", str(pages[0]), "--html", str(pages[1])]) == 0
         made.append((capsys.readouterr().out, *(page.read_bytes() for page in pages)))
     assert made[0] == made[1]
@@ -153,7 +153,7 @@ def test_patterns_choose_by_whole_names() -> None:
 
 
 def test_a_pattern_that_fits_nothing_is_an_error(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["prove", "emulated", "--only", "hldc.*"]) == 2
+    assert main(["campaign", "emulated", "--only", "hldc.*"]) == 2
     assert "'hldc.*' fits no case" in capsys.readouterr().err
 
 
@@ -172,7 +172,7 @@ def test_a_pattern_that_fits_nothing_is_an_error(capsys: pytest.CaptureFixture[s
 def test_bad_input_is_one_line_and_status_2(
     words: list[str], text: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["prove", *words]) == 2
+    assert main(["campaign", *words]) == 2
     error = capsys.readouterr().err
     assert text in error and error.count("\n") == 1
 
@@ -206,16 +206,16 @@ def _with_receiver(monkeypatch: pytest.MonkeyPatch, receiver: type[LinkDecoder])
     def run(*positional: Any, **named: Any) -> Campaign:
         return run_campaign(*positional, **named, receiver=receiver)
 
-    monkeypatch.setattr(prove, "run_campaign", run)
+    monkeypatch.setattr(command, "run_campaign", run)
 
 
 def test_a_failing_campaign_has_status_1(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     _with_receiver(monkeypatch, Deaf)
-    assert main(["prove", "emulated", "--only", "hdlc.fcs", "--json"]) == 1
+    assert main(["campaign", "emulated", "--only", "hdlc.fcs", "--json"]) == 1
     record = json.loads(capsys.readouterr().out)
-    assert (record["schema"], record["verdict"]) == ("framefray.prove/1", "fail")
+    assert (record["schema"], record["verdict"]) == ("framefray.campaign/1", "fail")
     assert record["cases"][1]["repeat_with"].endswith("--only hdlc.fcs")
     assert record["run"]["seconds"] > 0
 
@@ -234,7 +234,7 @@ def test_an_interrupt_leaves_a_report_of_what_was_done(
 
     _with_receiver(monkeypatch, Stopped)
     page = tmp_path / "part.xml"
-    assert main(["prove", "emulated", "--only", "vendor.*", "--json", "--junit", str(page)]) == 130
+    assert main(["campaign", "emulated", "--only", "vendor.*", "--json", "--junit", str(page)]) == 130
     captured = capsys.readouterr()
     record = json.loads(captured.out)
     assert not record["complete"] and record["verdict"] == "fail"

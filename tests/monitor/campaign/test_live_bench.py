@@ -60,12 +60,12 @@ def test_every_fault_is_told_on_a_board_as_on_the_emulated_link() -> None:
 def test_prove_is_the_same_over_a_line(way: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
     words = ["--yes", "--option", "2", *(word for case in ONE_OF_EACH for word in ("--only", case.name))]
     with running_board(*way, "--pace", "0") as (name, _):
-        assert main(["prove", name, "--json", *words]) == 0
+        assert main(["campaign", name, "--json", *words]) == 0
     seen = json.loads(capsys.readouterr().out)
     emulated = run_campaign(LinkConditions(), choose(every_case(), [case.name for case in ONE_OF_EACH]))
     assert verdicts(seen) == {r.case.name: r.verdict.value for r in emulated.results}
     assert (seen["link"]["via"], seen["link"]["pointer_p"], seen["link"]["seed"]) == ("board", 40, None)
-    assert seen["repeat_with"] == shlex.join(["framefray", "prove", name, *words]) and seen["complete"]
+    assert seen["repeat_with"] == shlex.join(["framefray", "campaign", name, *words]) and seen["complete"]
 
 
 @pytest.mark.parametrize("option", ["1", "4"])
@@ -201,7 +201,7 @@ def test_a_board_that_goes_away_leaves_a_report(tmp_path: Path, capsys: pytest.C
             process.kill()
 
         threading.Thread(target=leave, daemon=True).start()
-        words = ["prove", name, "--yes", "--json", "--html", str(page), "--junit", str(xml)]
+        words = ["campaign", name, "--yes", "--json", "--html", str(page), "--junit", str(xml)]
         assert main(words) == 2
     captured = capsys.readouterr()
     record = json.loads(captured.out)
@@ -220,10 +220,10 @@ def test_a_board_that_goes_away_leaves_a_report(tmp_path: Path, capsys: pytest.C
     ("words", "text"),
     [
         (("inject", "{}", "--fault", "hdlc.fcs"), "--yes does it without asking"),
-        (("prove", "{}", "--yes", "--pointer", "40"), "--pointer goes with emulated links"),
-        (("prove", "{}", "--yes", "--via", "craft"), "--via craft goes with emulated"),
+        (("campaign", "{}", "--yes", "--pointer", "40"), "--pointer goes with emulated links"),
+        (("campaign", "{}", "--yes", "--via", "craft"), "--via craft goes with emulated"),
         (
-            ("prove", "{}", "--yes", "--only", "ethernet.fcs", "--option", "4"),
+            ("campaign", "{}", "--yes", "--only", "ethernet.fcs", "--option", "4"),
             "the board is of option 2, not 4; leave --option out",
         ),
     ],
@@ -240,7 +240,7 @@ def test_what_cannot_be_is_said_in_one_line(
 
 def test_a_board_of_a_pair_is_told_apart(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     with running_board("--pty", "--link", str(tmp_path / "link")) as (name, _):
-        assert main(["prove", name, "--yes"]) == 2
+        assert main(["campaign", name, "--yes"]) == 2
     assert "receives what another one sends" in capsys.readouterr().err
 
 
@@ -255,7 +255,7 @@ def test_a_board_that_takes_no_fault_proves_nothing(
     campaign = run_campaign(bench.conditions, [Case(("hdlc.fcs",)), Case(("line.k", "iq.flip"))], bench=bench)
     assert [r.verdict for r in campaign.results[1:]] == [Verdict.LEFT_OUT] * 2
     assert not campaign.proves
-    assert main(["prove", "emulated", "--pointer", "0", "--only", "ethernet.fcs"]) == 2
+    assert main(["campaign", "emulated", "--pointer", "0", "--only", "ethernet.fcs"]) == 2
     assert "nothing is proven" in capsys.readouterr().err
 
 

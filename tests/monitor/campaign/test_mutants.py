@@ -6,23 +6,25 @@ that is broken, not from a run.
 
 from __future__ import annotations
 
-import types
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 import pytest
 
 from decoders.cm_plane.ethernet import EthernetDecoder
 from decoders.cm_plane.hdlc import HdlcDecoder, HdlcFrame
-from decoders.events import Event, FrameStatus, HfnDiscontinuity, HfnInvalid, Plane
+from decoders.events import Event, FrameStatus, HfnDiscontinuity, HfnInvalid, OctetsChanged, Plane
 from decoders.frame_structure.controlwords import Places
-from decoders.line_coding.code_8b10b import CodedBlock
+from decoders.line_coding.characters import LineForm, open_reader
+from decoders.line_coding.line_octets import LineOctets, Place
 from decoders.link.decoder import LinkDecoder
 from decoders.link.hyperframe_sync import FallBack
-from decoders.link.planes import HyperframePlanes
+from decoders.link.octet_watch import OctetWatch
+from decoders.link.parts import LinkParts
 from decoders.link.settings import LinkSettings
+from decoders.link.timing import TimingCheck
 from monitor.campaign import campaign
 from monitor.campaign.campaign import ReceiverFactory, run_campaign
 from monitor.campaign.cases import BASELINE, Case
@@ -76,19 +78,17 @@ def failing(receiver: ReceiverFactory) -> dict[str, Verdict]:
     return {result.case.name: result.verdict for result in done.results if not result.passed}
 
 
-Mutation = Callable[[LinkDecoder], object]
+def mutant(parts: dict[str, object] | None = None, **settings: object) -> ReceiverFactory:
+    """The receiver with some of its parts, or some of its settings, replaced."""
+    changed = replace(LinkParts(), **(parts or {}))  # type: ignore[arg-type]
 
-
-def mutant(change: Mutation, **settings: object) -> ReceiverFactory:
     def make(given: LinkSettings) -> LinkDecoder:
-        decoder = LinkDecoder(replace(given, **settings))  # type: ignore[arg-type]
-        change(decoder)
-        return decoder
+        return LinkDecoder(replace(given, **settings), parts=changed)  # type: ignore[arg-type]
 
     return make
 
 
-def slow(rule: Callable[[HdlcFrame], HdlcFrame | None]) -> Mutation:
+def slow(rule: Callable[[HdlcFrame], HdlcFrame | None]) -> dict[str, object]:
     """Judge every HDLC frame once more by another rule; None loses it."""
 
     class Changed(HdlcDecoder):
@@ -96,10 +96,7 @@ def slow(rule: Callable[[HdlcFrame], HdlcFrame | None]) -> Mutation:
             frames = super().receive(octets)  # type: ignore[arg-type]
             return [again for frame in frames if (again := rule(frame)) is not None]
 
-    def change(decoder: LinkDecoder) -> None:
-        decoder.planes._hdlc = Changed()
-
-    return change
+    return {"hdlc": Changed}
 
 
 def wrong_polynomial(frame: HdlcFrame) -> HdlcFrame:
@@ -123,31 +120,33 @@ def no_abort(frame: HdlcFrame) -> HdlcFrame | None:
     return None if frame.status is FrameStatus.ABORT else frame
 
 
-def without_disparity(decoder: LinkDecoder) -> None:
-    read = decoder._reader.read
+class WithoutDisparity:
+    """A reader whose characters never have a disparity error."""
 
-    def changed() -> CodedBlock:
-        block = read()
-        return CodedBlock(block.octets, block.k_positions, block.violations, block.disparity_errors[:0])
+    def __init__(self, form: LineForm, hyperframe_octets: int) -> None:
+        self._reader = open_reader(form, hyperframe_octets)
 
-    decoder._reader.read = changed  # type: ignore[method-assign]
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._reader, name)
 
-
-def without_bfn_nibble(decoder: LinkDecoder) -> None:
-    planes = decoder.planes
-
-    def changed(self: HyperframePlanes, hfn: np.ndarray, bfn: np.ndarray, first: int) -> Iterator[Event]:
-        return HyperframePlanes._continuity(self, hfn, bfn & 0xFF, first)
-
-    planes._continuity = types.MethodType(changed, planes)  # type: ignore[method-assign]
+    def read(self) -> LineOctets:
+        found = self._reader.read()
+        kept = {place: at for place, at in found.places.items() if place is not Place.DISPARITY_ERROR}
+        return replace(found, places=kept)
 
 
-def any_hfn(decoder: LinkDecoder) -> None:
+class LowBfn(TimingCheck):
+    """The high nibble of BFN is not looked at."""
+
+    def receive(self, hfn: np.ndarray, bfn: np.ndarray, first: int) -> Iterator[Event]:
+        return super().receive(hfn, bfn & 0xFF, first)
+
+
+class AnyHfn(TimingCheck):
     """An HFN above 149 counts as a jump."""
-    planes = decoder.planes
 
-    def changed(self: HyperframePlanes, hfn: np.ndarray, bfn: np.ndarray, first: int) -> Iterator[Event]:
-        for event in HyperframePlanes._continuity(self, hfn, bfn, first):
+    def receive(self, hfn: np.ndarray, bfn: np.ndarray, first: int) -> Iterator[Event]:
+        for event in super().receive(hfn, bfn, first):
             if isinstance(event, HfnInvalid):
                 self._counters["hfn_invalid"] -= 1
                 self._counters["hfn_discontinuities"] += 1
@@ -155,26 +154,20 @@ def any_hfn(decoder: LinkDecoder) -> None:
             else:
                 yield event
 
-    planes._continuity = types.MethodType(changed, planes)  # type: ignore[method-assign]
 
-
-def runts(decoder: LinkDecoder) -> None:
-    decoder.planes._ethernet = EthernetDecoder(min_octets=4)
-
-
-def wrong_xs(decoder: LinkDecoder) -> None:
+class WrongXs(OctetWatch):
     """Vendor specific octets of word index Xs are taken from Xs + 1."""
-    planes = decoder.planes
 
-    def changed(
-        self: HyperframePlanes, plane: Plane, counter: str, places: Places, *rest: object
-    ) -> Iterator[Event]:
+    def changes(
+        self, plane: Plane, counter: str, places: Places, flat: np.ndarray, first: int
+    ) -> Iterator[OctetsChanged]:
         if plane is Plane.VENDOR:
             a_word = len(places) // 4
             places = Places(np.roll(places.flat, -a_word), places.triples)
-        return HyperframePlanes._octets(self, plane, counter, places, *rest)  # type: ignore[arg-type]
+        return super().changes(plane, counter, places, flat, first)
 
-    planes._octets = types.MethodType(changed, planes)  # type: ignore[method-assign]
+
+RUNTS = {"ethernet": partial(EthernetDecoder, min_octets=4)}
 
 
 class RemoteIsLocal(LinkDecoder):
@@ -197,10 +190,6 @@ class Fragile(LinkDecoder):
         return events
 
 
-def nothing(decoder: LinkDecoder) -> None:
-    pass
-
-
 LOSING_SYNC = ("line.violation:count=16", "sync.comma:count=3", "line.slip", "line.character", "line.dark")
 SLIPPED = ("line.slip", "line.character")
 
@@ -216,27 +205,27 @@ MUTANTS: dict[str, tuple[ReceiverFactory, set[str]]] = {
         {"hdlc.abort", "hdlc.stuffing:ones=1", "sync.comma + hdlc.abort"},
     ),
     # CPRI clause 4.2.10.2: 16 in one hyperframe.
-    "LOS from 17 on": (mutant(nothing, los_threshold=17), {"line.violation:count=16"}),
+    "LOS from 17 on": (mutant(los_threshold=17), {"line.violation:count=16"}),
     # CPRI clause 4.2.9: one missed sync byte is no loss; where three are declared only one is left to count.
     "one missed sync byte loses sync": (
-        mutant(nothing, fall_back=FallBack.TO_START),
+        mutant(fall_back=FallBack.TO_START),
         {"sync.comma", "sync.comma:count=2", "sync.comma:count=3", "sync.comma + hdlc.abort", "line.dark",
          "line.character"},
     ),
     # CPRI clause 4.2.7.3: BFN has 12 bits, four of them in Z.192.0.
-    "high nibble of BFN ignored": (mutant(without_bfn_nibble), {"sync.bfn:xor=0x400"}),
+    "high nibble of BFN ignored": (mutant({"timing": LowBfn}), {"sync.bfn:xor=0x400"}),
     # CPRI clause 4.2.7.3: 150 to 255 are invalid, not a jump.
-    "HFN above 149 taken for a jump": (mutant(any_hfn), {"sync.hfn"}),
+    "HFN above 149 taken for a jump": (mutant({"timing": AnyHfn}), {"sync.hfn"}),
     # IEEE 802.3 clause 36.2.4.4.
     "disparity never checked": (
-        mutant(without_disparity),
+        mutant({"reader": WithoutDisparity}),
         {"line.flip", "line.flip:w=9,bit=9", "line.disparity", "line.disparity + vendor.value"},
     ),
     # IEEE 802.3 clause 4.4.2: 64 octets.
-    "Ethernet runts accepted": (mutant(runts), {"ethernet.short", "ethernet.short:octets=5"}),
+    "Ethernet runts accepted": (mutant(RUNTS), {"ethernet.short", "ethernet.short:octets=5"}),
     # CPRI clause 4.2.7.7.3, X = Ns + 64 Xs: the count is right, the place is not.
     "vendor octets from the next Xs": (
-        mutant(wrong_xs),
+        mutant({"octet_watch": WrongXs}),
         {"vendor.value", "vendor.flip", "line.disparity + vendor.value"},
     ),
     # CPRI clause 4.2.10: LOS is what one's own receiver finds. Read out of step, Z.130.0 may hold anything.
@@ -259,9 +248,9 @@ def test_the_receiver_itself_fails_nowhere() -> None:
 
 
 def test_the_word_tells_what_is_wrong() -> None:
-    assert failing(mutant(wrong_xs))["vendor.flip"] is Verdict.MISPLACED
+    assert failing(mutant({"octet_watch": WrongXs}))["vendor.flip"] is Verdict.MISPLACED
     assert failing(Fragile)["hdlc.short"] is Verdict.CRASHED
-    assert failing(mutant(runts))["ethernet.short"] is Verdict.MISSED
+    assert failing(mutant(RUNTS))["ethernet.short"] is Verdict.MISSED
     assert failing(RemoteIsLocal)["l1.los"] is Verdict.SIDE_EFFECT
 
 

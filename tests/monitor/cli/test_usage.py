@@ -46,9 +46,11 @@ def test_a_craft_that_breaks_off_leaves_what_was_there(
     run: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, suffix: str
 ) -> None:
     out, truth = tmp_path / f"x.{suffix}", tmp_path / "x.json"
-    words = ("craft", out, "--hyperframes", "4", "--truth", truth)
+    words: tuple[str | Path, ...] = ("craft", out, "--hyperframes", "4", "--truth", truth)
     assert run(*words)[0] == 0
-    assert run(*words)[0] == 0  # it writes over its own file, unasked
+    assert run(*words) == (2, "", f"framefray: {truth}: exists already; --force replaces it\n")
+    words = (*words, "--force")
+    assert run(*words)[0] == 0
     before = {path: path.read_bytes() for path in tmp_path.iterdir()}
     real = craft.craft
 
@@ -122,14 +124,18 @@ def test_craft_writes_into_pipes_and_devices(run: Any, tmp_path: Path) -> None:
     assert fifo.is_fifo()
 
 
-def test_a_linked_file_keeps_its_link_and_its_mode(run: Any, tmp_path: Path) -> None:
-    (tmp_path / "real.bits").write_bytes(b"old")
-    (tmp_path / "real.bits").chmod(0o640)
-    (tmp_path / "link.bits").symlink_to("real.bits")
-    assert run("craft", tmp_path / "link.bits", "--hyperframes", "4")[0] == 0
-    assert (tmp_path / "link.bits").is_symlink()
-    assert (tmp_path / "real.bits").stat().st_size > 3
-    assert (tmp_path / "real.bits").stat().st_mode & 0o777 == 0o640
+def test_a_replaced_file_keeps_its_mode_and_a_link_its_target(run: Any, tmp_path: Path) -> None:
+    real, link = tmp_path / "real.bits", tmp_path / "link.bits"
+    real.write_bytes(b"old")
+    real.chmod(0o640)
+    link.symlink_to("real.bits")
+    said = f"framefray: {link}: is a symbolic link; --force replaces it, not the file it points to\n"
+    assert run("craft", link, "--hyperframes", "4") == (2, "", said)
+    assert run("craft", link, "--hyperframes", "4", "--force")[0] == 0
+    assert real.read_bytes() == b"old" and not link.is_symlink()
+    assert run("craft", real, "--hyperframes", "4", "--force")[0] == 0
+    assert real.read_bytes() == link.read_bytes()
+    assert real.stat().st_mode & 0o777 == 0o640
 
 
 def test_export_and_record_know_both_words(run: Any, tmp_path: Path) -> None:
@@ -194,14 +200,15 @@ def test_one_of_a_kind_is_no_plural(run: Any, tmp_path: Path) -> None:
     assert [counted(n, "piece") for n in (0, 1, 2)] == ["0 pieces", "1 piece", "2 pieces"]
     _, out, _ = run("record", capture, tmp_path / "y.octets", "--limit", "1hf", "--option", "1")
     assert " 1.00 hyperframes' worth in 1 piece," in out
-    assert run("craft", capture, "--option", "1", "--hyperframes", "60", "--fault", "sync.comma@40")[0] == 0
+    words = ("--option", "1", "--hyperframes", "60", "--fault", "sync.comma@40")
+    assert run("craft", capture, *words, "--force")[0] == 0
     _, out, _ = run("replay", capture, "--headless", "--option", "1", "--form", "octets")
     assert "errors    in hyperframe 40\n" in out
     link = EmulatedLink(seed=1)
     link.run(21)
     link.inject("ethernet.fcs")
     link.run(60)
-    with pytest.raises(LinkExpectationError, match="first moved after 1 hyperframe, expected within 0"):
+    with pytest.raises(LinkExpectationError, match="detected after 1 hf, expected within 0 hf"):
         link.expect(ethernet_fcs_errors=1, within=0)
     late = Timed(25, FrameReceived(25, 0, 25, Plane.HDLC, FrameStatus.FCS, b"abc", b"12"))
     clean = dict.fromkeys(COUNTERS, 0)
@@ -211,7 +218,7 @@ def test_one_of_a_kind_is_no_plural(run: Any, tmp_path: Path) -> None:
         Observation(clean | {"hdlc_fcs_errors": 1}, (late,), True),
         24,
     )
-    assert finding.text == "shows after 1 hyperframe, must within 0"
+    assert finding.text == "detected after 1 hf, expected within 0 hf"
 
 
 # ---- record: what was asked for and did not come ---------------------------------------------------------
@@ -337,14 +344,14 @@ BAD = [
     ),
     ("watch [::1]:7000 --headless", "a board on the network is socket://[::1]:7000"),
     ("tell localhost:7000 status", "a board on the network is socket://localhost:7000"),
-    ("prove bench-3:7000", "a board on the network is socket://bench-3:7000"),
+    ("campaign bench-3:7000", "a board on the network is socket://bench-3:7000"),
     (
         "board --loopback pair --link x",
         "'x' is not HOST:PORT, and no path of a socket either, which has a / in it",
     ),
     (f"board --tcp 127.0.0.1:{'9' * 5000}", "is not HOST:PORT\n"),
     ("replay line.vcd --headless", "line.vcd: a value change dump cannot be replayed"),
-    ("prove emulated --junit .", ".: Is a directory"),
+    ("campaign emulated --junit .", ".: Is a directory"),
     ("delay emulated --html .", ".: Is a directory"),
     ("tell loop:// restart", "'restart' is no command; there are status, loopback, reset, traffic, data"),
     ("tell loop:// loopback far", "loopback takes none, internal, cable or pair, not 'far'"),
@@ -354,7 +361,7 @@ BAD = [
     ("tell loop:// traffic hdlc", "say traffic iq|hdlc|ethernet|vendor PERCENT"),
     ("tell loop:// data bits", "data takes none, octets, flagged or control, not 'bits'"),
     ("tell loop:// status now", "'status now' is no command; say status"),
-    ("decode some.octets \x1b[31m", "\\x1b[31m; `framefray --help` tells more"),
+    ("decode some.octets \x1b[31m", "\\x1b[31m; see `framefray --help`"),
 ]
 
 

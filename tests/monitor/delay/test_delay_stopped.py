@@ -75,5 +75,7 @@ def test_a_run_that_measured_nothing_leaves_no_older_page(
     page = tmp_path / "delay.html"
     assert main(["delay", "emulated", "--resets", "3", "--html", str(page)]) == 0
     stop(monkeypatch, KeyboardInterrupt(), 1)
-    assert main(["delay", "emulated", "--resets", "3", "--html", str(page)]) == 130
-    assert page.read_text(encoding="utf-8") == ""
+    assert main(["delay", "emulated", "--resets", "3", "--html", str(page)]) == 2  # it is there already
+    assert page.stat().st_size
+    assert main(["delay", "emulated", "--resets", "3", "--html", str(page), "--force"]) == 130
+    assert not page.exists()

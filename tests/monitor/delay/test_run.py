@@ -320,7 +320,7 @@ def test_command_passes_and_fails(capsys):
         ["emulated", "--drift", "1", "--resets", "1"],
         ["emulated", "--length=-3"],
         ["emulated", "--option", "8"],
-        ["emulated", "--far-compensation", "missing"],
+        ["emulated", "--remote-compensation", "missing"],
         ["emulated", "--replace", "RE-1=4"],
         ["missing.bits", "--received", "missing.bits", "--option", "2"],
         ["missing.bits", "--received", "missing.bits"],

@@ -14,7 +14,6 @@ import pytest
 from encdec8b10b import EncDec8B10B
 from numpy.typing import NDArray
 
-from decoders.counters import COUNTERS
 from decoders.events import Alarm, AlarmCleared, AlarmRaised, Origin
 from decoders.line_coding.characters import LineForm
 from decoders.line_coding.code_8b10b import SymbolDecoder, SymbolEncoder
@@ -29,6 +28,7 @@ from monitor.emulation.line_writer import LineWriter
 from monitor.emulation.sent import SentBatch
 from monitor.faults.catalogue import parse_fault
 from monitor.faults.kinds import Context, Fault
+from monitor.faults.verdict import Declared, Observation, judge
 from monitor.formats.form_writer import flagged_words
 from monitor.formats.forms import Form
 from monitor.protocol import records as r
@@ -298,7 +298,7 @@ def check(host: Host, fault: Fault, kind: r.RecordType) -> None:
     counters, alarms = decoded(bytes(host.stream), option, form)
     before = clean(option, kind, form)
     expectation = fault.expectation(context)
-    assert expectation.problems({name: counters[name] - before[name] for name in COUNTERS}) == ()
+    assert judge(Declared(expectation), Observation(before), Observation(counters)) == []
     declared = {(alarm, True) for alarm, _ in expectation.raised} | {
         (alarm, False) for alarm, _ in expectation.cleared
     }

@@ -25,10 +25,10 @@ from monitor.emulation.traffic import (
     IqTraffic,
     Pn,
     Ramp,
-    Silence,
     Tone,
     VendorPattern,
     Waveform,
+    ZeroSamples,
     seeded_bits,
 )
 
@@ -155,7 +155,7 @@ def test_vendor_mistakes() -> None:
 # -------------------------------------------------------------------------------------------------- IQ
 
 WAVEFORMS: dict[str, Waveform] = {
-    "silence": Silence(),
+    "silence": ZeroSamples(),
     "constant": Constant(5, -7),
     "ramp": Ramp(3),
     "falling ramp": Ramp(-1),
@@ -177,7 +177,7 @@ def test_samples_do_not_depend_on_splitting(name: str, first: int, n: int, m: in
 
 
 def test_silence_and_constant() -> None:
-    assert not IqTraffic(Silence(), 15).samples(9, 50).any()
+    assert not IqTraffic(ZeroSamples(), 15).samples(9, 50).any()
     assert IqTraffic(Constant(-8, 7), 4).samples(1, 2).tolist() == [[-8, 7], [-8, 7]]
 
 
@@ -237,8 +237,8 @@ def test_seeded_bits_repeat_and_look_even() -> None:
 
 def test_iq_mistakes() -> None:
     for waveform, width in (
-        (Silence(), 3),
-        (Silence(), 21),
+        (ZeroSamples(), 3),
+        (ZeroSamples(), 21),
         (Constant(8, 0), 4),
         (Constant(0, -9), 4),
         (Tone(1e6, 0.1), 15),
@@ -250,6 +250,6 @@ def test_iq_mistakes() -> None:
         with pytest.raises(ValueError):
             IqTraffic(waveform, width)
     with pytest.raises(ValueError, match="negative"):
-        IqTraffic(Silence(), 15).samples(-1, 1)
+        IqTraffic(ZeroSamples(), 15).samples(-1, 1)
     with pytest.raises(ValueError, match="bit source"):
         IqTraffic(Pn(lambda first, n: np.zeros(n - 1, np.uint8)), 15).samples(0, 4)

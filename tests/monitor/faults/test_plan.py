@@ -14,7 +14,7 @@ from decoders.link.settings import LinkSettings, SenderSettings
 from monitor.cli.main import main
 from monitor.emulation.crafting import craft
 from monitor.errors import InputError
-from monitor.faults.plan import MOST_FAULTS, read_plan, read_plan_text
+from monitor.faults.plan import MOST_FAULTS, read_fault_plan, read_plan_text
 
 OPTION = option_named("2")
 
@@ -172,11 +172,11 @@ def test_what_does_not_fit_the_stream_is_told_with_its_line(text: str, message: 
 
 def test_files_that_cannot_be_read(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="No such file"):
-        read_plan(tmp_path / "none.toml")
+        read_fault_plan(tmp_path / "none.toml")
     bad = tmp_path / "bad.toml"
     bad.write_bytes(b"\xff\xfe")
     with pytest.raises(InputError, match="not UTF-8"):
-        read_plan(bad)
+        read_fault_plan(bad)
 
 
 def test_craft_takes_a_plan(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

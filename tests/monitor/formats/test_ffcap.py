@@ -14,39 +14,47 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import InputError, OutputError
-from monitor.formats.ffcap import HEADER, MAX_PAYLOAD, CaptureHeader, Clock, Record, RecordFlag, RecordType
+from monitor.formats.ffcap import (
+    HEADER,
+    MAX_PAYLOAD,
+    CaptureHeader,
+    CaptureRecord,
+    CaptureRecordFlag,
+    CaptureRecordType,
+    Clock,
+)
 from monitor.formats.ffcap_reader import CaptureIndex, CaptureReader
 from monitor.formats.ffcap_writer import CaptureWriter
 
 HEAD = CaptureHeader("2", "octets", True, False, Clock.BOARD, 1_700_000_000_000_000_123)
 RECORDS = [
-    (RecordType.NOTE, b"site Saltmarsh", 0),
-    (RecordType.OCTETS, bytes(range(64)), 1_000),
-    (RecordType.MARK, b"here", 66_667),
-    (RecordType.OCTETS, b"", 66_700),
-    (RecordType.FAULT, b'{"fault":"hdlc.fcs"}', 70_000),
-    (RecordType.OCTETS, bytes(range(64, 100)), 133_333),
+    (CaptureRecordType.NOTE, b"site Saltmarsh", 0),
+    (CaptureRecordType.OCTETS, bytes(range(64)), 1_000),
+    (CaptureRecordType.MARK, b"here", 66_667),
+    (CaptureRecordType.OCTETS, b"", 66_700),
+    (CaptureRecordType.FAULT, b'{"fault":"hdlc.fcs"}', 70_000),
+    (CaptureRecordType.OCTETS, bytes(range(64, 100)), 133_333),
 ]
 
 
-def write(path: Path, records: list[tuple[RecordType, bytes, int]] = RECORDS) -> bytes:
+def write(path: Path, records: list[tuple[CaptureRecordType, bytes, int]] = RECORDS) -> bytes:
     with CaptureWriter(path, HEAD) as writer:
         for kind, payload, time_ns in records:
             writer.append(kind, payload, time_ns)
     return path.read_bytes()
 
 
-def read(path: Path) -> tuple[list[Record], CaptureReader]:
+def read(path: Path) -> tuple[list[CaptureRecord], CaptureReader]:
     with CaptureReader(path) as reader:
         return list(reader.records()), reader
 
 
-def contents(records: list[Record]) -> list[tuple[RecordType, bytes, int]]:
+def contents(records: list[CaptureRecord]) -> list[tuple[CaptureRecordType, bytes, int]]:
     return [(r.type, r.payload, r.time_ns) for r in records]
 
 
 def test_layout_is_as_documented(tmp_path: Path) -> None:
-    data = write(tmp_path / "a.ffcap", [(RecordType.OCTETS, b"\x01\x02\x03", 0x1122334455)])
+    data = write(tmp_path / "a.ffcap", [(CaptureRecordType.OCTETS, b"\x01\x02\x03", 0x1122334455)])
     assert data[:8] == b"FFCAP\r\n\x1a"
     assert data[8:12] == b"\x01\x00\x28\x00"
     assert data[12:16] == b"2\0\0\0"
@@ -76,21 +84,22 @@ def test_header_comes_back(tmp_path: Path) -> None:
 @settings(max_examples=60, deadline=None)
 @given(
     records=st.lists(
-        st.tuples(st.sampled_from(RecordType), st.binary(max_size=200), st.integers(0, 2**64 - 1)), max_size=8
+        st.tuples(st.sampled_from(CaptureRecordType), st.binary(max_size=200), st.integers(0, 2**64 - 1)),
+        max_size=8,
     ),
     option=st.sampled_from(["", "1", "7A", "10"]),
     form=st.sampled_from(["octets", "flagged", "symbols", "bits"]),
-    flags=st.sampled_from(RecordFlag),
+    flags=st.sampled_from(CaptureRecordFlag),
 )
 def test_round_trip(
     tmp_path_factory: pytest.TempPathFactory,
-    records: list[tuple[RecordType, bytes, int]],
+    records: list[tuple[CaptureRecordType, bytes, int]],
     option: str,
     form: str,
-    flags: RecordFlag,
+    flags: CaptureRecordFlag,
 ) -> None:
     path = tmp_path_factory.mktemp("r") / "a.ffcap"
-    words = (RecordType.FLAGGED, RecordType.SYMBOLS)
+    words = (CaptureRecordType.FLAGGED, CaptureRecordType.SYMBOLS)
     records = [(k, p[: len(p) & ~1] if k in words else p, t) for k, p, t in records]
     with CaptureWriter(path, CaptureHeader(option, form)) as writer:
         for kind, payload, time_ns in records:
@@ -217,7 +226,7 @@ def test_a_marker_across_two_reads_is_found(tmp_path: Path) -> None:
 
 
 def test_unknown_types_are_skipped_and_counted(tmp_path: Path) -> None:
-    data = bytearray(write(tmp_path / "a.ffcap", [(RecordType.NOTE, b"abc", 5)] * 2))
+    data = bytearray(write(tmp_path / "a.ffcap", [(CaptureRecordType.NOTE, b"abc", 5)] * 2))
     data[44] = 99
     data[64:68] = Crc32IsoHdlc.calc(data[40:64]).to_bytes(4, "little")
     data[71:75] = Crc32IsoHdlc.calc(data[40:71]).to_bytes(4, "little")
@@ -261,9 +270,9 @@ def test_continue_cuts_a_torn_record(tmp_path: Path) -> None:
         count = sum(r.offset + 32 + len(r.payload) <= length for r in whole)
         with CaptureWriter(path, HEAD, append=True) as writer:
             assert writer.sequence == count
-            writer.append(RecordType.NOTE, b"on again", 7)
+            writer.append(CaptureRecordType.NOTE, b"on again", 7)
         records, reader = read(path)
-        assert contents(records) == [*RECORDS[:count], (RecordType.NOTE, b"on again", 7)]
+        assert contents(records) == [*RECORDS[:count], (CaptureRecordType.NOTE, b"on again", 7)]
         assert (reader.problems, reader.missing_records) == ([], 0)
 
 
@@ -273,9 +282,9 @@ def test_continue_keeps_damage_and_cuts_zeros(tmp_path: Path) -> None:
     for tail, problems in ((bytes(5000), 0), (b"what is this" * 9, 1)):
         path.write_bytes(data + tail)
         with CaptureWriter(path, HEAD, append=True) as writer:
-            writer.append(RecordType.NOTE, b"on again", 7)
+            writer.append(CaptureRecordType.NOTE, b"on again", 7)
         records, reader = read(path)
-        assert contents(records) == [*RECORDS, (RecordType.NOTE, b"on again", 7)]
+        assert contents(records) == [*RECORDS, (CaptureRecordType.NOTE, b"on again", 7)]
         assert len(reader.problems) == problems
 
 
@@ -301,7 +310,7 @@ def test_fsync_by_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("os.fsync", lambda fd: synced.append(now[0]))
         for i in range(40):
             now[0] = i / 10
-            writer.append(RecordType.MARK, b"", 0)
+            writer.append(CaptureRecordType.MARK, b"", 0)
     assert synced == [1.0, 2.0, 3.0, 3.9]
 
 
@@ -323,9 +332,9 @@ def test_a_full_disk_leaves_a_whole_capture(tmp_path: Path, monkeypatch: pytest.
         monkeypatch.setattr("os.write", write_some)
         with pytest.raises(OutputError, match="No space left"):
             for _ in range(20):
-                writer.append(RecordType.OCTETS, bytes(100), 0)
+                writer.append(CaptureRecordType.OCTETS, bytes(100), 0)
         room[0] = 10_000
-        writer.append(RecordType.NOTE, b"room again", 1)
+        writer.append(CaptureRecordType.NOTE, b"room again", 1)
     records, reader = read(path)
     assert [len(r.payload) for r in records] == [100] * 4 + [10]
     assert (reader.problems, reader.missing_records) == ([], 0)
@@ -334,12 +343,12 @@ def test_a_full_disk_leaves_a_whole_capture(tmp_path: Path, monkeypatch: pytest.
 def test_writer_mistakes(tmp_path: Path) -> None:
     with CaptureWriter(tmp_path / "a.ffcap", HEAD) as writer:
         with pytest.raises(ValueError, match="16-bit"):
-            writer.append(RecordType.SYMBOLS, b"abc", 0)
+            writer.append(CaptureRecordType.SYMBOLS, b"abc", 0)
         with pytest.raises(ValueError, match="longer"):
-            writer.append(RecordType.NOTE, bytes(MAX_PAYLOAD + 1), 0)
+            writer.append(CaptureRecordType.NOTE, bytes(MAX_PAYLOAD + 1), 0)
         with pytest.raises(ValueError, match="time"):
-            writer.append(RecordType.NOTE, b"", -1)
-        writer.append(RecordType.OCTETS, bytes(MAX_PAYLOAD + 5), 9, RecordFlag.GAP_BEFORE)
+            writer.append(CaptureRecordType.NOTE, b"", -1)
+        writer.append(CaptureRecordType.OCTETS, bytes(MAX_PAYLOAD + 5), 9, CaptureRecordFlag.GAP_BEFORE)
     records, _ = read(tmp_path / "a.ffcap")
     assert [(len(r.payload), r.flags) for r in records] == [(MAX_PAYLOAD, 1), (5, 0)]
     with pytest.raises(ValueError, match="form"):
@@ -352,7 +361,7 @@ def test_writer_mistakes(tmp_path: Path) -> None:
 
 def test_index_and_seek(tmp_path: Path) -> None:
     path = tmp_path / "a.ffcap"
-    write(path, [(RecordType.OCTETS, bytes([i]) * i, 1000 * i) for i in range(200)])
+    write(path, [(CaptureRecordType.OCTETS, bytes([i]) * i, 1000 * i) for i in range(200)])
     index = CaptureIndex(path)
     records, _ = read(path)
     assert [index[i].offset for i in range(len(index))] == [r.offset for r in records]

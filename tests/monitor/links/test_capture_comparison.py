@@ -18,8 +18,8 @@ from decoders.error_performance.comparison import (
     COMPARED_PLANES,
     Comparison,
     Numbering,
+    NumberRange,
     Pairing,
-    Stretch,
     lengthen,
     plane_map,
     ratio_bound,
@@ -32,7 +32,7 @@ from monitor.emulation.line_writer import LineWriter
 from monitor.emulation.sender import EmulatedSender
 from monitor.errors import InputError
 from monitor.faults.catalogue import parse_fault
-from monitor.formats.ffcap import CaptureHeader, RecordType, gap_payload
+from monitor.formats.ffcap import CaptureHeader, CaptureRecordType, gap_payload
 from monitor.formats.ffcap_writer import CaptureWriter
 from monitor.links.capture_comparison import CompareResult, compare_sources, stretches_text
 from monitor.reports.compare_records import compare_record
@@ -243,8 +243,10 @@ def cut(path: Path, data: bytes, kept: list[tuple[int, int]], *, known: bool, pa
         for (first, end), before in zip(kept, [None, *kept], strict=False):
             if before is not None:
                 gap = first - before[1] if known else UNKNOWN_GAP
-                writer.append(RecordType.GAP, gap_payload(gap), 0)
-            writer.append(RecordType.OCTETS, data[first * H2 : end * H2 + part * (end < HYPERFRAMES)], 0)
+                writer.append(CaptureRecordType.GAP, gap_payload(gap), 0)
+            writer.append(
+                CaptureRecordType.OCTETS, data[first * H2 : end * H2 + part * (end < HYPERFRAMES)], 0
+            )
     return path
 
 
@@ -292,9 +294,9 @@ def test_a_sender_that_starts_anew_behind_a_break_is_told(tmp_path: Path, sent_o
     """What a board does that was switched off: its numbers go back, and both ends of the range mean nothing."""
     data = sent_octets[50 * H2 : 120 * H2] + sent_octets[60 * H2 : 80 * H2]  # 0.0 to 0.69, then 0.10 to 0.29
     with CaptureWriter(tmp_path / "b.ffcap", CaptureHeader("2", "octets")) as writer:
-        writer.append(RecordType.OCTETS, data[: 70 * H2], 0)
-        writer.append(RecordType.GAP, gap_payload(UNKNOWN_GAP), 0)
-        writer.append(RecordType.OCTETS, data[70 * H2 :], 0)
+        writer.append(CaptureRecordType.OCTETS, data[: 70 * H2], 0)
+        writer.append(CaptureRecordType.GAP, gap_payload(UNKNOWN_GAP), 0)
+        writer.append(CaptureRecordType.OCTETS, data[70 * H2 :], 0)
     (tmp_path / "a.octets").write_bytes(sent_octets)
     for sent in ("a.octets", "b.ffcap"):
         sources = [open_file_source(tmp_path / name) for name in (sent, "b.ffcap")]
@@ -320,7 +322,7 @@ def timed(path: Path, data: bytes, start_ns: int, cut: int) -> Path:
     header = CaptureHeader("2", "octets", start_time_ns=start_ns)
     with CaptureWriter(path, header) as writer:
         for at in range(0, len(data), cut):
-            writer.append(RecordType.OCTETS, data[at : at + cut], 7_000 + at * 10**9 // (H2 * 15_000))
+            writer.append(CaptureRecordType.OCTETS, data[at : at + cut], 7_000 + at * 10**9 // (H2 * 15_000))
     return path
 
 
@@ -488,7 +490,7 @@ def test_gaps_of_a_stream_do_not_hang_on_the_cut() -> None:
 
 
 def test_many_stretches_are_told_in_short() -> None:
-    stretches: list[Stretch] = []
+    stretches: list[NumberRange] = []
     for number in range(0, 900, 150):
         lengthen(stretches, np.arange(number, number + 3), broken=True)
     assert stretches_text(stretches) == "0.0 to 0.2, then 1.0 to 1.2, then 2.0 to 2.2 and 3 more stretches"

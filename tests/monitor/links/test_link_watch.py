@@ -23,3 +23,30 @@ def test_last_change_is_the_hyperframe_of_the_event() -> None:
     before = dict(watch.last_change)
     watch.take([])
     assert watch.last_change == before
+
+
+def _watched(option: str, form: LineForm, hyperframes: int, *faults: str) -> LinkWatch:
+    out = bytearray()
+    parsed = [parse_fault(text) for text in faults]
+    craft(SenderSettings(option=option, hdlc_rate_code=2), hyperframes, form, out.extend, faults=parsed)
+    decoder = LinkDecoder(LinkSettings(option=option, form=form))
+    watch = LinkWatch(decoder)
+    watch.take(decoder.receive(bytes(out)))
+    return watch
+
+
+def test_a_change_of_the_pointer_dates_no_alarm() -> None:
+    """RAI comes at 10 and goes at 12; the pointer of hyperframes 30 and 31 is another octet."""
+    watch = _watched(
+        "1", LineForm.OCTETS, 40, "l1.rai@10:hyperframes=2", "l1.pointer@30:value=30,hyperframes=2"
+    )
+    assert watch.decoder.counters["l1_alarm_changes"] == 2
+    assert watch.last_change["l1_alarm_changes"] == 12
+
+
+def test_a_realignment_has_its_date() -> None:
+    """One bit more in hyperframe 20: sync is lost and found anew, long before the batch ends."""
+    watch = _watched("1", LineForm.BITS, 80, "line.slip@20")
+    decoder = watch.decoder
+    assert decoder.counters["realignments"] == 1
+    assert 20 <= watch.last_change["realignments"] < 30 < decoder.hyperframes

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import random
+import re
 import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
 
+from decoders.link.hyperframe_sync import SyncState
 from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
 
@@ -20,11 +22,11 @@ Item = tuple[int, int, int, int, bytes]
 
 
 def compile_c(driver: str, out: Path) -> Path:
-    """Compile a driver with ff_record.c, warnings as errors; skip where there is no compiler."""
+    """Compile a driver with fray_record.c, warnings as errors; skip where there is no compiler."""
     compiler = shutil.which("cc")
     if compiler is None:
         pytest.skip("no C compiler here (cc)")
-    sources = [str(HERE / driver), str(C99 / "ff_record.c")]
+    sources = [str(HERE / driver), str(C99 / "fray_record.c")]
     command = [compiler, *STRICT, "-O1", "-I", str(C99), *sources, "-o", str(out)]
     result = subprocess.run(command, capture_output=True, text=True, check=False)
     assert result.returncode == 0, result.stderr
@@ -139,8 +141,141 @@ def test_a_small_buffer_drops_long_records_and_goes_on(codec: Path) -> None:
 
 
 def test_reference_is_small_and_needs_little() -> None:
-    text = (C99 / "ff_record.c").read_text() + (C99 / "ff_record.h").read_text()
+    text = (C99 / "fray_record.c").read_text() + (C99 / "fray_record.h").read_text()
     headers = {line.split()[1].strip('<>"') for line in text.splitlines() if line.startswith("#include")}
-    assert headers == {"string.h", "stdint.h", "stddef.h", "ff_record.h"}
+    assert headers == {"string.h", "stdint.h", "stddef.h", "fray_record.h"}
     assert "malloc(" not in text
-    assert len((C99 / "ff_record.c").read_text().splitlines()) < 400
+    assert len((C99 / "fray_record.c").read_text().splitlines()) < 400
+
+
+# ---------------------------------------------------------------- a full line, retries, the header
+
+
+def test_an_aborted_record_is_dropped_for_certain_and_the_next_data_say_lost(codec: Path) -> None:
+    """A record of 1000 octets that has room for only some of its octets, for every such number."""
+    enough = 2000
+    budgets = [n for cut in range(0, 1060) for n in (cut, enough)]
+    line, said = run(codec, "tight", data=b"".join(n.to_bytes(2, "little") for n in budgets))
+    taken, aborted = said.split()
+    reader = RecordReader()
+    came = [item for item in reader.feed(line) if isinstance(item, r.Record)]
+    assert [record.time_ns for record in came] == [n for n, word in enumerate(taken) if word == "1"]
+    assert int(aborted) == taken.count("0") > 1000
+    assert all(taken[n] == "1" for n in range(1, len(taken), 2)), "a record with room behind an aborted one"
+    first = r.RecordFlag.FIRST | r.RecordFlag.LOST
+    assert came[0].flags == first
+    after_abort = {n for n in range(1, len(taken)) if taken[n - 1] == "0"}
+    lost = {record.time_ns for record in came if record.flags & r.RecordFlag.LOST}
+    assert lost == after_abort & {record.time_ns for record in came}
+    assert {len(record.payload) for record in came} == {1016}
+    # Those after the first one that came are missing by their sequence numbers.
+    assert reader.counters.records_lost == taken.lstrip("0").count("0")
+    assert reader.counters.bad_crc == 0, "the rest of an aborted record is left to the CRC alone"
+
+
+def test_a_command_that_comes_again_gets_its_answer_again(codec: Path) -> None:
+    writer = RecordWriter(2**32 - 2)
+    sent = [
+        writer.message(message)
+        for message in (r.AskStatus(), r.SelectData(2), r.SetLoopback(r.Loopback.PAIR))
+    ]
+    line, _ = run(codec, "answer", data=sent[0] * 3 + sent[1] + sent[2] * 2 + sent[0])
+    answers = [r.parse_message(item) for item in RecordReader().feed(line) if isinstance(item, r.Record)]
+    done = [(type(a).__name__, getattr(a, "command", None), getattr(a, "text", "")) for a in answers]
+    assert done == [
+        *[("Acknowledge", 2**32 - 2, "done 1")] * 3,
+        ("Acknowledge", 2**32 - 1, "done 2"),
+        *[("Refuse", 0, "done 3")] * 2,
+        ("Acknowledge", 2**32 - 2, "done 4"),  # one answer is kept, as the page says
+    ]
+    assert answers[5] == r.Refuse(0, r.RecordType.SET_LOOPBACK, r.Reason.NOT_NOW, "done 3")
+
+
+CODES = {
+    "fray_type": r.RecordType,
+    "fray_flag": r.RecordFlag,
+    "fray_event": r.EventCode,
+    "fray_reason": r.Reason,
+    "fray_loopback": r.Loopback,
+    "fray_status_flag": r.StatusFlag,
+    "fray_line_code_flag": r.LineCodeFlag,
+    "fray_transceiver": r.Transceiver,
+    "fray_plane": r.TrafficPlane,
+    "fray_sync_state": None,
+}
+
+
+@pytest.mark.parametrize("name", CODES)
+def test_header_has_the_codes_of_the_host(name: str) -> None:
+    """Every code of the protocol stands in the header, with the same value."""
+    header = re.sub(r"/\*.*?\*/", "", (C99 / "fray_record.h").read_text(), flags=re.DOTALL)
+    (body,) = re.findall(rf"enum {name} {{(.*?)}}", header, flags=re.DOTALL)
+    in_c = {word: int(value, 0) for word, value in re.findall(r"FRAY_(\w+) = (\w+)", body)}
+    in_c = {
+        (word.removeprefix("LOOPBACK_") if name == "fray_loopback" else word): value
+        for word, value in in_c.items()
+        if word != "BOTH"
+    }
+    kind = CODES[name]
+    here = (
+        {state.name: number for number, state in enumerate(SyncState)}
+        if kind is None
+        else {member.name: int(member) for member in kind if int(member) or kind is r.Loopback}
+    )
+    assert in_c == here
+
+
+def test_header_serves_cpp(tmp_path: Path) -> None:
+    compiler = shutil.which("c++")
+    if compiler is None:
+        pytest.skip("no C++ compiler here (c++)")
+    (tmp_path / "board.cpp").write_text(
+        '#include "fray_record.h"\nint main() { return fray_crc32(0, nullptr, 0) == 0 ? 0 : 1; }\n'
+    )
+    (tmp_path / "record.o").write_bytes(b"")
+    cc = compile_c_object(tmp_path / "record.o")
+    command = [compiler, "-Wall", "-Wextra", "-Werror", "-I", str(C99), str(tmp_path / "board.cpp"), str(cc)]
+    subprocess.run([*command, "-o", str(tmp_path / "board")], check=True)
+    subprocess.run([tmp_path / "board"], check=True)
+
+
+def compile_c_object(out: Path) -> Path:
+    compiler = shutil.which("cc")
+    if compiler is None:
+        pytest.skip("no C compiler here (cc)")
+    subprocess.run([compiler, *STRICT, "-c", str(C99 / "fray_record.c"), "-o", str(out)], check=True)
+    return out
+
+
+def test_the_c_side_gives_the_layout_of_the_host(tmp_path: Path) -> None:
+    """Status and line code of an option 8 board: the octets of the C side are those of the Python side."""
+    (tmp_path / "driver.c").write_text(
+        "#include <stdio.h>\n"
+        '#include "fray_record.h"\n'
+        "static int put(void *c, const uint8_t *o, size_t n) { (void)c; return fwrite(o, 1, n, stdout) == n; }\n"
+        "int main(void) {\n"
+        "  struct fray_encoder e;\n"
+        "  struct fray_status s = {8, FRAY_BLOCKS, FRAY_HFNSYNC, FRAY_LOOPBACK_INTERNAL, 0x3C, 37, 12, 6510, 150,\n"
+        '    0, 0, 0, 0, 1, 0, 0, "RE-2"};\n'
+        "  struct fray_line_code l = {1, FRAY_FEC_LOCK | FRAY_PHASE_KNOWN, 5279, 0x12345678, 1, 2, 3, 4, 5, 6, 7};\n"
+        "  fray_encoder_init(&e, put, 0); e.begun = 1; e.sequence = 9;\n"
+        "  fray_send_status(&e, 10000000, &s); fray_send_line_code(&e, 10000000, &l);\n"
+        "  return 0;\n}\n"
+    )
+    compiler = shutil.which("cc")
+    if compiler is None:
+        pytest.skip("no C compiler here (cc)")
+    sources = [str(tmp_path / "driver.c"), str(C99 / "fray_record.c")]
+    subprocess.run([compiler, *STRICT, "-I", str(C99), *sources, "-o", str(tmp_path / "driver")], check=True)
+    line = subprocess.run([tmp_path / "driver"], capture_output=True, check=True).stdout
+    writer = RecordWriter(9)
+    flags = (
+        r.StatusFlag.TRANSMITTER_ON | r.StatusFlag.RECEIVER_READY | r.StatusFlag.FEC | r.StatusFlag.BLOCK_LOCK
+    )
+    status = r.Status(
+        "8", 4, SyncState.HFNSYNC, r.Loopback.INTERNAL, flags, 37, 12, 6510, 150, 0, 0, 0, 0, 1, 0, 0, "RE-2"
+    )  # fmt: skip
+    state = r.LineCodeStatus(
+        1, r.LineCodeFlag.FEC_LOCK | r.LineCodeFlag.PHASE_KNOWN, 5279, 0x12345678, 1, 2, 3, 4, 5, 6, 7
+    )
+    assert line == writer.message(status, time_ns=10**7) + writer.message(state, time_ns=10**7)

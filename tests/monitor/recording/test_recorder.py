@@ -23,7 +23,7 @@ from decoders.link.settings import LinkSettings
 from monitor.commands.record import read_marks
 from monitor.emulation.emulated_link import EmulatedSource
 from monitor.errors import InputError, OutputError
-from monitor.formats.ffcap import Clock, RecordType
+from monitor.formats.ffcap import CaptureRecordType, Clock
 from monitor.formats.ffcap_reader import CaptureReader
 from monitor.links.pipeline import Pipeline
 from monitor.recording.limits import Limit, LimitUnit, parse_limit
@@ -121,9 +121,9 @@ def test_marks_notes_and_faults_stand_beside_the_data(tmp_path: Path) -> None:
         assert (reader.header.option, reader.header.form, reader.header.clock) == ("2", "bits", Clock.LINE)
         assert abs(reader.header.start_time_ns - time.time_ns()) < 60e9
         records = {record.type: record for record in reader.records()}
-    assert records[RecordType.MARK].text == "cable pulled"
-    assert records[RecordType.NOTE].text == "Saltmarsh, REC-A"
-    written = json.loads(records[RecordType.FAULT].payload)
+    assert records[CaptureRecordType.MARK].text == "cable pulled"
+    assert records[CaptureRecordType.NOTE].text == "Saltmarsh, REC-A"
+    written = json.loads(records[CaptureRecordType.FAULT].payload)
     assert written == {
         "fault": "hdlc.fcs",
         "hyperframe": 100,
@@ -161,14 +161,14 @@ def test_a_break_leaves_marks_and_no_empty_records(tmp_path: Path) -> None:
     with CaptureReader(tmp_path / "a.ffcap") as reader:
         told = [(r.type, r.time_ns, r.text if not r.type.is_line_data else "") for r in reader.records()]
     assert told == [
-        (RecordType.OCTETS, 1_000_000, ""),
-        (RecordType.NOTE, 1_000_000, "taken as option 2"),
-        (RecordType.MARK, 1_000_000, "the line broke: unplugged"),
-        (RecordType.GAP, 9_000_000, told[3][2]),
-        (RecordType.OCTETS, 9_000_000, ""),
-        (RecordType.MARK, 9_000_000, "the line is back after 7.5 s"),
-        (RecordType.NOTE, 9_000_000, r"board: hot \x1b[2J"),
-        (RecordType.MARK, 9_000_000, "the line broke: for good"),
+        (CaptureRecordType.OCTETS, 1_000_000, ""),
+        (CaptureRecordType.NOTE, 1_000_000, "taken as option 2"),
+        (CaptureRecordType.MARK, 1_000_000, "the line broke: unplugged"),
+        (CaptureRecordType.GAP, 9_000_000, told[3][2]),
+        (CaptureRecordType.OCTETS, 9_000_000, ""),
+        (CaptureRecordType.MARK, 9_000_000, "the line is back after 7.5 s"),
+        (CaptureRecordType.NOTE, 9_000_000, r"board: hot \x1b[2J"),
+        (CaptureRecordType.MARK, 9_000_000, "the line broke: for good"),
     ]
     assert tap.chunk_count == 2
     again = open_recording(open_file_source(tmp_path / "a.ffcap"), tmp_path / "b.ffcap")
@@ -176,8 +176,14 @@ def test_a_break_leaves_marks_and_no_empty_records(tmp_path: Path) -> None:
         pass
     again.close()
     with CaptureReader(tmp_path / "b.ffcap") as reader:
-        beside = [(r.type, r.text) for r in reader.records() if r.type in (RecordType.MARK, RecordType.NOTE)]
-    assert beside == [(kind, text) for kind, _, text in told if kind in (RecordType.MARK, RecordType.NOTE)]
+        beside = [
+            (r.type, r.text)
+            for r in reader.records()
+            if r.type in (CaptureRecordType.MARK, CaptureRecordType.NOTE)
+        ]
+    assert beside == [
+        (kind, text) for kind, _, text in told if kind in (CaptureRecordType.MARK, CaptureRecordType.NOTE)
+    ]
 
 
 def test_a_time_limit_begins_with_the_first_octet(tmp_path: Path) -> None:
@@ -305,14 +311,14 @@ def test_what_cannot_be_recorded_to(tmp_path: Path) -> None:
         open_recording(source, tmp_path / "there" / "is.ffcap")
     out = tmp_path / "a.ffcap"
     out.write_bytes(b"three days of work")
-    with pytest.raises(InputError, match="there already"):
+    with pytest.raises(OutputError, match="exists already; --force replaces it"):
         open_recording(source, out)
     assert out.read_bytes() == b"three days of work"
     tap = open_recording(source, out, overwrite=True)
     list(tap.chunks())
     tap.close()
     same = open_file_source(out)
-    with pytest.raises(InputError, match="the source itself"):
+    with pytest.raises(OutputError, match="the source itself"):
         open_recording(same, out, overwrite=True)
     same.close()
 
@@ -327,7 +333,7 @@ def test_lines_typed_become_marks(tmp_path: Path) -> None:
     os.close(read)
     tap.close()
     with CaptureReader(tmp_path / "a.ffcap") as reader:
-        marks = [record.text for record in reader.records() if record.type is RecordType.MARK]
+        marks = [record.text for record in reader.records() if record.type is CaptureRecordType.MARK]
     assert marks == ["door opened", "mark"]
 
 
@@ -443,7 +449,7 @@ def test_a_kill_at_any_moment_loses_nothing(tmp_path: Path) -> None:
         if not out.exists() or out.stat().st_size < 40:
             continue
         with CaptureReader(out) as reader:
-            pieces = sum(record.type is RecordType.BITS for record in reader.records())
+            pieces = sum(record.type is CaptureRecordType.BITS for record in reader.records())
         if pieces:
             decoded.append(decodes_cleanly(out))
             assert decoded[-1] == 50 * pieces - 1  # the cable's delay cuts the last one

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from decoders.counters import is_damage
 from decoders.events import Event, StartupStateChanged
 from decoders.line_coding.characters import LineForm
 from decoders.linerates import option_named
@@ -23,7 +24,7 @@ from monitor.emulation.line_writer import LineWriter
 from monitor.emulation.sender import EmulatedSender
 from monitor.errors import InputError
 from monitor.faults.catalogue import parse_fault
-from monitor.formats.ffcap import CaptureHeader, RecordType
+from monitor.formats.ffcap import CaptureHeader, CaptureRecordType
 from monitor.formats.ffcap_reader import CaptureIndex
 from monitor.formats.ffcap_writer import CaptureWriter
 from monitor.formats.hex_text import HexWriter
@@ -31,9 +32,11 @@ from monitor.links.pipeline import Pipeline
 from monitor.links.snapshot import BoardSaid, SourceWarning
 from monitor.recording.random_access import open_replay
 from monitor.recording.replay import Pacer, ReplayControl, ReplaySource
-from monitor.recording.timeline import MAX_ERRORS, SCAN_OCTETS, Timeline, is_error
+from monitor.recording.timeline import MAX_ERRORS, SCAN_OCTETS, Timeline
 from monitor.sources.file import open_file_source
 from monitor.sources.source import Chunk
+from monitor.tui.event_words import words_of
+from monitor.tui.palette import BAD
 
 ROOT = Path(__file__).parents[3]
 HYPERFRAMES = 320
@@ -57,8 +60,8 @@ def make(path: Path, *faults: str, hyperframes: int = HYPERFRAMES, option: str =
             at = 0
             while at < len(data):
                 size = 2 * int(rng.integers(1, 60_000))
-                writer.append(RecordType.FLAGGED, data[at : at + size], 5_000_000 + at * 1000 // 123)
-                writer.append(RecordType.MARK, b"between", 5_000_000)
+                writer.append(CaptureRecordType.FLAGGED, data[at : at + size], 5_000_000 + at * 1000 // 123)
+                writer.append(CaptureRecordType.MARK, b"between", 5_000_000)
                 at += size
     elif suffix == "hex":
         with path.open("wb") as stream:
@@ -187,7 +190,7 @@ def test_counters_are_those_since_the_seek(captures: dict[str, Path]) -> None:
 
 @pytest.mark.parametrize("form", FORMS)
 def test_errors_are_found_and_gone_to(captures: dict[str, Path], form: str) -> None:
-    expected = sorted({e.hyperframe for e in decoded(captures[form]) if is_error(e)} - {None})  # type: ignore[type-var]
+    expected = sorted({e.hyperframe for e in decoded(captures[form]) if is_damage(e)} - {None})  # type: ignore[type-var]
     assert len(expected) >= 2
     with replaying(captures[form]) as (control, pipeline):
         found = []
@@ -195,12 +198,25 @@ def test_errors_are_found_and_gone_to(captures: dict[str, Path], form: str) -> N
             found.append(number)
             pipeline.step()
             assert control.position.hyperframe == number
-            assert any(is_error(event) for event in log(pipeline))
+            assert any(is_damage(event) for event in log(pipeline))
         assert found == expected
         assert control.errors == len(expected)
         for number in reversed(expected[:-1]):
             assert control.previous_error() == number
         assert control.previous_error() is None
+
+
+def test_next_error_stops_where_the_list_marks_damage(tmp_path: Path) -> None:
+    """Alarms of the far end, and a sync state that falls, are marked in the list, too."""
+    faults = ("l1.rai@60:hyperframes=2", "sync.comma@90", "vendor.flip@150")
+    path = make(tmp_path / "a.flagged", *faults, hyperframes=180)
+    marked = {e.hyperframe for e in decoded(path) if words_of(e).glyph == BAD}
+    assert {60, 90} <= marked
+    with replaying(path) as (control, _):
+        found = []
+        while (number := control.next_error()) is not None:
+            found.append(number)
+    assert found == sorted(marked)  # type: ignore[type-var]
 
 
 def test_places_by_number_name_and_time(captures: dict[str, Path]) -> None:
@@ -286,9 +302,9 @@ def test_marks_and_notes_are_shown_where_they_stand(tmp_path: Path) -> None:
     line = LineWriter(LineForm.OCTETS, sender.option)
     with CaptureWriter(path, CaptureHeader("1", "octets")) as writer:
         for number in range(40):
-            writer.append(RecordType.OCTETS, line.write(sender.batch(10)), number)
+            writer.append(CaptureRecordType.OCTETS, line.write(sender.batch(10)), number)
             if number in (4, 39):
-                writer.append(RecordType.MARK, f"after {10 * number + 10} \x1b[2J".encode(), number)
+                writer.append(CaptureRecordType.MARK, f"after {10 * number + 10} \x1b[2J".encode(), number)
     for seek, expected in ((None, ["mark: after 50", "mark: after 400"]), (60, ["mark: after 400"])):
         with replaying(path, playing=True, stay=False) as (control, pipeline):
             if seek is not None:

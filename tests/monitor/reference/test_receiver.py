@@ -17,7 +17,12 @@ from encdec8b10b import EncDec8B10B
 from decoders.counters import COUNTERS
 from monitor.reference.cm_channels import ethernet_frames, hdlc_frames
 from monitor.reference.line_code import Characters, decode_symbols, symbol_words
-from monitor.reference.receiver import ReferenceResult, ReferenceSettings, receive_characters
+from monitor.reference.receiver import (
+    ReferenceResult,
+    ReferenceSettings,
+    receive_blocks,
+    receive_characters,
+)
 
 VECTORS = Path(__file__).parents[2] / "vectors"
 CAPTURES = sorted(
@@ -661,5 +666,7 @@ def test_first_hyperframes_decide_by_majority() -> None:
 
 
 def test_options_with_another_line_code_are_refused() -> None:
-    with pytest.raises(ValueError, match="8B/10B"):
-        receive_characters([], ReferenceSettings("8"))
+    with pytest.raises(ValueError, match="no 64B/66B"):
+        receive_blocks(b"", "bits", ReferenceSettings("7"))
+    with pytest.raises(ValueError, match="symbols"):
+        receive_blocks(b"", "symbols", ReferenceSettings("8"))

@@ -78,7 +78,7 @@ def hostile(campaign: Campaign) -> dict[str, Any]:
 
 
 def test_record_holds_what_each_case_did(good: dict[str, Any]) -> None:
-    assert good["schema"] == "framefray.prove/1"
+    assert good["schema"] == "framefray.campaign/1"
     assert (good["verdict"], good["complete"]) == ("pass", True)
     assert good["summary"] == {"planned": 8, "passed": 8, "failed": 0, "left_out": 0}
     case = next(c for c in good["cases"] if c["case"] == "hdlc.fcs")
@@ -101,13 +101,13 @@ def test_failing_cases_come_with_damage_and_command(bad: dict[str, Any]) -> None
     assert slow["verdict"] == "missed"
     assert len(slow["damage"][0]["octets"]) <= 33
     assert slow["repeat_with"] == (
-        "framefray prove emulated --option 1 --pointer 40 --hdlc-rate 2 --seed 4 --only hdlc.fcs"
+        "framefray campaign emulated --option 1 --pointer 40 --hdlc-rate 2 --seed 4 --only hdlc.fcs"
     )
 
 
 def test_the_command_names_what_is_not_usual() -> None:
     conditions = LinkConditions(crafted=True, hyperframes=30)
-    line = conditions.command("prove", None, "--only", "hdlc.fcs + ethernet.fcs")
+    line = conditions.command("campaign", None, "--only", "hdlc.fcs + ethernet.fcs")
     assert "--via craft --form bits" in line and "--hyperframes 30" in line
     assert line.endswith("--only 'hdlc.fcs + ethernet.fcs'")
 
@@ -131,12 +131,12 @@ def test_the_command_of_a_campaign_gives_the_same_again(
     words: str, planned: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
     printed = ["--json", "--reproducible"]
-    assert main(["prove", *shlex.split(words), *printed]) == 0
+    assert main(["campaign", *shlex.split(words), *printed]) == 0
     out = capsys.readouterr().out
     record = json.loads(out)
     assert record["summary"]["planned"] == planned
     name, *again = shlex.split(record["repeat_with"])
-    assert (name, again[0]) == ("framefray", "prove")
+    assert (name, again[0]) == ("framefray", "campaign")
     assert main([*again, *printed]) == 0
     assert capsys.readouterr().out == out
 
@@ -177,7 +177,7 @@ def test_a_stopped_campaign_looks_like_no_pass(campaign: Campaign, done: int) ->
     (error,) = list(suite)[-1].result
     assert isinstance(error, Error)
     assert (error.message, error.type) == (f"campaign stopped after {done} of 8 cases", "incomplete")
-    assert "again: framefray prove emulated" in error.text
+    assert "again: framefray campaign emulated" in error.text
     page = html_document(record)
     assert '<span class="verdict">INCOMPLETE</span>' in page and "PASS" not in page
     assert f" left out; <strong>stopped after {done} of 8 cases</strong>" in page
@@ -213,7 +213,7 @@ def test_junit_is_read_back(bad: dict[str, Any]) -> None:
     assert rows["hdlc.fcs"].classname == "framefray.hdlc"
     (outcome,) = rows["hdlc.fcs"].result
     assert isinstance(outcome, Failure) and outcome.type == "missed"
-    assert "again: framefray prove emulated" in outcome.text
+    assert "again: framefray campaign emulated" in outcome.text
     assert isinstance(rows["sync.filler"].result[0], Skipped)
     assert rows["line.violation:count=16"].result == []
     values = {p.name: p.value for p in suite.properties()}

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from monitor.errors import InputError
-from monitor.formats.ffcap import CaptureHeader, RecordType
+from monitor.formats.ffcap import CaptureHeader, CaptureRecordType
 from monitor.formats.ffcap_writer import CaptureWriter
 from monitor.sources.file import open_file_source
 from monitor.sources.source import Source
@@ -94,7 +94,7 @@ def test_words_cut_at_the_front_and_the_end(tmp_path: Path, cut: int, tail: int)
     whole = (len(data) - skip) & ~1
     assert b"".join(c for c, _ in chunks) == data[skip : skip + whole]
     assert chunks[0][1] == skip
-    wanted = ["1 byte skipped at the front: a 16-bit word was cut there"] * skip
+    wanted = ["1 byte skipped at the start: the first 16-bit word is not whole"] * skip
     wanted += [f"1 byte left over at offset {len(data) - 1}"] * tail
     assert source.warnings == wanted
 
@@ -146,7 +146,8 @@ def test_bad_files(tmp_path: Path) -> None:
         ("notes.txt", "hex", "2", "'said' is not|'and' is not"),
         ("noise.octets", "words", "2", "form 'words' does not exist; choose one of octets, "),
         ("noise.octets", "octets", "12", "option '12' does not exist; choose one of 1, 2"),
-        ("noise.octets", "bits", "8", "64B/66B"),
+        ("noise.octets", "blocks", "2", "form blocks is not valid for option 2; it is for options 7A, 8"),
+        ("noise.octets", "symbols", "8", "form symbols is not valid for option 8"),
         ("noise.octets", "ffcap", None, "does not begin as"),
         ("\0", None, None, "null"),
     ):
@@ -244,10 +245,10 @@ def test_a_slow_pipe_is_not_waited_for(tmp_path: Path) -> None:
 
 def make_capture(path: Path, header: CaptureHeader, stream: bytes, size: int = 10_000) -> None:
     with CaptureWriter(path, header) as writer:
-        writer.append(RecordType.NOTE, b"RE-1 on the bench", 0)
+        writer.append(CaptureRecordType.NOTE, b"RE-1 on the bench", 0)
         for i, at in enumerate(range(0, len(stream), size)):
             writer.append(header.record_type, stream[at : at + size], 1000 * i)
-        writer.append(RecordType.MARK, b"end", 10**9)
+        writer.append(CaptureRecordType.MARK, b"end", 10**9)
 
 
 def test_ffcap_gives_its_line_data(tmp_path: Path) -> None:
@@ -279,7 +280,7 @@ def test_ffcap_option_from_the_header_the_user_or_the_data(tmp_path: Path) -> No
     assert source.warnings == ["header says option 3; taken as option 2"]
     assert drain(source) == data
     make_capture(path, CaptureHeader("8", "octets"), data)
-    with pytest.raises(InputError, match="64B/66B"):
+    with pytest.raises(InputError, match="option 2, not option 8"):
         open_file_source(path)
     make_capture(path, CaptureHeader("", "octets"), bytes(30_000))
     with pytest.raises(InputError, match="no hyperframe sync found in 30000 bytes as octets; give --option"):
@@ -327,8 +328,8 @@ def test_ffcap_records_of_another_form(tmp_path: Path) -> None:
     path = tmp_path / "a.ffcap"
     data = octets_of_option_2(3)
     with CaptureWriter(path, CaptureHeader("2", "octets")) as writer:
-        writer.append(RecordType.OCTETS, data, 0)
-        writer.append(RecordType.BITS, b"123", 0)
+        writer.append(CaptureRecordType.OCTETS, data, 0)
+        writer.append(CaptureRecordType.BITS, b"123", 0)
     source = open_file_source(path)
     assert drain(source) == data
     assert source.warnings == ["records of another form than octets left out: 1"]

@@ -88,8 +88,8 @@ def test_side_effects_and_counts_are_named(inner: pytest.Pytester) -> None:
     result.stdout.fnmatch_lines(
         [
             "*LinkExpectationError: ethernet.fcs:xor=1:",
-            "*hdlc_fcs_errors: expected +1, seen +0",
-            "*side effect: ethernet_fcs_errors +1, expected +0",
+            "*missed: hdlc_fcs_errors: expected +1, observed +0",
+            "*side effect: ethernet_fcs_errors: expected no change, observed +1",
         ]
     )
     assert "harness.py" not in result.stdout.str()
@@ -215,7 +215,7 @@ def test_each_fault_is_judged_by_itself(link: EmulatedLink) -> None:
 def test_within_is_counted_from_the_fault(link: EmulatedLink) -> None:
     link.inject("hdlc.fcs")
     link.run(60)
-    with pytest.raises(LinkExpectationError, match=r"first moved after \d+ hyperframes, expected within 0"):
+    with pytest.raises(LinkExpectationError, match=r"late: detected after \d+ hf, expected within 0 hf"):
         link.expect(hdlc_fcs_errors=1, within=0)
 
 
@@ -223,7 +223,9 @@ def test_ranges_and_other_counters(link: EmulatedLink) -> None:
     link.inject("line.slip")
     link.run(20)
     link.expect(los_events=1, code_violations=(1, 8192), others=None)
-    with pytest.raises(LinkExpectationError, match=r"side effect: lof_events \+1, expected \+0"):
+    with pytest.raises(
+        LinkExpectationError, match=r"side effect: lof_events: expected no change, observed \+1"
+    ):
         link.expect(los_events=1)
     assert link.in_sync
 
@@ -261,5 +263,8 @@ def test_a_capture_must_be_as_expected(tmp_path: Path) -> None:
     assert main(words) == 0
     seen = DecodedCapture(path)
     seen.expect(hdlc_fcs_errors=1, hfn_invalid=1)
-    with pytest.raises(LinkExpectationError, match=r"broken\.bits:\n.*side effect: hfn_invalid \+1"):
+    with pytest.raises(
+        LinkExpectationError,
+        match=r"broken\.bits:\n.*side effect: hfn_invalid: expected no change, obs",
+    ):
         seen.expect(hdlc_fcs_errors=1)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
+from decoders.counters import ERROR_COUNTERS
 from monitor.emulation.emulated_link import EmulatedSource
-from monitor.links.judgement import Verdict
+from monitor.faults.verdict import Verdict
 from monitor.links.pipeline import Pipeline
-from monitor.links.snapshot import ERROR_COUNTERS
 from monitor.tui.fault_list import FAULTS as EVERY_FAULT
 from monitor.tui.fault_list import FaultChoice
 from monitor.tui.feed import Feed
-from monitor.tui.repeater import INTERVALS, PASSED
+from monitor.tui.repeater import INTERVALS
 from tests.monitor.tui.test_screen import FAULTS, advance, rows, screen, text
 from tests.support.screen_fakes import FakeFaultySource, FakeSource
 
@@ -29,7 +29,7 @@ def test_each_fault_of_the_list_passes_on_the_emulated_pair_and_leaves_nothing(f
         if not feed.waiting:
             break
     (judged,) = feed.judged
-    assert judged.verdict in PASSED, judged
+    assert judged.verdict.passed, judged
     for _ in range(3):
         pipeline.step()
     settled = pipeline.snapshot()

@@ -17,7 +17,7 @@ from textual.pilot import Pilot
 
 from decoders import events as ev
 from monitor.faults.catalogue import CATALOGUE, parse_fault
-from monitor.links.judgement import Verdict
+from monitor.faults.verdict import Verdict
 from monitor.links.pipeline import Pipeline
 from monitor.links.snapshot import LogEntry
 from monitor.sources.source import Standstill
@@ -328,12 +328,12 @@ async def test_injected_faults_get_verdicts() -> None:
         await _inject(app, pilot)
         advance(app, 2)
         await pilot.pause()
-        assert [j.verdict for j in app.feed.judged] == [Verdict.FOUND, Verdict.WAITING]
+        assert [j.verdict for j in app.feed.judged] == [Verdict.DETECTED, Verdict.WAITING]
         await pilot.press("enter")
         assert "is not judged yet" in "\n".join(app.inject_view.verdicts.shown())
         advance(app, 76)
-        assert [j.verdict for j in app.feed.judged] == [Verdict.FOUND, Verdict.MISSED]
-        assert "NOT FOUND" in "\n".join(app.inject_view.verdicts.shown())
+        assert [j.verdict for j in app.feed.judged] == [Verdict.DETECTED, Verdict.MISSED]
+        assert "! missed" in "\n".join(app.inject_view.verdicts.shown())
 
 
 async def test_a_source_without_faults_says_so() -> None:
@@ -486,7 +486,7 @@ async def test_a_dark_line_is_one_line_of_the_transcript() -> None:
 
 async def test_gaps_stay_in_the_header() -> None:
     async with screen() as (app, _):
-        app.pipeline.decoder.breaks_of_unknown_length = 2
+        app.pipeline.decoder.progress.gaps_of_unknown_length = 2
         advance(app, 1)
         assert rows(app)[0].endswith("lost 0 gaps 2")
 

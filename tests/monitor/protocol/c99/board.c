@@ -8,17 +8,16 @@
 #include <string.h>
 #include <unistd.h>
 
-#include "ff_record.h"
+#include "fray_record.h"
 
 static int line;
-static struct ff_encoder out;
+static struct fray_encoder out;
 static uint64_t hyperframe;
-static uint8_t data_type = FF_FLAGGED;
-static uint32_t last_command, injected;
-static int answered;
-static struct ff_decoder in;
+static uint8_t data_type = FRAY_FLAGGED;
+static uint32_t injected;
+static struct fray_decoder in;
 
-static void put(void *context, const uint8_t *octets, size_t count)
+static int put(void *context, const uint8_t *octets, size_t count)
 {
     (void)context;
     while (count > 0) {
@@ -29,11 +28,12 @@ static void put(void *context, const uint8_t *octets, size_t count)
         octets += n;
         count -= (size_t)n;
     }
+    return 1;
 }
 
 static void send_status(void)
 {
-    struct ff_status s;
+    struct fray_status s;
     memset(&s, 0, sizeof s);
     s.option = 1;
     s.data_type = data_type;
@@ -45,42 +45,43 @@ static void send_status(void)
     s.bad_records = in.bad_records;
     s.resets = injected;
     s.name = "RE-1 in C";
-    ff_send_status(&out, hyperframe * 200000u / 3u, &s);
+    fray_send_status(&out, hyperframe * 200000u / 3u, &s);
 }
 
-static void obey(const struct ff_record *command)
+static void obey(const struct fray_record *command)
 {
     uint64_t now = hyperframe * 200000u / 3u;
-    int again = answered && command->sequence == last_command;
-    answered = 1;
-    last_command = command->sequence;
+    if (fray_repeated(&out, now, command)) {
+        if (command->type == FRAY_ASK_STATUS) {
+            send_status();
+        }
+        return;
+    }
     switch (command->type) {
-    case FF_ASK_STATUS:
-        ff_acknowledge(&out, now, command, hyperframe, NULL);
+    case FRAY_ASK_STATUS:
+        fray_acknowledge(&out, now, command, hyperframe, NULL);
         send_status();
         return;
-    case FF_INJECT_FAULT:
-        if (!again) {
-            injected++;
-        }
-        ff_acknowledge(&out, now, command, hyperframe + 1, "vendor.value:ns=20,xs=1,y=0,value=165,hyperframes=0");
+    case FRAY_INJECT_FAULT:
+        injected++;
+        fray_acknowledge(&out, now, command, hyperframe + 1, "vendor.value:ns=20,xs=1,y=0,value=165,hyperframes=0");
         return;
-    case FF_SELECT_DATA:
+    case FRAY_SELECT_DATA:
         if (command->length < 1 || command->payload[0] > 2) {
-            ff_refuse(&out, now, command, FF_OUT_OF_RANGE, "0, 1 or 2");
+            fray_refuse(&out, now, command, FRAY_OUT_OF_RANGE, "0, 1 or 2");
             return;
         }
         data_type = command->payload[0];
-        ff_acknowledge(&out, now, command, hyperframe, NULL);
+        fray_acknowledge(&out, now, command, hyperframe, NULL);
         return;
     default:
-        ff_refuse(&out, now, command, FF_NOT_SUPPORTED, "not on this board");
+        fray_refuse(&out, now, command, FRAY_NOT_SUPPORTED, "not on this board");
     }
 }
 
 int main(int argc, char **argv)
 {
-    static uint8_t store[1 << 20], room[FF_COMMAND_OCTETS];
+    static uint8_t store[1 << 20], room[FRAY_COMMAND_OCTETS];
     size_t size, each, i;
     FILE *file;
     if (argc < 4 || (line = open(argv[1], O_RDWR | O_NOCTTY)) < 0 || (file = fopen(argv[2], "rb")) == NULL) {
@@ -89,15 +90,13 @@ int main(int argc, char **argv)
     size = fread(store, 1, sizeof store, file);
     fclose(file);
     each = (size_t)strtoul(argv[3], NULL, 10);
-    ff_encoder_init(&out, put, NULL);
-    ff_decoder_init(&in, room, sizeof room);
-    ff_begin(&out, FF_LOG, FF_FIRST, 0);
-    ff_add(&out, "started", 7);
-    ff_end(&out);
+    fray_encoder_init(&out, put, NULL);
+    fray_decoder_init(&in, room, sizeof room);
+    fray_send_log(&out, 0, "started");
     send_status();
     for (i = 0;; i += each) {
         struct pollfd ready;
-        struct ff_record command;
+        struct fray_record command;
         uint8_t octets[256];
         ssize_t n, k;
         ready.fd = line;
@@ -108,7 +107,7 @@ int main(int argc, char **argv)
                 return 0;
             }
             for (k = 0; k < n; k++) {
-                if (ff_receive(&in, octets[k], &command)) {
+                if (fray_receive(&in, octets[k], &command)) {
                     obey(&command);
                 }
             }
@@ -119,8 +118,8 @@ int main(int argc, char **argv)
         if (data_type) {
             /* In two pieces, as a board with little memory would. */
             size_t half = each / 4u * 2u;
-            ff_send_data(&out, FF_FLAGGED, 0, hyperframe * 200000u / 3u, hyperframe, 0, 1, store + i, half);
-            ff_send_data(&out, FF_FLAGGED, 0, hyperframe * 200000u / 3u, hyperframe, (uint32_t)half, 1,
+            fray_send_data(&out, FRAY_FLAGGED, 0, hyperframe * 200000u / 3u, hyperframe, 0, 1, store + i, half);
+            fray_send_data(&out, FRAY_FLAGGED, 0, hyperframe * 200000u / 3u, hyperframe, (uint32_t)half, 1,
                          store + i + half, each - half);
             put(NULL, (const uint8_t *)"tick\r\n", 6);
             hyperframe++;

@@ -1,0 +1,72 @@
+"""Captures of options 7A to 10 and of version 2, with their truth, made once and kept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from decoders.line_coding.characters import LineForm
+from decoders.linerates import OPTIONS
+from decoders.link.settings import SenderSettings
+from monitor.emulation.crafting import craft
+from monitor.emulation.line_settings import LineSettings
+from monitor.faults.catalogue import parse_fault
+from monitor.reference.line_code import Characters
+from monitor.reference.receiver import (
+    ReferenceResult,
+    ReferenceSettings,
+    receive_blocks,
+    receive_characters,
+)
+
+__all__ = ["CraftedStream", "crafted_stream", "seen_by_reference"]
+
+
+@dataclass(frozen=True, slots=True)
+class CraftedStream:
+    option: str
+    form: LineForm
+    line: LineSettings
+    data: bytes
+    truth: dict[str, Any]
+
+
+@lru_cache(maxsize=24)
+def crafted_stream(
+    option: str,
+    form: LineForm,
+    line: LineSettings = LineSettings(),  # noqa: B008 - frozen
+    faults: Sequence[str] = (),
+    hyperframes: int = 9,
+    lead_bits: int = 0,
+    pointer_p: int = 40,
+) -> CraftedStream:
+    """A capture with full C&M channels."""
+    out = bytearray()
+    code = 6 if OPTIONS[option].word_octets >= 8 else 2
+    made = craft(
+        SenderSettings(option=option, hdlc_rate_code=code, pointer_p=pointer_p, bfn=4095, hfn=145),
+        hyperframes,
+        form,
+        out.extend,
+        seed=7,
+        faults=[parse_fault(text) for text in faults],
+        lead_bits=lead_bits,
+        line=line,
+    )
+    return CraftedStream(option, form, line, bytes(out), made.truth)
+
+
+def seen_by_reference(stream: CraftedStream) -> ReferenceResult:
+    """What the reference receiver, told the option alone, has to say of a stream."""
+    settings = ReferenceSettings(stream.option)
+    if OPTIONS[stream.option].line_code == "64b66b":
+        return receive_blocks(stream.data, stream.form.value, settings)
+    read = {
+        LineForm.OCTETS: Characters.from_octets,
+        LineForm.FLAGGED: Characters.from_flagged,
+        LineForm.SYMBOLS: Characters.from_symbols,
+    }[stream.form]
+    return receive_characters(read(stream.data), settings, stream.form.has_flags)
