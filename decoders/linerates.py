@@ -26,6 +26,7 @@ __all__ = [
     "LineRateOption",
     "check_line_code",
     "option_named",
+    "option_with",
 ]
 
 CHIP_RATE_HZ = 3_840_000
@@ -150,10 +151,17 @@ def option_named(name: str | int) -> LineRateOption:
 
 
 def check_line_code(option: LineRateOption, line_code: str, part: str) -> None:
-    """SettingsError unless the option has the line code that `part` serves."""
+    """SettingsError unless the option has the line code that `part` serves; it says which options have it."""
     if option.line_code != line_code:
-        served = [row.name for row in _ROWS if row.line_code == line_code]
+        fitting = ", ".join(row.name for row in _ROWS if row.line_code == line_code)
         raise SettingsError(
-            f"option {option.name} has line code {_LINE_CODE_WORDS[option.line_code]}; {part} is for options "
-            f"{', '.join(served)}"
+            f"option {option.name} has line code {_LINE_CODE_WORDS[option.line_code]}; "
+            f"{part}: {_LINE_CODE_WORDS[line_code]} only (options {fitting})"
         )
+
+
+def option_with(line_code: str, name: str | int, part: str) -> LineRateOption:
+    """The option called `name`; SettingsError where it has another line code than `part` works with."""
+    option = option_named(name)
+    check_line_code(option, line_code, part)
+    return option

@@ -1,12 +1,12 @@
-"""From command line arguments to a source and the settings to decode it with."""
+"""From a SOURCE word and what is said about it to a source, a board, or a link to inject faults into."""
 
 from __future__ import annotations
 
 import argparse
-import os
-import re
-import sys
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Any, Self
 
 from decoders.errors import DecodersError
 from decoders.frame_structure.controlwords import check_pointer
@@ -16,139 +16,230 @@ from decoders.link.settings import LinkSettings, PlaneSettings, check_settings
 
 from .errors import InputError
 from .process.asking import permit
+from .sources.names import SourceKind, is_emulated, is_pair, is_serial, line_meant, source_kind
 from .sources.source import Source
 
 if TYPE_CHECKING:
     from .boards.board import BoardSource
+    from .campaign.campaign import Bench
+    from .campaign.conditions import Conditions, LinkConditions
     from .campaign.live_bench import LiveBench
 
 __all__ = [
+    "LinkRequest",
+    "SourceRequest",
     "check_capture",
-    "is_serial",
-    "line_meant",
     "link_settings",
     "open_bench",
     "open_board",
+    "open_link",
     "open_source",
 ]
 
+DEFAULT_OPTION = "2"
+DEFAULT_POINTER = 40
 
-def open_source(arguments: argparse.Namespace) -> Source:
-    """The source that `arguments.source` names; InputError where it cannot be opened."""
-    text: str = arguments.source
-    if text == "emulated" or text.startswith("emulated:"):
-        from .emulation.emulated_link import EmulatedSource, parse_emulated
 
-        pair = parse_emulated(text)
-        try:
-            return EmulatedSource(
-                option=arguments.option or "2",
-                pair=pair,
-                seed=arguments.seed,
-                pointer_p=40 if arguments.pointer is None else arguments.pointer,
-                hdlc_rate_code=arguments.hdlc_rate,
-                hyperframes_per_second=arguments.pace or None,
-                limit=arguments.hyperframes,
-                bit_error_ratio=arguments.ber,
-                every_plane=getattr(arguments, "every_plane", False),
-            )
-        except ValueError as error:  # settings that cannot be
-            raise InputError(str(error)) from None
-    if arguments.vcd is not None or text.lower().endswith(".vcd"):
-        return _open_dump(text, arguments.vcd, arguments.option)
-    if is_serial(text):
-        return _open_serial(arguments)
-    if (url := line_meant(text)) is not None:
-        raise InputError(f"{text}: No such file or directory", hint=f"a board on the network is {url}")
-    if arguments.hyperframes is not None or arguments.ber:
-        name = "--hyperframes" if arguments.hyperframes is not None else "--ber"
-        raise InputError(f"{name} goes with emulated sources and boards, not with a capture")
+class _Request:
+    @classmethod
+    def of(cls, arguments: argparse.Namespace, **changes: Any) -> Self:
+        """What the arguments of a command line say; a field that the command does not have keeps its default."""
+        names = {field.name for field in fields(cls)}  # type: ignore[arg-type]
+        return cls(**{name: value for name, value in vars(arguments).items() if name in names} | changes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceRequest(_Request):
+    """A source, and how to read it; the fields are the options of the command line.
+
+    `form`, `option`, `pointer` and `hdlc_rate` None leave them to the data. `pace` counts hyperframes per second, 0
+    has no limit; `hyperframes` None reads on without end. `every_plane` as in EmulatedSender.
+    """
+
+    source: str
+    form: str | None = None
+    option: str | None = None
+    pointer: int | None = None
+    hdlc_rate: int | None = None
+    hdlc_msb_first: bool = False
+    ethernet_msb_first: bool = False
+    vcd: str | None = None
+    baud: int | None = None
+    no_reconnect: bool = False
+    yes: bool = False
+    seed: int = 1
+    pace: float = 750.0
+    hyperframes: int | None = None
+    ber: float = 0.0
+    every_plane: bool = False
+
+    @property
+    def is_emulated(self) -> bool:
+        return is_emulated(self.source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkRequest(_Request):
+    """A link to inject faults into; the fields are the options of the command line."""
+
+    source: str
+    option: str | None = None
+    pointer: int | None = None
+    hdlc_rate: int | None = None
+    seed: int = 1
+    hyperframes: int | None = None
+    baud: int | None = None
+    yes: bool = False
+    via: str = "link"
+    form: str | None = None
+
+
+def open_source(request: SourceRequest) -> Source:
+    """The source that a request names; InputError where it cannot be opened."""
+    match source_kind(request.source):
+        case SourceKind.EMULATED:
+            return _open_emulated(request)
+        case SourceKind.LINE if not _is_dump(request):
+            return _open_serial(request)
+        case _:
+            return _open_dump(request) if _is_dump(request) else _open_capture(request)
+
+
+def _is_dump(request: SourceRequest) -> bool:
+    return request.vcd is not None or request.source.lower().endswith(".vcd")
+
+
+def _open_emulated(request: SourceRequest) -> Source:
+    from .emulation.emulated_link import EmulatedSource
+
+    pair = is_pair(request.source)
+    try:
+        return EmulatedSource(
+            option=request.option or DEFAULT_OPTION,
+            pair=pair,
+            seed=request.seed,
+            pointer_p=DEFAULT_POINTER if request.pointer is None else request.pointer,
+            hdlc_rate_code=request.hdlc_rate,
+            hyperframes_per_second=request.pace or None,
+            limit=request.hyperframes,
+            bit_error_ratio=request.ber,
+            every_plane=request.every_plane,
+        )
+    except ValueError as error:  # settings that are not valid
+        raise InputError(str(error)) from None
+
+
+def _open_capture(request: SourceRequest) -> Source:
     from .sources.file import open_file_source
 
-    return open_file_source(text, arguments.form, arguments.option)
+    if (url := line_meant(request.source)) is not None:
+        raise InputError(
+            f"{request.source}: No such file or directory", hint=f"a board on the network is {url}"
+        )
+    if request.hyperframes is not None or request.ber:
+        name = "--hyperframes" if request.hyperframes is not None else "--ber"
+        raise InputError(f"{name} is for emulated links and boards, not for captures")
+    return open_file_source(request.source, request.form, request.option)
 
 
 def check_capture(text: str) -> None:
     """InputError where a source that is no capture stands in the place of one."""
-    if text == "emulated" or text.startswith("emulated:") or is_serial(text):
-        raise InputError(f"{text}: is no capture", hint=f"framefray record {text} FILE makes one")
+    if source_kind(text) is not SourceKind.CAPTURE:
+        raise InputError(f"{text}: not a capture", hint=f"record it first: framefray record {text} FILE")
 
 
-def _open_dump(path: str, signals: str | None, option: str | None) -> Source:
+def _open_dump(request: SourceRequest) -> Source:
     from .sources.vcd import VcdSource, parse_vcd_signals
 
-    if signals is None:
-        raise InputError(f"{path}: which signals are the line?", hint="say it with --vcd data=…,k=…,clock=…")
-    if option is None:
+    path = request.source
+    if request.vcd is None:
+        raise InputError(f"{path}: no signals are named", hint="give --vcd data=NAME,k=NAME,clock=NAME")
+    if request.option is None:
         raise InputError(f"{path}: no option is known", hint="give --option")
-    return VcdSource(path, parse_vcd_signals(signals), option)
+    return VcdSource(path, parse_vcd_signals(request.vcd), request.option)
 
 
-def is_serial(text: str) -> bool:
-    """Whether a source is a serial device or a URL, and not a file."""
-    if "://" in text:
-        return True
-    if sys.platform == "win32":
-        return re.fullmatch(r"(\\\\\.\\)?COM\d+", text, re.IGNORECASE) is not None
-    return os.path.realpath(text).startswith(("/dev/tty", "/dev/pts/", "/dev/cu."))
-
-
-def line_meant(text: str) -> str | None:
-    """The URL of a line that was meant by a bare HOST:PORT, unless there is such a file."""
-    bare = re.fullmatch(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+):\d{1,5}", text)
-    return f"socket://{text}" if bare and not os.path.lexists(text) else None
-
-
-def _open_serial(arguments: argparse.Namespace) -> Source:
+def _open_serial(request: SourceRequest) -> Source:
     from .boards.serial_port import DEFAULT_BAUD, SerialLine
 
-    line = SerialLine(
-        arguments.source,
-        getattr(arguments, "baud", DEFAULT_BAUD),
-        reconnect=not getattr(arguments, "no_reconnect", False),
-    )
-    limit = getattr(arguments, "hyperframes", None)
-    if arguments.form is not None:
+    line = SerialLine(request.source, request.baud or DEFAULT_BAUD, reconnect=not request.no_reconnect)
+    if request.form is not None:
         from .boards.serial_dump import SerialDumpSource
 
-        return SerialDumpSource(line, arguments.form, arguments.option, limit=limit)
+        return SerialDumpSource(line, request.form, request.option, limit=request.hyperframes)
     from .boards.board import BoardSource
 
     # Where --yes is not given, the screen asks before the first command that makes the board transmit or reset.
-    allow = getattr(arguments, "yes", False)
-    return BoardSource(line, option=arguments.option, allow=allow, limit=limit)
+    return BoardSource(line, option=request.option, allow=request.yes, limit=request.hyperframes)
 
 
-def open_bench(arguments: argparse.Namespace) -> tuple[LiveBench, BoardSource]:
-    """The board that `arguments.source` names, to put faults into; the source is the caller's to close.
+@contextmanager
+def open_link(request: LinkRequest) -> Iterator[tuple[Conditions, Bench | None]]:
+    """The link to inject faults into: its conditions, and a board's bench (None for fresh emulated links)."""
+    if is_emulated(request.source):
+        yield _emulated_conditions(request), None
+        return
+    if request.via == "craft":
+        raise InputError("--via craft is for emulated links, not for boards")
+    bench, source = open_bench(request)
+    bench.conditions = replace(bench.conditions, asked_option=request.option)
+    try:
+        yield bench.conditions, bench
+    finally:
+        source.close()
+
+
+def _emulated_conditions(request: LinkRequest) -> LinkConditions:
+    """InputError where there is no such link."""
+    from .campaign.conditions import LinkConditions
+
+    pointer = DEFAULT_POINTER if request.pointer is None else request.pointer
+    try:
+        check_pointer(pointer)
+        return LinkConditions(
+            source=request.source,
+            crafted=request.via == "craft",
+            form=LineForm(request.form or LineForm.BITS.value),
+            option=request.option or DEFAULT_OPTION,
+            pointer_p=pointer,
+            hdlc_rate_code=request.hdlc_rate,
+            seed=request.seed,
+            hyperframes=request.hyperframes,
+        )
+    except DecodersError as error:
+        raise InputError(str(error)) from None
+
+
+def open_bench(request: LinkRequest) -> tuple[LiveBench, BoardSource]:
+    """The board that a request names, to inject faults into; the source is the caller's to close.
 
     InputError where it may not be made to transmit damaged data, or where what it receives is not what it sends.
     """
     from .boards.serial_port import DEFAULT_BAUD
     from .campaign.live_bench import LiveBench
 
-    name = arguments.source
+    name = request.source
     if not is_serial(name):
         url = line_meant(name)
         raise InputError(
-            f"{name}: faults can be put into emulated, emulated:pair and boards on a serial line or URL",
+            f"{name}: faults can be injected into emulated, emulated:pair and boards on a serial line or URL",
             hint=url and f"a board on the network is {url}",
         )
-    for value, word in ((arguments.pointer, "--pointer"), (arguments.hdlc_rate, "--hdlc-rate")):
+    for value, word in ((request.pointer, "--pointer"), (request.hdlc_rate, "--hdlc-rate")):
         if value is not None:
-            raise InputError(f"{word} goes with emulated links; a board's link says so itself")
-    permit(arguments.yes, f"{name}: this makes the board transmit damaged data")
-    source = open_board(name, option=arguments.option, baud=arguments.baud)
+            raise InputError(f"{word} is for emulated links; a board's link has its own")
+    permit(request.yes, f"{name}: this makes the board transmit damaged data")
+    source = open_board(name, option=request.option, baud=request.baud)
     try:
-        baud = None if arguments.baud == DEFAULT_BAUD else arguments.baud
-        return LiveBench(source, name, hyperframes=arguments.hyperframes, baud=baud), source
+        baud = None if request.baud == DEFAULT_BAUD else request.baud
+        return LiveBench(source, name, hyperframes=request.hyperframes, baud=baud), source
     except BaseException:
         source.close()
         raise
 
 
 def open_board(name: str, *, option: str | None = None, baud: int | None = None) -> BoardSource:
-    """A board to put faults into; InputError where what it receives is not what it sends."""
+    """A board to inject faults into; InputError where what it receives is not what it sends."""
     from .boards.board import BoardSource
     from .boards.serial_port import DEFAULT_BAUD, SerialLine
     from .protocol.records import Loopback
@@ -164,20 +255,20 @@ def open_board(name: str, *, option: str | None = None, baud: int | None = None)
     return source
 
 
-def link_settings(arguments: argparse.Namespace, source: Source) -> LinkSettings:
-    """Decoder settings for a source; InputError for one that cannot be."""
-    emulated = arguments.source.startswith("emulated")
+def link_settings(request: SourceRequest, source: Source) -> LinkSettings:
+    """Decoder settings for a source; InputError for settings that are not valid."""
+    received = not request.is_emulated
     try:
-        if arguments.pointer is not None:
-            check_pointer(arguments.pointer)
-        if arguments.hdlc_rate is not None:
-            check_settings(option_named(source.option), 0, arguments.hdlc_rate)
+        if request.pointer is not None:
+            check_pointer(request.pointer)
+        if request.hdlc_rate is not None:
+            check_settings(option_named(source.option), 0, request.hdlc_rate)
         planes = PlaneSettings(
-            hdlc_lsb_first=not arguments.hdlc_msb_first,
-            ethernet_lsb_first=not arguments.ethernet_msb_first,
-            fixed_pointer_p=None if emulated else arguments.pointer,
-            fixed_hdlc_rate_code=None if emulated else arguments.hdlc_rate,
+            hdlc_lsb_first=not request.hdlc_msb_first,
+            ethernet_lsb_first=not request.ethernet_msb_first,
+            fixed_pointer_p=request.pointer if received else None,
+            fixed_hdlc_rate_code=request.hdlc_rate if received else None,
         )
         return LinkSettings(option=source.option, form=LineForm(source.form), planes=planes)
-    except DecodersError as error:
+    except ValueError as error:
         raise InputError(str(error)) from None

@@ -20,7 +20,6 @@ from ..arrays import I64
 from ..events import Alarm, AlarmCleared, AlarmRaised, Event, Origin
 from ..line_coding.characters import LineForm
 from .alarms import LosDetector
-from .hyperframe_sync import CONFIRMING_SYNC_BYTES
 from .line_errors import LineErrors
 from .stream import LineStream
 from .sync_places import SyncPlaces
@@ -117,8 +116,11 @@ class Acquisition:
         stream.buffer.join()
         candidate, sync_words = self._find(final=final)
         limit = len(stream.buffer)
-        if candidate is not None and self.state is not _H.NO_SIGNAL:
-            limit = candidate // self._places.kinds
+        if self.state is not _H.NO_SIGNAL:
+            if candidate is not None:
+                limit = candidate // self._places.kinds
+            elif not final:  # what begins at the very end may yet become a candidate
+                limit = max(self._window, limit - self._places.unseen)
         if self._form.has_flags and self._judge_windows(limit, number, look):
             look.again = True
             return look
@@ -141,7 +143,7 @@ class Acquisition:
         """(the candidate to go by: the one that is confirmed, or the first that may be; its sync words)."""
         candidates = self._places.candidates(self._cursor)
         runs = self._places.runs(candidates)
-        confirmed, undecided, sync_words = runs.confirmed, runs.undecided, CONFIRMING_SYNC_BYTES
+        confirmed, undecided, sync_words = runs.confirmed, runs.undecided, self._places.confirming
         if final and confirmed is None:
             confirmed, sync_words = self._short_run(candidates)
             undecided = None

@@ -35,6 +35,7 @@ class BlockPlaces(SyncPlaces):
     """Candidates are /T/ blocks with /S/ right behind; their kind is the octet of /T/."""
 
     kinds = BLOCK_OCTETS
+    unseen = 2 * BLOCK_OCTETS
 
     def __init__(
         self, stream: LineStream, option: LineRateOption, settings: BlockSettings, *, flags: bool

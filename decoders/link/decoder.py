@@ -127,6 +127,7 @@ class LinkDecoder:
             self._errors = BlockLineErrors(
                 self._stream.buffer, self.counters, places, blocks.los_rule, self.los.threshold
             )
+        self._places.confirming = self.machine.confirming
         self._descrambler = LinkDescrambler(self.option, self.counters, parts.descrambler)
         self._hunt = Acquisition(
             self._stream, form, self.option.hyperframe_octets, self._places, self.los, self._errors

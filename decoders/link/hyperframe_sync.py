@@ -66,7 +66,12 @@ TRANSITIONS: Mapping[FallBack, Mapping[tuple[SyncState, bool], SyncState]] = Map
 
 
 class SyncMachine:
-    """One receiver's sync state, stepped once a hyperframe."""
+    """One receiver's sync state, stepped once a hyperframe.
+
+    `confirming`: sync bytes in their places that are looked for before the first of them is taken.
+    """
+
+    confirming = CONFIRMING_SYNC_BYTES
 
     def __init__(self, fall_back: FallBack = FallBack.ONE) -> None:
         self.state = SyncState.XACQ1

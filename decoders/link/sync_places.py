@@ -56,6 +56,10 @@ class SyncPlaces(ABC):
     """
 
     kinds = 1
+    confirming = CONFIRMING_SYNC_BYTES
+    """Sync words in their places that confirm the first of them."""
+    unseen = 0
+    """Octets at the end of those at hand in which a candidate may begin that cannot be seen yet."""
     reading: SyncWordReading | None = None
 
     def __init__(self, stream: LineStream, option: LineRateOption, *, flags: bool) -> None:
@@ -80,13 +84,13 @@ class SyncPlaces(ABC):
         """What the candidates and the octets behind them say."""
         length, period = len(self._buffer), self._octets * self.kinds
         good = candidates
-        for i in range(1, CONFIRMING_SYNC_BYTES):
+        for i in range(1, self.confirming):
             later = good + i * period
             beyond = later // self.kinds + self.needed > length
             good = good[beyond | np.isin(later, candidates, assume_unique=True)]
         if not self._flags:
             good = good[self.hfn_runs(good // self.kinds)]
-        last = good // self.kinds + (CONFIRMING_SYNC_BYTES - 1) * self._octets
+        last = good // self.kinds + (self.confirming - 1) * self._octets
         whole = last + self.needed <= length
         confirmed, undecided = good[whole], good[~whole]
         return Runs(
@@ -102,7 +106,7 @@ class SyncPlaces(ABC):
         octets, length = self._octets, len(self._buffer)
         bare = not self._flags and self._option.word_octets == 1
         seen = octets + (cw.X_HFN * 16 if bare else 0)
-        first = max(0, length - (CONFIRMING_SYNC_BYTES - 1) * octets) * self.kinds
+        first = max(0, length - (self.confirming - 1) * octets) * self.kinds
         found = []
         for candidate in candidates[np.searchsorted(candidates, first) :].tolist():
             start, kind = divmod(candidate, self.kinds)

@@ -129,11 +129,11 @@ class SerialDumpSource:
         if self._console is not None:
             self._console.restart()
         self._pulse.broke()
-        self.warnings.append(f"the line broke: {reason}")
+        self.warnings.append(f"line down: {reason}")
 
     def opened(self, after_s: float) -> None:
         self._pulse.back()
-        self.warnings.append(f"the line is back after {after_s:.1f} s; line data were lost between")
+        self.warnings.append(f"line up after {after_s:.1f} s; line data were lost in between")
 
     def ended(self, reason: str) -> None:
         self._failure = reason

@@ -1,19 +1,18 @@
 """The negative-test campaign: a clean baseline, then each fault alone on a fresh link, then some together.
 
-Every case sends one seeded transmission to a new receiver and holds what moved, against the baseline of the same
-seed and length, to what the faults declare. It draws nothing and reads no clock, so the same conditions give the
-same results, octet for octet.
+Every case sends one seeded transmission to a new receiver. What it delivers is held against the sender's list, thing
+by thing; what moves, against the baseline of the same seed and length, to what the faults declare. It draws nothing
+and reads no clock, so the same conditions give the same results, octet for octet.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
-from decoders.events import Event, SyncStateChanged
-from decoders.link.decoder import LinkDecoder
-from decoders.link.hyperframe_sync import SyncState
+from decoders.counters import COUNTERS
+from decoders.events import AlarmCleared, AlarmRaised, Event, Origin, SyncStateChanged
 from decoders.link.settings import LinkSettings
 
 from ..errors import InputError, MonitorError
@@ -36,72 +35,90 @@ from ..faults.verdict import (
 )
 from .cases import Case
 from .conditions import Conditions, LinkConditions
-from .declared import declare, length_for
+from .declared import declare, length_for, listed
+from .deliveries import delivered_otherwise
+from .due import Due, due_of
+from .receivers import OWN_DECODER, ReceiverFactory
 from .results import Campaign, CaseResult, Excerpt
+from .sent_stream import SentStream
+from .served import Served, only_served
 from .transmission import PlacedFault, Transmission, around, transmit
 
 __all__ = [
+    "BASELINE_HYPERFRAMES",
     "TRAFFIC",
     "Baselines",
     "Bench",
-    "Receiver",
-    "ReceiverFactory",
+    "LineCount",
     "conclude",
     "frame_excerpt",
     "observe",
     "run_campaign",
     "run_case",
-    "stamp",
     "unclean",
 ]
 
+BASELINE_HYPERFRAMES = 320
+"""Two 10 ms frames and more: what changes with the frame number changes in them."""
 _EXCERPT_REACH = 16
 
 
-class Receiver(Protocol):
-    """The decoder under test: LinkDecoder, a changed one, or whatever speaks for a board.
-
-    `counters` has every name of decoders.events.COUNTERS.
-    """
-
-    counters: dict[str, int]
+class Missing(Protocol):
+    """What counts hyperframes that went by while sync was lost."""
 
     @property
     def hyperframes_missed(self) -> int: ...
 
-    @property
-    def state(self) -> SyncState: ...
 
-    def receive(self, data: bytes, /) -> Iterable[Event]: ...
+class LineCount:
+    """Puts a receiver's events on the line's count of hyperframes.
 
-    def finish(self) -> Iterable[Event]: ...
+    Receivers number from the first hyperframe they decode, the line's number `first`, and leave out those that went
+    by while sync was lost; at each new lock these are counted in.
+    """
+
+    def __init__(self, first: int = 0) -> None:
+        self._locks: list[tuple[int, int]] = [(0, first)]
+        self._first = first
+
+    def timed(self, events: Iterable[Event], receiver: Missing) -> list[Timed]:
+        out = []
+        for event in events:
+            number = event.hyperframe
+            if isinstance(event, SyncStateChanged) and event.old == "XACQ1" and number is not None:
+                self._locks.append((number, self._first + receiver.hyperframes_missed))
+            if number is None:
+                out.append(Timed(None, event))
+                continue
+            missed = self._locks[-1][1]
+            local = isinstance(event, AlarmRaised | AlarmCleared) and event.origin is Origin.LOCAL
+            if not local and not isinstance(event, SyncStateChanged):
+                missed = next(gone for lock, gone in reversed(self._locks) if lock <= number)
+            out.append(Timed(number + missed, event))
+        return out
 
 
-ReceiverFactory = Callable[[LinkSettings], Receiver]
+def observe(
+    transmission: Transmission, option: str, receiver: ReceiverFactory = OWN_DECODER, first: int = 0
+) -> tuple[Observation, Served]:
+    """What a new receiver makes of a transmission; whatever it raises is a finding, not an exception.
 
-
-def observe(transmission: Transmission, option: str, receiver: ReceiverFactory = LinkDecoder) -> Observation:
-    """What a new receiver makes of a transmission; whatever it raises is a finding, not an exception."""
+    `first`: the hyperframe of the line that it decodes first.
+    """
     timed: list[Timed] = []
+    served = Served()
+    count = LineCount(first)
     try:
         under_test = receiver(LinkSettings(option=option, form=transmission.form))
         for data in transmission.chunks:
-            missed = under_test.hyperframes_missed
-            events = under_test.receive(data)
-            missed = stamp(timed, events, missed, under_test)
-        stamp(timed, under_test.finish(), under_test.hyperframes_missed, under_test)
+            timed += count.timed(under_test.receive(data), under_test)
+        timed += count.timed(under_test.finish(), under_test)
+        served = Served(frozenset(under_test.serves), frozenset(under_test.delivers))
+        counters = dict.fromkeys(COUNTERS, 0) | dict(under_test.counters)
+        in_sync = under_test.state in (None, "HFNSYNC")
     except Exception as failure:  # a receiver under test may do anything
-        return Observation({}, timed, False, f"{type(failure).__name__}: {failure}")
-    return Observation(dict(under_test.counters), timed, under_test.state is SyncState.HFNSYNC)
-
-
-def stamp(timed: list[Timed], events: Iterable[Event], missed: int, receiver: Receiver) -> int:
-    """Put events on the line's count of hyperframes: those missed while hunting are counted in at the new lock."""
-    for event in events:
-        if isinstance(event, SyncStateChanged) and event.old == SyncState.XACQ1:
-            missed = receiver.hyperframes_missed
-        timed.append(Timed(None if event.hyperframe is None else event.hyperframe + missed, event))
-    return missed
+        return Observation({}, timed, False, f"{type(failure).__name__}: {failure}"), served
+    return Observation(counters, timed, in_sync), served
 
 
 class Bench(Protocol):
@@ -116,73 +133,124 @@ class Bench(Protocol):
         ...
 
 
+class Clean(NamedTuple):
+    """A link without faults: what a receiver made of it, what is wrong with that, and the right counters."""
+
+    seen: Observation
+    findings: tuple[Finding, ...]
+    counters: Mapping[str, int]
+
+
 class Baselines:
     """A Bench of fresh links; what the receiver makes of each without faults, for each length asked for."""
 
-    def __init__(self, conditions: LinkConditions, receiver: ReceiverFactory) -> None:
+    def __init__(self, conditions: LinkConditions, receiver: ReceiverFactory = OWN_DECODER) -> None:
         self.conditions = conditions
         self.receiver = receiver
-        self._known: dict[int, tuple[Observation, tuple[Finding, ...]]] = {}
+        self._known: dict[tuple[LinkConditions, int], Clean] = {}
 
-    def of(self, length: int) -> tuple[Observation, tuple[Finding, ...]]:
-        """The observation, and what is not clean about it."""
-        if length not in self._known:
-            sent = transmit(self.conditions, (), length)
-            seen = observe(sent, self.conditions.option, self.receiver)
-            self._known[length] = seen, tuple(unclean(seen, sent.truth))
-        return self._known[length]
+    def of(self, length: int, conditions: LinkConditions) -> Clean:
+        key = (conditions, length)
+        if key not in self._known:
+            sent = transmit(conditions, (), length)
+            due = due_of(_stream(sent), flags=sent.form.has_flags)
+            seen, served = observe(sent, conditions.option, self.receiver, due.first)
+            findings = unclean(seen, due, served)
+            # What was said is no longer needed, but for what tells of damage.
+            told = replace(seen, events=beyond((), seen.events or ()))
+            self._known[key] = Clean(told, tuple(findings), due.counters)
+        return self._known[key]
 
     def case(self, case: Case) -> CaseResult:
         return run_case(case, self)
 
     def baseline(self) -> CaseResult:
-        seen, findings = self.of(length_for((), self.conditions))
-        moved = {name: value for name, value in seen.counters.items() if value}
-        verdict = worst(findings, Verdict.CLEAN)
-        return CaseResult(Case(()), self.conditions.seed, verdict, Declared(TRAFFIC), moved, findings)
+        conditions = replace(self.conditions, every_plane=True)
+        length = max(length_for((), conditions), BASELINE_HYPERFRAMES)
+        clean = self.of(length, conditions)
+        moved = {name: value for name, value in clean.seen.counters.items() if value}
+        verdict = worst(clean.findings, Verdict.CLEAN)
+        return CaseResult(Case(()), self.conditions.seed, verdict, Declared(TRAFFIC), moved, clean.findings)
 
 
 TRAFFIC = Expectation(tolerated=dict.fromkeys(GOOD_FRAMES.values(), "traffic"))
 
 
-def unclean(seen: Observation, truth: Mapping[str, int] | None) -> Iterable[Finding]:
-    if seen.failure is None and not any(t.at is not None for t in seen.events or ()):
-        yield Finding(Verdict.UNSYNCED, None, "no hyperframe sync")
+def unclean(seen: Observation, due: Due | None, served: Served) -> list[Finding]:
+    """What is not as it should be on a link without a fault; without `due` only counters are judged."""
+    if seen.failure is not None:
+        return [Finding(Verdict.CRASHED, None, seen.failure)]
+    if not seen.in_sync:
+        return [Finding(Verdict.UNSYNCED, None, "no hyperframe sync")]
     still = Observation(dict.fromkeys(seen.counters, 0), (), True)
-    for finding in judge(Declared(TRAFFIC), still, seen, 0, truth):
-        if finding.verdict is Verdict.SIDE_EFFECT:
-            by = seen.counters[finding.counter or ""]
-            yield Finding(
-                Verdict.DIRTY, finding.counter, f"{finding.counter} moved by {by:+d} without a fault"
-            )
-        else:
-            yield finding
+    if due is None:
+        findings = judge(Declared(TRAFFIC), still, seen)
+    else:
+        anything = Expectation(tolerated=dict.fromkeys(COUNTERS, "held against the sender's list"))
+        delivered = delivered_otherwise(due, seen.events or (), served.delivers)
+        findings = judge(Declared(anything), still, seen, truth=_certain(due), delivered=delivered)
+    dirty = (Verdict.SIDE_EFFECT, Verdict.UNTRUE)
+    return [
+        replace(f, verdict=Verdict.DIRTY, text=f"without a fault, {f.text}") if f.verdict in dirty else f
+        for f in only_served(findings, served)
+    ]
+
+
+def _certain(due: Due) -> Mapping[str, int]:
+    return {name: total for name, total in due.counters.items() if name in due.exact}
+
+
+def _stream(sent: Transmission) -> SentStream:
+    assert sent.stream is not None
+    return sent.stream
 
 
 def run_case(case: Case, baselines: Baselines) -> CaseResult:
     """One case on a fresh link; LEFT_OUT where a fault has no place in such a link."""
-    conditions = baselines.conditions
-    faults = [_at(parse_fault(text), conditions.fault_hyperframe) for text in case.faults]
-    length = length_for(faults, conditions)
     try:
+        conditions = case.conditions(baselines.conditions)
+        faults = [_at(parse_fault(text), conditions.fault_hyperframe) for text in case.faults]
+        length = length_for(faults, conditions)
         sent = transmit(conditions, faults, length)
     except InputError as reason:
-        finding = Finding(Verdict.LEFT_OUT, None, str(reason))
-        return CaseResult(case, conditions.seed, Verdict.LEFT_OUT, None, {}, (finding,))
+        return _left_out(case, baselines.conditions.seed, str(reason))
+    clean = baselines.of(length, conditions)
+    due = due_of(_stream(sent), flags=sent.form.has_flags)
     declared = declare(faults, conditions, length)
-    baseline, unclean = baselines.of(length)
-    seen = observe(sent, conditions.option, baselines.receiver)
+    if case.title and not due.blind:
+        declared = listed(due, clean.counters)
+    seen, served = observe(sent, conditions.option, baselines.receiver, due.first)
+    if served.serves.isdisjoint(case.planes) and seen.failure is None:
+        return _left_out(
+            case, conditions.seed, f"the receiver does not serve {' and '.join(sorted(case.planes))}"
+        )
     first = min((place.hyperframe for place in sent.placed), default=0)
-    findings = [f for f in unclean if f.verdict in (Verdict.CRASHED, Verdict.UNSYNCED)]
+    findings = [f for f in clean.findings if f.verdict in (Verdict.CRASHED, Verdict.UNSYNCED)]
     if not findings:
-        findings = judge(declared, baseline, seen, first, sent.truth)
+        delivered = delivered_otherwise(due, seen.events or (), served.delivers)
+        findings = judge(declared, clean.seen, seen, first, _certain(due), delivered)
+        findings = only_served(findings, served)
     for place in sent.placed:
         if not place.sent:
             text = f"{place.text}: the frame did not leave in time; give more --hyperframes"
             findings.insert(0, Finding(Verdict.NOT_SENT, None, text))
-    return conclude(
-        case, conditions.seed, declared, baseline, seen, first, findings, sent.placed, _excerpts(sent)
+    result = conclude(
+        case,
+        conditions.seed,
+        declared,
+        clean.seen,
+        seen,
+        first,
+        findings,
+        sent.placed,
+        _excerpts(sent, findings),
     )
+    return replace(result, held=len(due.facts))
+
+
+def _left_out(case: Case, seed: int, why: str) -> CaseResult:
+    finding = Finding(Verdict.LEFT_OUT, None, why)
+    return CaseResult(case, seed, Verdict.LEFT_OUT, None, {}, (finding,))
 
 
 def conclude(
@@ -223,8 +291,8 @@ def _at(fault: Fault, hyperframe: int) -> Fault:
     return fault if fault.hyperframe is not None else replace(fault, hyperframe=hyperframe)
 
 
-def _excerpts(sent: Transmission) -> Iterable[Excerpt]:
-    for place in sent.placed:
+def _excerpts(sent: Transmission, findings: Sequence[Finding]) -> Iterable[Excerpt]:
+    for place in sent.placed[:8] if findings else ():
         if place.offset_octets is not None:
             first, octets = around(sent, place.offset_octets, _EXCERPT_REACH)
             at = place.offset_octets - first
@@ -249,7 +317,7 @@ def run_campaign(
     *,
     repeat: int = 1,
     fail_fast: bool = False,
-    receiver: ReceiverFactory = LinkDecoder,
+    receiver: ReceiverFactory = OWN_DECODER,
     bench: Bench | None = None,
     on_result: Callable[[CaseResult, int, int], object] = lambda result, done, planned: None,
 ) -> Campaign:
@@ -258,7 +326,7 @@ def run_campaign(
     `on_result` is called after each case. KeyboardInterrupt ends it, and a link that is gone; what was done is
     returned. A link that does not even give a baseline is an InputError.
     """
-    faulty = [case for case in chosen if case.faults]
+    faulty = [case for case in chosen if not case.is_baseline]
     campaign = Campaign(conditions, planned=repeat * (1 + len(faulty)))
 
     def add(result: CaseResult) -> bool:

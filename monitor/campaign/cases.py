@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
+from typing import Any
+
+from decoders.events import Plane
 
 from ..errors import InputError
 from ..faults.catalogue import CATALOGUE
+from .conditions import LinkConditions
 
 __all__ = ["BASELINE", "COMBINATIONS", "VARIANTS", "Case", "choose", "every_case"]
 
@@ -16,20 +20,54 @@ BASELINE = "baseline"
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """Faults that are put in together, as text without hyperframes; none is the baseline."""
+    """Faults that are injected together, as text; one without a hyperframe goes into the usual one.
+
+    `title` names a case of many faults. `pointer_p`, `rate_code`, `delay_bits`, `every_plane` and `first_hfn` are
+    settings of its link that differ from those of the campaign.
+    """
 
     faults: tuple[str, ...]
+    title: str = ""
+    pointer_p: int | None = None
+    rate_code: int | None = None
+    delay_bits: int | None = None
+    first_hfn: int | None = None
+    every_plane: bool = False
 
     @property
     def name(self) -> str:
-        return " + ".join(self.faults) or BASELINE
+        return self.title or " + ".join(self.faults) or BASELINE
+
+    @property
+    def is_baseline(self) -> bool:
+        return not self.faults and not self.title
+
+    @property
+    def planes(self) -> frozenset[str]:
+        """Planes that must be served for the case to say anything; every plane where there is no fault."""
+        planes = {text.split(".")[0] for text in self.faults}
+        return frozenset("line" if plane == "delay" else plane for plane in planes) or frozenset(Plane)
+
+    def conditions(self, usual: LinkConditions) -> LinkConditions:
+        """The link of this case; InputError where there is none."""
+        changed: dict[str, Any] = {
+            "pointer_p": self.pointer_p,
+            "hdlc_rate_code": self.rate_code,
+            "delay_bits": self.delay_bits,
+            "first_hfn": self.first_hfn,
+        }
+        changed = {name: value for name, value in changed.items() if value is not None}
+        if self.every_plane:
+            changed["every_plane"] = True
+        return replace(usual, **changed) if changed else usual
 
     @property
     def plane(self) -> str:
         """Plane of the fault; `combined` where there are more."""
         if not self.faults:
             return BASELINE
-        return self.faults[0].split(".")[0] if len(self.faults) == 1 else "combined"
+        planes = {text.split(".")[0] for text in self.faults}
+        return planes.pop() if len(planes) == 1 else "combined"
 
 
 VARIANTS: Mapping[str, tuple[str, ...]] = {
@@ -98,11 +136,11 @@ def choose(cases: Iterable[Case], only: Sequence[str] = (), skip: Sequence[str] 
     for pattern in [*only, *skip]:
         if not any(fnmatchcase(case.name, pattern) for case in every):
             raise InputError(
-                f"pattern {pattern!r} fits no case", hint="framefray campaign SOURCE --list names them"
+                f"no case matches {pattern!r}", hint="framefray campaign SOURCE --list shows their names"
             )
 
     def wanted(case: Case) -> bool:
-        if not case.faults:
+        if case.is_baseline:
             return True
         inside = not only or any(fnmatchcase(case.name, p) for p in only)
         return inside and not any(fnmatchcase(case.name, p) for p in skip)

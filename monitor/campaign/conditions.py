@@ -6,12 +6,13 @@ import shlex
 from dataclasses import dataclass
 from typing import Protocol
 
-from decoders.errors import DecodersError
 from decoders.line_coding.characters import LineForm
 from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_named
 
 from ..emulation.emulated_link import DEFAULT_RATE_CODES
 from ..errors import InputError
+from ..formats.forms import option_for
+from ..sources.names import is_pair
 
 __all__ = [
     "CHUNK_HYPERFRAMES",
@@ -29,7 +30,9 @@ MOST_HYPERFRAMES = 100_000
 """Of one trial, whose line data are held in memory."""
 LOAD = 1.0
 """Full channels: then the order of the frames does not hang on how the stream is cut."""
-CRAFT_LEAD_BITS = 7
+FIRST_BFN, FIRST_HFN = 4095, 100
+"""Of the first hyperframe, so that HFN 149 to 0 and BFN 4095 to 0 lie in every case."""
+DELAY_BITS = 1237
 DEFAULT_POINTER = 40
 _LONGEST_SLOW_OCTETS = 340
 _LONGEST_FAST_OCTETS = 1750
@@ -88,8 +91,9 @@ def tail_hyperframes(line: LineRateOption, rate_code: int, pointer_p: int) -> in
 class LinkConditions:
     """The emulated link that faults are put into.
 
-    `form` is the raw form of a crafted capture; emulated links give bits. `hyperframes` None takes as many after
-    the fault as the slowest C&M channel needs for a damaged frame.
+    `form` is the data format of a crafted capture; emulated links give bits. `hyperframes` None takes as many after
+    the fault as the slowest C&M channel needs for a damaged frame. `load`: share of the C&M channels that is filled.
+    `delay_bits` of the cable set the word alignment. With `every_plane` all control words have traffic.
     """
 
     source: str = "emulated"
@@ -100,24 +104,23 @@ class LinkConditions:
     hdlc_rate_code: int | None = None
     seed: int = 1
     hyperframes: int | None = None
+    load: float = LOAD
+    first_bfn: int = FIRST_BFN
+    first_hfn: int = FIRST_HFN
+    delay_bits: int = DELAY_BITS
+    every_plane: bool = False
 
     def __post_init__(self) -> None:
         if self.hyperframes is not None and self.hyperframes > MOST_HYPERFRAMES:
             raise InputError(
                 f"--hyperframes {self.hyperframes}: at most {MOST_HYPERFRAMES} on an emulated link"
             )
-        if self.source not in ("emulated", "emulated:pair"):
-            raise InputError(f"source {self.source!r}: there are emulated and emulated:pair")
+        is_pair(self.source)
         if self.form is not LineForm.BITS and not self.crafted:
             raise InputError(f"form {self.form.value}: an emulated link gives bits", hint="add --via craft")
         if self.crafted and self.source != "emulated":
             raise InputError(f"a crafted capture has one sender, so {self.source} cannot be crafted")
-        try:
-            line = option_named(self.option)
-        except DecodersError as error:
-            raise InputError(str(error)) from None
-        if line.line_code != "8b10b":
-            raise InputError(f"option {self.option} has line code 64B/66B; options 1 to 7 can be proven")
+        option_for("the campaign", self.option)
 
     @property
     def line(self) -> LineRateOption:
@@ -140,7 +143,7 @@ class LinkConditions:
         return LEAD_HYPERFRAMES + tail_hyperframes(self.line, self.rate_code, self.pointer_p)
 
     def hfn_at(self, hyperframe: int) -> int:
-        return hyperframe % HYPERFRAMES_PER_FRAME
+        return (self.first_hfn + hyperframe) % HYPERFRAMES_PER_FRAME
 
     def command(self, name: str, seed: int | None, *more: str) -> str:
         words = ["framefray", name, self.source, "--option", self.option]
@@ -150,6 +153,8 @@ class LinkConditions:
         words += ["--seed", str(self.seed if seed is None else seed)]
         if self.hyperframes is not None:
             words += ["--hyperframes", str(self.hyperframes)]
+        if self.load != LOAD:
+            words += ["--traffic", f"{self.load:g}"]
         return shlex.join([*words, *more])
 
     @property
@@ -164,4 +169,7 @@ class LinkConditions:
             "seed": self.seed,
             "hyperframes": self.length,
             "fault_hyperframe": self.fault_hyperframe,
+            "traffic": f"{self.load:g}",
+            "first_bfn": self.first_bfn,
+            "first_hfn": self.first_hfn,
         }

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from decoders.frame_structure.controlwords import vendor_places
+from decoders.events import Alarm, Origin
 from decoders.line_coding.characters import LineForm
 
+from ..faults.channel_faults import waiting_hyperframes
 from ..faults.injector import reach
-from ..faults.kinds import Context, Expectation, Fault
-from ..faults.together import together
+from ..faults.kinds import Context, Expectation, Fault, Layer
+from ..faults.standard import vendor_octets
+from ..faults.together import UNBOUNDED, together
 from ..faults.verdict import Declared
 from .conditions import Conditions
+from .due import Due
 
-__all__ = ["declare", "length_for"]
+__all__ = ["declare", "length_for", "listed"]
 
 _ROOM = 12
 """Hyperframes after everything must have shown, to see that nothing else follows and sync is back."""
@@ -37,12 +40,27 @@ def length_for(faults: Sequence[Fault], conditions: Conditions) -> int:
     """Hyperframes of a transmission in which the faults come and go."""
     least = conditions.length
     if conditions.hyperframes is None:
+        queued: dict[str, int] = {}
         for fault in faults:
-            expectation = fault.expectation(_context(fault, conditions, None))
+            context = _context(fault, conditions, None)
+            within = fault.expectation(context).within_hyperframes
+            if fault.kind.layer is Layer.CHANNEL:
+                # Frames of one channel leave one after the other.
+                before = waiting_hyperframes(fault.kind.plane, context)
+                queued[fault.kind.plane] = queued.get(fault.kind.plane, before) + within - before
+                within = queued[fault.kind.plane]
             # A fault that goes on for ever is watched for the usual time.
-            lasts = max(expectation.within_hyperframes, reach(fault) or 0)
-            least = max(least, (fault.hyperframe or 0) + lasts + _ROOM)
+            least = max(least, (fault.hyperframe or 0) + max(within, reach(fault) or 0) + _ROOM)
     return -(-least // 8) * 8
+
+
+def listed(due: Due, clean: Mapping[str, int]) -> Declared:
+    """What the sender's list says of a case of many faults, against `clean` counters without any."""
+    moved = {name: total - clean.get(name, 0) for name, total in due.counters.items()}
+    raised = {("los", "los_events"), ("lof", "lof_events")}
+    alarms = tuple((Alarm(alarm), Origin.LOCAL) for alarm, name in sorted(raised) if moved.get(name))
+    exact = {name: by for name, by in moved.items() if by}
+    return Declared(Expectation(exact, (), {}, alarms, within_hyperframes=UNBOUNDED))
 
 
 def declare(faults: Sequence[Fault], conditions: Conditions, length: int) -> Declared:
@@ -53,7 +71,7 @@ def declare(faults: Sequence[Fault], conditions: Conditions, length: int) -> Dec
         total = together(total, fault.expectation(_context(fault, conditions, length)))
         if fault.kind.plane == "vendor":
             places.add((fault.values["ns"], fault.values["xs"], fault.values["y"]))
-    known = vendor_places(conditions.option, conditions.pointer_p).triples.tolist()
+    known = vendor_octets(conditions.option, conditions.pointer_p).places.tolist()
     named = frozenset(place for place in places if list(place) in known)
     # Where other vendor specific octets may change too, there is no saying which are named.
     return Declared(total, frozenset() if "vendor_changes" in total.tolerated else named)

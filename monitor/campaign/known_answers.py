@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from decoders.counters import COUNTERS
+from decoders.counters import COUNTERS_OF_PLANE
 from decoders.events import Event, FrameReceived, OctetsChanged, Plane
 from decoders.line_coding.characters import LineForm
 from decoders.link.settings import LinkSettings
@@ -258,25 +258,10 @@ def _nearest(wanted: Mapping[str, Any], told: Sequence[dict[str, Any]]) -> dict[
 
 # ---- counters, HFN and BFN --------------------------------------------------------------------------------
 
-_LINE = ("code_violations", "disparity_errors", "unexpected_k", "realignments")
-_SYNC = (
-    "los_events", "lof_events", "missed_sync_bytes", "hfn_invalid", "hfn_discontinuities", "bfn_discontinuities",
-    "filler_mismatches",
-)  # fmt: skip
-_BY_NAME = (Plane.HDLC, Plane.ETHERNET, Plane.VENDOR, Plane.CTRL_AXC, Plane.RESERVED)
-_L1 = ("pointer_invalid", "version_unknown", "hdlc_rate_invalid", "reset_requests", "l1_alarm_changes")
-
-
-def _counters_of(plane: Plane) -> tuple[str, ...]:
-    if plane in _BY_NAME:
-        codes = ("hdlc_rate_invalid",)
-        return tuple(n for n in COUNTERS if n.startswith(f"{plane.value}_") and n not in codes)
-    return {Plane.LINE: _LINE, Plane.SYNC: _SYNC, Plane.L1: _L1}.get(plane, ())
-
 
 def _by_counters(stream: KnownStream, receiver: Receiver, form: LineForm) -> Iterator[AnswerResult]:
     for plane in Plane:
-        names = _counters_of(plane)
+        names = COUNTERS_OF_PLANE.get(plane, ())
         if not names:
             continue
         rule = Answer(plane, f"counters of {plane.value.replace('_', ' ')}", "", {})

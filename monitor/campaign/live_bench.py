@@ -27,6 +27,7 @@ from .conditions import LEAD_HYPERFRAMES
 from .declared import declare, length_for
 from .live_link import TRAFFIC_COUNTERS, LiveConditions, LiveLink, LiveSource, Place, Trial
 from .results import CaseResult
+from .served import Served
 from .transmission import PlacedFault
 
 __all__ = ["LiveBench"]
@@ -139,7 +140,7 @@ class LiveBench:
         self.own = frozenset(trial.changed())
         seen = trial.observation(frames=True)
         seen = replace(seen, counters={**seen.counters, **dict.fromkeys(TRAFFIC_COUNTERS.values(), 0)})
-        findings = tuple(unclean(seen, None))
+        findings = tuple(unclean(seen, None, Served()))
         moved = {name: value for name, value in seen.counters.items() if value}
         self._restless = dict.fromkeys(sorted(moved.keys() - _GOOD), "moves without a fault")
         verdict = worst(findings, Verdict.CLEAN)

@@ -23,7 +23,7 @@ from ..faults.kinds import Layer
 from ..faults.verdict import GOOD_FRAMES, Observation, Timed
 from ..formats.forms import Form, stream_octets
 from ..sources.source import Chunk, FaultySource, Source, received
-from .campaign import frame_excerpt, stamp
+from .campaign import LineCount, frame_excerpt
 from .conditions import LEAD_HYPERFRAMES, tail_hyperframes
 from .results import Excerpt
 from .transmission import PlacedFault, Transmission, around
@@ -48,7 +48,8 @@ class LiveSource(Source, FaultySource, Protocol):
     @property
     def octets_dropped(self) -> int: ...
 
-    control_only: bool
+    @property
+    def control_only(self) -> bool: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +169,7 @@ class Trial:
         self.receiver = LinkDecoder(LinkSettings(option=link.option.name, form=link.form))
         self.start = link.hyperframe
         self.timed: list[Timed] = []
+        self._count = LineCount()
         self._dropped = dict.fromkeys(COUNTERS, 0)
         self._marked = dict.fromkeys(COUNTERS, 0)
         self._kept: list[bytes] = []
@@ -193,9 +195,7 @@ class Trial:
             self._rest = Chunk(data[most:], chunk.time_ns, chunk.offset + most)
         self._fed += len(now.data)
         self._kept.append(bytes(now.data))
-        missed = self.receiver.hyperframes_missed
-        timed: list[Timed] = []
-        stamp(timed, received(self.receiver, now), missed, self.receiver)
+        timed = self._count.timed(received(self.receiver, now), self.receiver)
         self.timed += self._without_own(timed)
         return end is None or self._fed < end
 

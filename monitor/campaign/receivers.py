@@ -17,23 +17,13 @@ from zlib import crc32
 
 import numpy as np
 
-from decoders.counters import COUNTERS, FRAME_COUNTERS
+from decoders.counters import COUNTERS, counters_of
 from decoders.events import (
-    AlarmRaised,
-    BfnDiscontinuity,
+    AlignmentChanged,
     CodeErrors,
     Event,
-    FillerMismatch,
-    FrameReceived,
-    HfnDiscontinuity,
-    HfnInvalid,
-    L1Changed,
     OctetsChanged,
-    Origin,
     Plane,
-    ResetRequested,
-    SettingRejected,
-    SyncByteMissed,
     SyncStateChanged,
     UnexpectedK,
 )
@@ -68,6 +58,7 @@ __all__ = [
     "ReferenceReceiver",
     "iq_octets",
     "receiver_named",
+    "receiver_of",
 ]
 
 EVERY_PLANE = frozenset(Plane)
@@ -184,42 +175,21 @@ class ProjectReceiver:
 
     @property
     def state(self) -> str:
-        return self.decoder.state.value
-
-
-_ONE_EACH: dict[type[Event], str] = {
-    SyncByteMissed: "missed_sync_bytes",
-    HfnInvalid: "hfn_invalid",
-    HfnDiscontinuity: "hfn_discontinuities",
-    BfnDiscontinuity: "bfn_discontinuities",
-    FillerMismatch: "filler_mismatches",
-    ResetRequested: "reset_requests",
-}
-_OF_FIELD = {
-    "version": "version_unknown",
-    "hdlc_rate_code": "hdlc_rate_invalid",
-    "pointer_p": "pointer_invalid",
-}
+        return self.decoder.state
 
 
 def _amounts(event: Event) -> Iterable[tuple[str, int]]:
-    if type(event) in _ONE_EACH:
-        return ((_ONE_EACH[type(event)], 1),)
+    """Counters that an event moves, each with how far."""
     if isinstance(event, CodeErrors):
         return (("code_violations", event.code_violations), ("disparity_errors", event.disparity_errors))
+    if isinstance(event, AlignmentChanged):
+        return ()  # RecordingReceiver counts those after the first
+    by = 1
     if isinstance(event, UnexpectedK):
-        return (("unexpected_k", event.count),)
-    if isinstance(event, FrameReceived):
-        return ((FRAME_COUNTERS[event.plane, event.status], 1),)
-    if isinstance(event, OctetsChanged):
-        return ((f"{event.plane.value}_changes", len(event)),)
-    if isinstance(event, SettingRejected):
-        return ((_OF_FIELD[event.field], 1),)
-    if isinstance(event, L1Changed) and event.field == "alarms":
-        return (("l1_alarm_changes", (event.old ^ event.new).bit_count()),)
-    if isinstance(event, AlarmRaised) and event.origin is Origin.LOCAL:
-        return ((f"{event.alarm.value}_events", 1),)
-    return ()
+        by = event.count
+    elif isinstance(event, OctetsChanged):
+        by = len(event)
+    return ((name, by) for name in counters_of(event))
 
 
 class RecordingReceiver:
@@ -237,6 +207,7 @@ class RecordingReceiver:
         self.hyperframes_missed = 0
         self._counted = dict.fromkeys(COUNTERS, 0)
         self._told: dict[str, int] = {}
+        self._slip: int | None = None
 
     @property
     def counters(self) -> Mapping[str, int]:
@@ -263,6 +234,9 @@ class RecordingReceiver:
             self._counted[name] = self._counted.get(name, 0) + by
         if isinstance(event, SyncStateChanged):
             self.state = event.new
+        elif isinstance(event, AlignmentChanged):
+            self._counted["realignments"] += self._slip not in (None, event.slip_bits)
+            self._slip = event.slip_bits
         out.append(event)
 
 
@@ -368,8 +342,16 @@ def receiver_named(text: str) -> ReceiverUnderTest:
         raise InputError(f"receiver {text!r} cannot be loaded: {why}") from None
     finally:
         sys.path.remove(here)
+    return receiver_of(made, text)
+
+
+def receiver_of(made: Any, name: str = "") -> ReceiverUnderTest:
+    """The receiver that a class of one's own is (`CLASS(option, form)`); InputError where it is no class."""
+    name = name or getattr(made, "__qualname__", type(made).__name__)
     if not callable(made):
-        raise InputError(f"receiver {text!r} is no class", hint=hint)
+        raise InputError(
+            f"receiver {inert(name)!r} is no class", hint="write MODULE:CLASS, decoder or reference"
+        )
     return ReceiverUnderTest(
-        text, lambda settings: PythonReceiver(made(settings.option, settings.form.value))
+        name, lambda settings: PythonReceiver(made(settings.option, settings.form.value))
     )

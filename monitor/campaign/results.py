@@ -28,7 +28,8 @@ class Excerpt:
 @dataclass(frozen=True, slots=True)
 class CaseResult:
     """One case at one seed (None on a board). `moved` is against the baseline; times are hyperframes from the fault's
-    own: to the first event that tells of it, and to the last one or the return to HFNSYNC."""
+    own: to the first event that tells of it, and to the last one or the return to HFNSYNC. `held`: facts that were
+    held against the sender's list."""
 
     case: Case
     seed: int | None
@@ -40,6 +41,7 @@ class CaseResult:
     detected_after: int | None = None
     recovered_after: int | None = None
     excerpts: tuple[Excerpt, ...] = ()
+    held: int = 0
 
     @property
     def passed(self) -> bool:

@@ -5,7 +5,7 @@ The same settings and faults give the same octets. Nothing here decodes or judge
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,16 +13,17 @@ import numpy as np
 from decoders.errors import DecodersError
 from decoders.line_coding.characters import LineForm
 from decoders.line_coding.code_8b10b import SymbolDecoder, symbols_at
-from decoders.linerates import LineRateOption
 from decoders.link.settings import SenderSettings
 
-from ..emulation.crafting import craft
 from ..emulation.emulated_link import EmulatedSource
-from ..emulation.line_writer import LineWriter
-from ..emulation.sent import SentBatch, SentFrame
+from ..emulation.sender import EmulatedSender
+from ..emulation.sent import SentFault, SentFrame
 from ..errors import InputError
-from ..faults.kinds import Fault, Layer
-from .conditions import CHUNK_HYPERFRAMES, CRAFT_LEAD_BITS, LOAD, LinkConditions
+from ..faults.kinds import Fault
+from ..faults.queues import READ_FROM_THE_LINE
+from ..sources.names import is_pair
+from .conditions import CHUNK_HYPERFRAMES, LinkConditions
+from .sent_stream import SentStream, StreamTap
 
 __all__ = ["PlacedFault", "TappedSource", "Transmission", "around", "transmit"]
 
@@ -52,7 +53,7 @@ class PlacedFault:
 class Transmission:
     """`chunks` is what arrives; `sent` what was sent, its first symbol at bit `sent_lead_bits` in bit form.
 
-    `truth` holds the counters of a crafted capture as worked out without the decoders, or None.
+    `stream` lists it hyperframe by hyperframe; None where nobody knows what a board has sent.
     """
 
     form: LineForm
@@ -60,32 +61,7 @@ class Transmission:
     sent: bytes
     sent_lead_bits: int
     placed: tuple[PlacedFault, ...]
-    truth: Mapping[str, int] | None = None
-
-
-class _TappedWriter(LineWriter):
-    """A line writer that keeps what it wrote, if asked, and calls `on_write` after each time."""
-
-    def __init__(
-        self, form: LineForm, option: LineRateOption, keep: bool, on_write: Callable[[], object]
-    ) -> None:
-        super().__init__(form, option)
-        self.written: list[bytes] = []
-        self._keeps = keep
-        self._on_write = on_write
-
-    def write(self, batches: Iterable[SentBatch]) -> bytes:
-        data = super().write(batches)
-        if self._keeps:
-            self.written.append(data)
-        self._on_write()
-        return data
-
-    def finish(self) -> bytes:
-        data = super().finish()
-        if self._keeps:
-            self.written.append(data)
-        return data
+    stream: SentStream | None = None
 
 
 class TappedSource(EmulatedSource):
@@ -94,25 +70,37 @@ class TappedSource(EmulatedSource):
     def __init__(self, conditions: LinkConditions, *, limit: int | None = None, keep: bool = True) -> None:
         super().__init__(
             option=conditions.option,
-            pair=conditions.source == "emulated:pair",
+            pair=is_pair(conditions.source),
             seed=conditions.seed,
             pointer_p=conditions.pointer_p,
             hdlc_rate_code=conditions.rate_code,
             limit=limit,
-            load=LOAD,
+            load=conditions.load,
             chunk_hyperframes=CHUNK_HYPERFRAMES,
+            every_plane=conditions.every_plane,
+            first_bfn=conditions.first_bfn,
+            first_hfn=conditions.first_hfn,
+            delay_bits=conditions.delay_bits,
         )
         self._frames: dict[tuple[str, int], SentFrame] = {}
-        self._tap = _TappedWriter(LineForm.BITS, conditions.line, keep, self._keep_damaged)
+        self._tap = StreamTap(LineForm.BITS, conditions.line, keep=keep, on_write=self._keep_frames)
+        self._keeps = keep
         self._writer = self._tap
 
-    def _keep_damaged(self) -> None:
-        """A live source forgets the frames it sent: those with a fault are kept here."""
+    def _keep_frames(self) -> None:
+        """A live source forgets the frames it sent: they are kept here, or at least those with a fault."""
+        if self._keeps:
+            self.stream.frames += self._sender.sent
         wanted = {(p.fault.kind.plane, p.sequence) for p in self._sender.placed if p.sequence is not None}
         for frame in self._sender.sent if wanted else ():
             key = (frame.plane.value, frame.sequence)
             if key in wanted:
                 self._frames[key] = frame
+
+    @property
+    def stream(self) -> SentStream:
+        """What was sent so far, hyperframe by hyperframe."""
+        return self._tap.stream
 
     @property
     def next_hyperframe(self) -> int:
@@ -131,31 +119,38 @@ class TappedSource(EmulatedSource):
     @property
     def placed(self) -> tuple[PlacedFault, ...]:
         """The faults put in so far."""
-        out = []
-        for place in self._sender.placed:
-            frame: SentFrame | None = None
-            if place.sequence is not None:
-                frame = self._frames.get((place.fault.kind.plane, place.sequence))
-            out.append(
-                PlacedFault(
-                    place.fault.text,
-                    place.hyperframe,
-                    place.offset_octets,
-                    place.sent,
-                    None if frame is None else frame.data + frame.fcs,
-                    None if frame is None else frame.hyperframe,
-                )
+        return _placed(self._sender.placed, self._frames)
+
+
+def _placed(
+    places: Iterable[SentFault], frames: Mapping[tuple[str, int], SentFrame]
+) -> tuple[PlacedFault, ...]:
+    out = []
+    for place in places:
+        frame = None if place.sequence is None else frames.get((place.fault.kind.plane, place.sequence))
+        out.append(
+            PlacedFault(
+                place.fault.text,
+                place.hyperframe,
+                place.offset_octets,
+                place.sent,
+                None if frame is None else frame.data + frame.fcs,
+                None if frame is None else frame.hyperframe,
             )
-        return tuple(out)
+        )
+    return tuple(out)
 
 
 def transmit(conditions: LinkConditions, faults: Sequence[Fault], length: int) -> Transmission:
     """Send `length` hyperframes with these faults; InputError where one has no place in the link."""
     try:
         make = _crafted if conditions.crafted else _emulated
-        return make(conditions, faults, length)
+        sent = make(conditions, faults, length)
     except DecodersError as error:
         raise InputError(str(error)) from None
+    assert sent.stream is not None
+    sent.stream.frames_listed = not any(fault.kind.name in READ_FROM_THE_LINE for fault in faults)
+    return sent
 
 
 def _emulated(conditions: LinkConditions, faults: Sequence[Fault], length: int) -> Transmission:
@@ -163,54 +158,35 @@ def _emulated(conditions: LinkConditions, faults: Sequence[Fault], length: int) 
     for fault in faults:
         source.inject(fault.text)
     chunks = tuple(bytes(chunk.data) for chunk in source.chunks())
-    return Transmission(LineForm.BITS, chunks, source.sent, 0, source.placed)
+    return Transmission(LineForm.BITS, chunks, source.sent, 0, source.placed, source.stream)
 
 
 def _crafted(conditions: LinkConditions, faults: Sequence[Fault], length: int) -> Transmission:
     settings = SenderSettings(
-        option=conditions.option, pointer_p=conditions.pointer_p, hdlc_rate_code=conditions.rate_code
+        option=conditions.option,
+        pointer_p=conditions.pointer_p,
+        hdlc_rate_code=conditions.rate_code,
+        bfn=conditions.first_bfn,
+        hfn=conditions.first_hfn,
     )
-    lead = CRAFT_LEAD_BITS if conditions.form is LineForm.BITS else 0
-    data = bytearray()
-    write: Callable[[bytes], object] = data.extend
-    made = craft(
-        settings,
-        length,
-        conditions.form,
-        write,
-        seed=conditions.seed,
-        load=LOAD,
-        faults=faults,
-        lead_bits=lead,
+    sender = EmulatedSender(
+        settings, conditions.seed, load=conditions.load, every_plane=conditions.every_plane
     )
-    placed = []
-    for fault, row in zip(_in_order(faults), made.truth["faults"], strict=True):
-        frame: bytes | None = None
-        at: int | None = None
-        if fault.kind.layer is Layer.CHANNEL:
-            broken = (
-                f
-                for f in made.truth["frames"]
-                if f["plane"] == fault.kind.plane
-                and f["status"] != "good"
-                and f["hyperframe"] >= row["hyperframe"]
-            )
-            first = next(broken, None)
-            if first is not None:
-                frame, at = bytes.fromhex(first["data"] + first["fcs"]), first["hyperframe"]
-        # Of a fault that breaks nothing, the capture does not tell which frame was its own.
-        sent = fault.kind.layer is not Layer.CHANNEL or frame is not None or not row["expected"]
-        placed.append(PlacedFault(fault.text, row["hyperframe"], row["offset_octets"], sent, frame, at))
-    size = len(data) * CHUNK_HYPERFRAMES // length or 1
-    chunks = tuple(bytes(data[i : i + size]) for i in range(0, len(data), size))
+    for fault in faults:
+        sender.schedule(fault)
+    lead = conditions.delay_bits % 10 if conditions.form is LineForm.BITS else 0
+    tap = StreamTap(conditions.form, conditions.line, lead_bits=lead)
+    chunks = []
+    for start in range(0, length, CHUNK_HYPERFRAMES):
+        n = min(CHUNK_HYPERFRAMES, length - start)
+        chunks.append(tap.write(sender.batch(n, following=length - start - n)))
+    chunks.append(tap.finish())
+    tap.stream.frames += sender.sent
+    frames = {(f.plane.value, f.sequence): f for f in sender.sent}
+    sent = b"".join(chunks)
     return Transmission(
-        conditions.form, chunks, bytes(data), lead, tuple(placed), dict(made.truth["counters"])
+        conditions.form, tuple(chunks), sent, lead, _placed(sender.placed, frames), tap.stream
     )
-
-
-def _in_order(faults: Sequence[Fault]) -> list[Fault]:
-    """The order in which a sender places faults."""
-    return sorted(faults, key=lambda f: -1 if f.hyperframe is None else f.hyperframe)
 
 
 def around(transmission: Transmission, offset_octets: int, reach: int = 16) -> tuple[int, list[str]]:

@@ -7,46 +7,20 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
-from decoders.errors import DecodersError
-from decoders.frame_structure.controlwords import check_pointer
-from decoders.line_coding.characters import LineForm
-
-from ..campaign.campaign import Bench, run_campaign
+from ..campaign.campaign import run_campaign
 from ..campaign.cases import choose, every_case
-from ..campaign.conditions import DEFAULT_POINTER, Conditions, LinkConditions
 from ..campaign.results import Campaign, CaseResult
 from ..errors import InputError
-from ..opening import open_bench
+from ..opening import LinkRequest, open_link
 from ..process.output_file import check_report, clear_report, write_report
 from ..process.streams import print_json, print_lines
 from ..reports.campaign_records import campaign_record, run_record
 from ..reports.campaign_text import campaign_lines, summary_line
 
 EXIT_PASS, EXIT_FAIL, EXIT_INTERRUPTED = 0, 1, 130
-
-
-def conditions_of(arguments: argparse.Namespace) -> LinkConditions:
-    """The link that the arguments describe; InputError where there is none."""
-    crafted = arguments.via == "craft"
-    pointer = DEFAULT_POINTER if arguments.pointer is None else arguments.pointer
-    try:
-        check_pointer(pointer)
-        return LinkConditions(
-            source=arguments.source,
-            crafted=crafted,
-            form=LineForm(arguments.form or LineForm.BITS.value),
-            option=arguments.option or "2",
-            pointer_p=pointer,
-            hdlc_rate_code=arguments.hdlc_rate,
-            seed=arguments.seed,
-            hyperframes=arguments.hyperframes,
-        )
-    except DecodersError as error:
-        raise InputError(str(error)) from None
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -57,13 +31,13 @@ def run(arguments: argparse.Namespace) -> int:
     chosen = choose(every_case(), arguments.only, arguments.skip)
     if not any(case.faults for case in chosen):
         raise InputError(
-            "--only and --skip leave no fault to prove with", hint="campaign emulated --list names them"
+            "--only and --skip leave no case", hint="framefray campaign emulated --list shows their names"
         )
     targets = [(arguments.junit, _junit), (arguments.html, _html)]
     for path, _ in targets:
         if path:  # that it can be written is known before the campaign, not after it
             check_report(path, force=arguments.force)
-    with open_link(arguments) as (conditions, bench):
+    with open_link(LinkRequest.of(arguments)) as (conditions, bench):
         for path, _ in targets:
             if path:
                 clear_report(path, force=arguments.force)
@@ -86,22 +60,6 @@ def run(arguments: argparse.Namespace) -> int:
         choice=_choice(arguments),
         force=arguments.force,
     )
-
-
-@contextmanager
-def open_link(arguments: argparse.Namespace) -> Iterator[tuple[Conditions, Bench | None]]:
-    """What faults are put into: the conditions, and a board's bench (None for fresh emulated links)."""
-    if arguments.source == "emulated" or arguments.source.startswith("emulated:"):
-        yield conditions_of(arguments), None
-        return
-    if arguments.via == "craft":
-        raise InputError("--via craft goes with emulated")
-    bench, source = open_bench(arguments)
-    bench.conditions = replace(bench.conditions, asked_option=arguments.option)
-    try:
-        yield bench.conditions, bench
-    finally:
-        source.close()
 
 
 def report(
@@ -131,7 +89,8 @@ def report(
         return EXIT_INTERRUPTED
     if not campaign.proves:
         raise InputError(
-            "no fault could be put in, so nothing is proven", hint="the report says why of each case"
+            "no fault could be injected, so nothing was tested",
+            hint="the report gives the reason for each case",
         )
     return EXIT_PASS if campaign.passed else EXIT_FAIL
 

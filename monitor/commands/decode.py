@@ -11,7 +11,7 @@ from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, FrameReceived, OctetsChanged
 from decoders.link.decoder import LinkDecoder
 
-from ..opening import link_settings, open_source
+from ..opening import SourceRequest, link_settings, open_source
 from ..process.interrupts import Interrupts
 from ..process.streams import print_json, print_lines, tell, write_output
 from ..reports.decode_records import decode_record, event_record, frame_record, vendor_records
@@ -39,15 +39,19 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _run(arguments: argparse.Namespace, interrupts: Interrupts) -> int:
-    source = open_source(arguments)
+    request = SourceRequest.of(arguments)
+    source = open_source(request)
     lines: Callable[[Iterable[Event]], Iterable[dict[str, Any]]] | None = None
     if arguments.frames or arguments.vendor or arguments.events:
         lines = _frames if arguments.frames else _vendor if arguments.vendor else _events
-    decoder = LinkDecoder(link_settings(arguments, source))
-    if arguments.source.startswith("emulated") and arguments.hyperframes is None and sys.stderr.isatty():
-        tell("runs until Ctrl-C; --hyperframes N ends it by itself")
+    decoder = LinkDecoder(link_settings(request, source))
+    if request.is_emulated and request.hyperframes is None and sys.stderr.isatty():
+        tell("runs until Ctrl-C, or give --hyperframes N")
     reading = Reading(source, interrupts)
-    whole = reading.run(lambda chunk: _print(lines, received(decoder, chunk)))
+    whole = reading.run(
+        lambda chunk: _print(lines, received(decoder, chunk)),
+        lambda: decoder.acquired_at_hyperframe is not None,
+    )
     with interrupts.held():
         _print(lines, decoder.finish())
         reading.tell()
@@ -56,6 +60,8 @@ def _run(arguments: argparse.Namespace, interrupts: Interrupts) -> int:
         elif lines is None:
             print_lines(summary_lines(decoder, source.description))
         sys.stdout.flush()
+    if reading.trouble is not None:
+        raise reading.trouble
     if not whole:
         tell("interrupted; the result covers what was read")
         return 130

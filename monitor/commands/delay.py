@@ -8,16 +8,16 @@ import re
 import sys
 from pathlib import Path
 
-from decoders.linerates import option_named
 from decoders.link_delay.delay import Compensation, unit_interval_ns
 
 from ..delay.run import DelayRun
 from ..delay.samples import DelayStatus, loop_delay_bits, read_line
 from ..errors import InputError, MonitorError
-from ..opening import is_serial
+from ..formats.forms import option_for
 from ..process.asking import permit
 from ..process.output_file import clear_report, write_report
 from ..process.streams import print_json, print_lines, tell
+from ..sources.names import is_emulated, is_pair, is_serial
 from ..text import counted
 
 __all__ = ["run"]
@@ -58,18 +58,17 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _measure(arguments: argparse.Namespace) -> Measured:
-    from ..emulation.emulated_link import parse_emulated
     from ..emulation.transceiver import BoardSettings, EmulatedBoard
 
     text: str = arguments.source
     if is_serial(text):
         return _measure_board(arguments)
-    if not (text == "emulated" or text.startswith("emulated:")):
+    if not is_emulated(text):
         raise InputError(
             f"{text}: delay through resets needs a board that can be reset",
             hint="emulated, emulated:pair, or a board on a serial line; for two captures add --received FILE",
         )
-    pair = parse_emulated(text)
+    pair = is_pair(text)
     clocks, after = _step(arguments.step, arguments.resets)
     if arguments.remote_compensation and not pair:
         raise InputError("--remote-compensation needs emulated:pair; emulated has no remote end")
@@ -158,9 +157,7 @@ def _two_captures(arguments: argparse.Namespace) -> int:
     """Two bit captures that begin at the same instant: the delay between them by the sync markers."""
     if arguments.option is None:
         raise InputError("two captures: say their line rate option with --option N")
-    option = option_named(arguments.option)
-    if option.line_code != "8b10b":
-        raise InputError(f"option {option.name} has line code 64B/66B, which is not decoded yet")
+    option = option_for("the delay between captures", arguments.option)
     trains = []
     for name in (arguments.source, arguments.received):
         try:

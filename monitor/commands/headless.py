@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import sys
 from collections.abc import Callable, Iterator
 
@@ -15,6 +14,7 @@ from ..process.interrupts import Interrupts
 from ..process.streams import print_lines, tell
 from ..reports.decode_text import summary_lines
 from ..sources.news import News
+from ..sources.patience import LinePatience
 from ..sources.source import Chunk, Source, received
 from ..text import inert
 
@@ -28,18 +28,31 @@ class Reading:
         self._source = source
         self._interrupts = interrupts
         self._news = News(source)
+        self.trouble: InputError | None = None
+        """That it was waited in vain for the line, to be raised once the result is written."""
 
-    def run(self, take: Callable[[Chunk], object], chunks: Iterator[Chunk] | None = None) -> bool:
+    def run(
+        self,
+        take: Callable[[Chunk], object],
+        synced: Callable[[], bool],
+        chunks: Iterator[Chunk] | None = None,
+    ) -> bool:
         """Give each chunk to `take`, whole, and close the source; False where a signal ended it.
 
-        `chunks` are those of the source, where some were taken before.
+        `synced` says whether sync was found yet. `chunks` are those of the source, where some were taken before.
         """
+        patience = LinePatience(self._source)
         try:
             self.tell()
             for chunk in chunks or self._source.chunks():
                 with self._interrupts.held():
                     take(chunk)
                     self.tell()
+                try:
+                    patience.check(synced)
+                except InputError as error:
+                    self.trouble = error
+                    break
         except KeyboardInterrupt:
             if self._interrupts.insisted:
                 raise
@@ -59,20 +72,20 @@ class Reading:
 HEADLESS_HYPERFRAMES = 600
 
 
-def iq_map_text(arguments: argparse.Namespace, option: str) -> str | None:
+def iq_map_text(given: str | None, option: str, *, emulated: bool) -> str | None:
     """The IQ map that is given, or that the emulation sends; None where none is known. InputError."""
     from decoders.errors import DecodersError
     from decoders.linerates import option_named
     from decoders.user_plane.iq_map import IqMap
 
     line = option_named(option)
-    if arguments.iq is not None:
+    if given is not None:
         try:
-            IqMap.parse(line, arguments.iq)
+            IqMap.parse(line, given)
         except DecodersError as error:
-            raise InputError(f"--iq {arguments.iq}: {error}") from None
-        return str(arguments.iq)
-    if not arguments.source.startswith("emulated"):
+            raise InputError(f"--iq {given}: {error}") from None
+        return given
+    if not emulated:
         return None
     from ..emulation.sender import iq_map_sent
 
@@ -83,26 +96,34 @@ def summarise_read(source: Source, settings: LinkSettings, interrupts: Interrupt
     """Read to the end of the source or to a signal, and print what it held until then."""
     decoder = LinkDecoder(settings)
     reading = Reading(source, interrupts)
-    whole = reading.run(lambda chunk: received(decoder, chunk))
+    whole = reading.run(
+        lambda chunk: received(decoder, chunk), lambda: decoder.acquired_at_hyperframe is not None
+    )
     with interrupts.held():
         decoder.finish()
         reading.tell()
-        return _print_summary(decoder, source, whole=whole)
+        return _print_summary(decoder, source, reading.trouble, whole=whole)
 
 
 def summarise(pipeline: Pipeline, interrupts: Interrupts, *more: str) -> int:
     """The same of a pipeline, which may have begun; `more` lines come below the summary."""
     reading = Reading(pipeline.source, interrupts)
-    whole = reading.run(pipeline.take, pipeline.chunks)
+    whole = reading.run(
+        pipeline.take, lambda: pipeline.decoder.acquired_at_hyperframe is not None, pipeline.chunks
+    )
     with interrupts.held():
         pipeline.take(None)
         reading.tell()
-        return _print_summary(pipeline.decoder, pipeline.source, *more, whole=whole)
+        return _print_summary(pipeline.decoder, pipeline.source, reading.trouble, *more, whole=whole)
 
 
-def _print_summary(decoder: LinkDecoder, source: Source, *more: str, whole: bool) -> int:
+def _print_summary(
+    decoder: LinkDecoder, source: Source, trouble: InputError | None, *more: str, whole: bool
+) -> int:
     print_lines([*summary_lines(decoder, source.description), *more])
     sys.stdout.flush()
+    if trouble is not None:
+        raise trouble
     if not whole:
         tell("interrupted; the result covers what was read")
         return 130

@@ -9,7 +9,7 @@ import threading
 
 from ..errors import InputError
 from ..links.pipeline import Pipeline
-from ..opening import check_capture, link_settings
+from ..opening import SourceRequest, check_capture, link_settings
 from ..process.interrupts import Interrupts
 from ..recording.random_access import open_replay
 from ..recording.replay import ReplayControl, ReplaySource
@@ -22,7 +22,7 @@ def run(arguments: argparse.Namespace) -> int:
     speed = _speed(arguments.speed)
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     if not terminal and not arguments.headless:
-        print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
+        print("framefray: no terminal, so no screen; a text summary follows", file=sys.stderr)
     headless = arguments.headless or not terminal
     check_capture(arguments.source)
     if arguments.vcd is not None or arguments.source.lower().endswith(".vcd"):
@@ -38,8 +38,8 @@ def run(arguments: argparse.Namespace) -> int:
             speed=math.inf if headless and arguments.speed is None else speed,
         )
         source = ReplaySource(reader, control, stay=not headless)
-        source.settings = link_settings(arguments, source)
-        iq_map = iq_map_text(arguments, source.option)
+        source.settings = link_settings(SourceRequest.of(arguments), source)
+        iq_map = iq_map_text(arguments.iq, source.option, emulated=False)
         pipeline = Pipeline(source, source.settings)
     except BaseException:
         reader.close()

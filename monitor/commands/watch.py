@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import replace
 
 from ..links.pipeline import Pipeline
-from ..opening import link_settings, open_source
+from ..opening import SourceRequest, link_settings, open_source
 from ..process.interrupts import Interrupts
 from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise_read
 
@@ -14,13 +15,14 @@ from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise_read
 def run(arguments: argparse.Namespace) -> int:
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     if not terminal and not arguments.headless:
-        print("framefray: no terminal here, so no screen: a text summary instead", file=sys.stderr)
+        print("framefray: no terminal, so no screen; a text summary follows", file=sys.stderr)
     headless = arguments.headless or not terminal
-    if headless and arguments.hyperframes is None and arguments.source.startswith("emulated"):
-        arguments.hyperframes = HEADLESS_HYPERFRAMES
-    source = open_source(arguments)
-    iq_map = iq_map_text(arguments, source.option)
-    settings = link_settings(arguments, source)
+    request = SourceRequest.of(arguments)
+    if headless and request.hyperframes is None and request.is_emulated:
+        request = replace(request, hyperframes=HEADLESS_HYPERFRAMES)
+    source = open_source(request)
+    iq_map = iq_map_text(arguments.iq, source.option, emulated=request.is_emulated)
+    settings = link_settings(request, source)
     if headless:
         with Interrupts() as interrupts:
             return summarise_read(source, settings, interrupts)

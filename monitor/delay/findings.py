@@ -47,7 +47,8 @@ _KIND_WORDS = {
 def findings_of(
     samples: Sequence[DelaySample], found: Diagnosis, names: tuple[str, ...], option: LineRateOption
 ) -> Iterator[DelayFinding]:
-    """Everything wrong with one sample or more: compensation, step, drift, scatter, then registers and line."""
+    """Everything wrong with one sample or more: resets not seen, compensation, step, drift, registers and line."""
+    yield from _not_counted(samples, names)
     first = samples[0]
     interval = float(option.unit_interval_s * 10**9)
     n, clock_ui = len(samples), first.clock_ui
@@ -86,6 +87,16 @@ def findings_of(
         text = f"the delay varies by {found.residual_ui * interval:.3f} ns (standard deviation) for no reason found"
         yield DelayFinding("scatter", "all resets", text)
     yield from _against_the_line(samples, names, compensation_wrong, interval)
+
+
+def _not_counted(samples: Sequence[DelaySample], names: tuple[str, ...]) -> Iterator[DelayFinding]:
+    """Resets that a board acknowledged and its own count does not show."""
+    for number, sample in enumerate(samples, 1):
+        if not sample.reset_counted:
+            before, after = sample.resets_before, sample.resets_after
+            counts = f"{before} before and after" if before == after else f"{before} before, {after} after"
+            text = f"reset {number} was acknowledged, but the board's count of resets does not show it ({counts})"
+            yield DelayFinding("reset-not-counted", names[0], f"{text}: not a measurement")
 
 
 def _gaps_ui(samples: Sequence[DelaySample]) -> F64:

@@ -18,16 +18,16 @@ from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
 from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings, SenderSettings
 
-from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.injector import check_fault
 from ..faults.kinds import Context, Fault
+from ..formats.forms import option_for
 from ..sources.source import Chunk, Injection
 from .cable import Cable
 from .line_writer import LineWriter
 from .sender import EmulatedSender
 
-__all__ = ["DEFAULT_RATE_CODES", "EmulatedSource", "parse_emulated"]
+__all__ = ["DEFAULT_RATE_CODES", "EmulatedSource"]
 
 DEFAULT_RATE_CODES = {"1": 2, "2": 3, "3": 4, "4": 5, "5": 6, "6": 6, "7": 6}
 """Highest HDLC rate code of each option."""
@@ -57,10 +57,10 @@ class EmulatedSource:
         delay_bits: int = 1237,
         chunk_hyperframes: int = CHUNK_HYPERFRAMES,
         every_plane: bool = False,
+        first_bfn: int = 0,
+        first_hfn: int = 0,
     ) -> None:
-        line = option_named(option)
-        if line.line_code != "8b10b":
-            raise InputError(f"option {line.name} has line code 64B/66B, which the emulation does not send")
+        line = option_for("emulated links", option)
         self.option = line.name
         self.pair = pair
         self.seed = seed
@@ -69,7 +69,9 @@ class EmulatedSource:
         self._limit = limit
         self._chunk = chunk_hyperframes
         code = DEFAULT_RATE_CODES.get(line.name, 6) if hdlc_rate_code is None else hdlc_rate_code
-        settings = SenderSettings(option=line.name, pointer_p=pointer_p, hdlc_rate_code=code)
+        settings = SenderSettings(
+            option=line.name, pointer_p=pointer_p, hdlc_rate_code=code, bfn=first_bfn, hfn=first_hfn
+        )
         self._settings = settings
         self._sender = EmulatedSender(settings, seed, load=load, uplink=pair, every_plane=every_plane)
         self._writer = LineWriter(LineForm.BITS, line)
@@ -144,11 +146,3 @@ class EmulatedSource:
 
     def close(self) -> None:
         self._closed.set()
-
-
-def parse_emulated(text: str) -> bool:
-    """True for `emulated:pair`, False for `emulated`; InputError for another kind."""
-    _, _, kind = text.partition(":")
-    if kind not in ("", "pair"):
-        raise InputError(f"source {text!r}: there are emulated and emulated:pair")
-    return kind == "pair"

@@ -25,7 +25,7 @@ from decoders.user_plane.iq_map import IqMap
 
 from ..faults.injector import check_fault, cut_of, damage_octets, reach, symbol_position
 from ..faults.kinds import Context, Fault, Layer
-from ..faults.queues import CloseEthernetEncoder, as_received, queue_ethernet, queue_hdlc
+from ..faults.queues import CloseEthernetEncoder, RawHdlcEncoder, as_received, queue_ethernet, queue_hdlc
 from .control_traffic import ControlWordTraffic
 from .line_settings import LineSettings
 from .sent import SentBatch, SentFault, SentFrame, fault_hyperframe
@@ -75,6 +75,8 @@ class EmulatedSender:
         gap = MIN_IDLE_GROUPS + (round(MEAN_FRAME_GROUPS * (1 / load - 1)) if 0 < load < 1 else 0)
         self._fast = CloseEthernetEncoder(lsb_first=settings.planes.ethernet_lsb_first, min_idle_groups=gap)
         self.encoder.ethernet = self._fast
+        self._slow = RawHdlcEncoder(lsb_first=settings.planes.hdlc_lsb_first)
+        self.encoder.hdlc = self._slow
         sender, peers = (RE_1, (REC_A,)) if uplink else (REC_A, (RE_1,))
         self._hdlc = HdlcTraffic(seed, sender=sender, peers=peers)
         self._ethernet = EthernetTraffic(seed + 1, sender=sender, peers=peers)
@@ -187,7 +189,9 @@ class EmulatedSender:
             elif layer is Layer.SYMBOLS:
                 at = symbol_position(fault, self.option)
                 if fault.kind.name == "line.disparity":
-                    batch.inversions = np.append(batch.inversions, i * size + at)
+                    step = self.option.basic_frame_octets
+                    every = (at + step * np.arange(fault.values["count"])) % size
+                    batch.inversions = np.append(batch.inversions, i * size + every)
                 elif fault.kind.name == "scrambling.seed":
                     assert batch.seeds is not None
                     batch.seeds[i] = fault.values["seed"]
@@ -204,7 +208,7 @@ class EmulatedSender:
     def _queue_damaged(self, place: SentFault) -> None:
         place.sent = False
         if place.fault.kind.plane == "hdlc":
-            place.sequence = queue_hdlc(place.fault, self.encoder.hdlc, self._hdlc)
+            place.sequence = queue_hdlc(place.fault, self._slow, self._hdlc)
         else:
             place.sequence, damage = queue_ethernet(place.fault, self._fast, self._ethernet)
             self._damages[place.sequence] = damage

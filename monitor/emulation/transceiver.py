@@ -16,7 +16,6 @@ import numpy as np
 
 from decoders.errors import SettingsError
 from decoders.line_coding.characters import LineForm
-from decoders.linerates import option_named
 from decoders.link.settings import SenderSettings
 from decoders.link_delay.delay import (
     Compensation,
@@ -29,6 +28,7 @@ from decoders.link_delay.delay import (
 
 from ..delay.samples import DelaySample, LineReading, loop_delay_bits, read_line
 from ..errors import InputError
+from ..formats.forms import option_for
 from .cable import Cable
 from .emulated_link import DEFAULT_RATE_CODES
 from .line_writer import LineWriter
@@ -73,9 +73,7 @@ class EmulatedBoard:
     """
 
     def __init__(self, settings: BoardSettings) -> None:
-        line = option_named(settings.option)
-        if line.line_code != "8b10b":
-            raise InputError(f"option {line.name} has line code 64B/66B, which is not decoded yet")
+        line = option_for("emulated transceivers", settings.option)
         if settings.hyperframes < 5:
             raise InputError(f"{settings.hyperframes} hyperframes after a reset: at least 5")
         if settings.drift_clocks and settings.drift_resets < 2:

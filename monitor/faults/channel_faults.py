@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from .kinds import PRACTICE, Context, Expectation, FaultKind, Layer, Parameter, Values, because
 
-__all__ = ["CHANNEL_FAULTS", "DELIMITERS", "LONGEST_PREAMBLE"]
+__all__ = ["CHANNEL_FAULTS", "DELIMITERS", "LONGEST_PREAMBLE", "waiting_hyperframes"]
 
 DELIMITERS = ("ssd_j", "ssd_k", "esd_t", "esd_r", "idle", "nibble")
 """What ethernet.delimiter breaks, by number."""
@@ -22,10 +22,18 @@ _WAITING = {"hdlc": 160, "ethernet": 800}
 """Coded octets of the longest frame of the traffic, which may be on its way before."""
 
 
+def waiting_hyperframes(plane: str, context: Context) -> int:
+    """Hyperframes until the frames that are queued already have left."""
+    return 2 + _WAITING[plane] // _octets(plane, context)
+
+
+def _octets(plane: str, context: Context) -> int:
+    return context.hdlc_octets if plane == "hdlc" else context.ethernet_octets
+
+
 def _within(plane: str, octets: int, context: Context) -> int:
-    a_hyperframe = context.hdlc_octets if plane == "hdlc" else context.ethernet_octets
     coded = octets * (6 if plane == "hdlc" else 5) // (5 if plane == "hdlc" else 4) + 16
-    return 2 + (_WAITING[plane] + coded) // a_hyperframe
+    return 2 + (_WAITING[plane] + coded) // _octets(plane, context)
 
 
 def _one(counter: str | None, longest: Callable[[Values], int]) -> Callable[[Values, Context], Expectation]:
@@ -65,21 +73,79 @@ _SLOW = (
         Layer.CHANNEL,
         "send one HDLC frame with a wrong FCS",
         f"{_HDLC}: FCS-16",
-        (Parameter("xor", 1, 0xFFFF, 0x0001, "", "bits of the FCS turned over"),),
-        _one("hdlc_fcs_errors", lambda v: 130),
+        (
+            Parameter("xor", 1, 0xFFFF, 0x0001, "", "bits of the FCS that are inverted"),
+            Parameter("octets", 0, 2048, 0, "octets", "length, FCS included; 0 = as the traffic's"),
+        ),
+        _one("hdlc_fcs_errors", lambda v: v["octets"] or 130),
     ),
     FaultKind(
         "hdlc.fcs_order",
         Layer.CHANNEL,
-        "send one HDLC frame whose FCS is right but in the wrong order",
-        f"{_HDLC}: low octet and low bit first",
-        (Parameter("order", 0, 1, 0, "", "0 = its octets exchanged, 1 = its 16 bits reversed"),),
+        "send one HDLC frame whose FCS is right but for its form",
+        f"{_HDLC}: register preset to ones, complemented, low octet and low bit first",
+        (
+            Parameter(
+                "order",
+                0,
+                3,
+                0,
+                "",
+                "0 = octets exchanged, 1 = bits reversed, 2 = not complemented, 3 = register preset to zeros",
+            ),
+        ),
         _one("hdlc_fcs_errors", lambda v: 130),
+    ),
+    FaultKind(
+        "hdlc.data",
+        Layer.CHANNEL,
+        "invert one bit of an HDLC frame, or the same bit of two octets, under the FCS of the right data",
+        f"{_HDLC}: FCS-16; a parity or a sum of octets would miss two",
+        (
+            Parameter("octet", 0, 60, 5, "", "octet of the frame, from 0"),
+            Parameter("bit", 0, 7, 0, "", "bit of the octet"),
+            Parameter("apart", 0, 32, 0, "octets", "to the second octet; 0 = one bit only"),
+        ),
+        _one("hdlc_fcs_errors", lambda v: 260),
+    ),
+    FaultKind(
+        "hdlc.size",
+        Layer.CHANNEL,
+        "send one HDLC frame of a legal length",
+        f"{_HDLC}: 4 octets or more; longest frame 2048 octets: {PRACTICE}",
+        (Parameter("octets", 4, 2048, 4, "octets", "length, FCS included"),),
+        _one(None, lambda v: v["octets"]),
+    ),
+    FaultKind(
+        "hdlc.idle",
+        Layer.CHANNEL,
+        "idle between two HDLC frames in another form",
+        f"{_HDLC}: flags or ones between frames; fewer than 8 bits behind a flag are no frame",
+        (
+            Parameter(
+                "how",
+                0,
+                4,
+                2,
+                "",
+                "0 = flags, 1 = flags with a shared zero, 2 = 15 ones, 3 = seven ones and a flag, 4 = 40 ones",
+            ),
+            Parameter("times", 1, 20, 1, "", "how often"),
+        ),
+        _one(None, lambda v: 160 + 5 * v["times"]),
+    ),
+    FaultKind(
+        "hdlc.abort_at",
+        Layer.CHANNEL,
+        "send seven ones some bits behind a flag",
+        f"{_HDLC}: abort; with fewer than 8 bits before them the channel falls idle ({PRACTICE})",
+        (Parameter("bits", 0, 64, 8, "bits", "between the flag and the ones"),),
+        lambda v, c: _frame("hdlc", "hdlc_aborts" if v["bits"] >= 8 else None, 140, c),
     ),
     FaultKind(
         "hdlc.abort",
         Layer.CHANNEL,
-        "break one HDLC frame off with seven ones",
+        "abort one HDLC frame with seven ones",
         f"{_HDLC}: abort",
         (Parameter("after", 2, 64, 4, "octets", "octets of the frame sent before"),),
         _one("hdlc_aborts", lambda v: 130),
@@ -111,7 +177,7 @@ _SLOW = (
     FaultKind(
         "hdlc.stuffing",
         Layer.CHANNEL,
-        "leave out one stuffed zero of one HDLC frame",
+        "delete one stuffed zero of one HDLC frame",
         f"{_HDLC}: a zero after five ones; without it a zero of the data is taken away, or seven ones abort",
         (Parameter("ones", 0, 1, 0, "", "what follows the five ones: 0 = a zero, 1 = more ones"),),
         _stuffing,
@@ -119,7 +185,7 @@ _SLOW = (
     FaultKind(
         "hdlc.flag",
         Layer.CHANNEL,
-        "lose the flag between two HDLC frames, so that they merge",
+        "replace the flag between two HDLC frames, so that they merge",
         f"{_HDLC}: the FCS of the second does not cover the first",
         (Parameter("octet", 0, 255, 0x7A, "", "octet that stands where the flag was"),),
         _one("hdlc_fcs_errors", lambda v: 260),
@@ -147,13 +213,47 @@ _FAST = (
         Layer.CHANNEL,
         "send one Ethernet frame with a wrong FCS",
         f"{_ETHERNET} 3.2.9",
-        (Parameter("xor", 1, 0xFFFFFFFF, 0x00000001, "", "bits of the FCS turned over"),),
+        (
+            Parameter("xor", 1, 0xFFFFFFFF, 0x00000001, "", "bits of the FCS that are inverted"),
+            Parameter(
+                "octets", 0, 1518, 0, "octets", "length, FCS included; 0 = as the traffic's, else 64 or more"
+            ),
+        ),
+        _one("ethernet_fcs_errors", lambda v: 700 + v["octets"]),
+    ),
+    FaultKind(
+        "ethernet.fcs_order",
+        Layer.CHANNEL,
+        "send one Ethernet frame whose FCS is right but for its form",
+        f"{_ETHERNET} 3.2.9: register preset to ones, complemented",
+        (
+            Parameter(
+                "order",
+                0,
+                3,
+                0,
+                "",
+                "0 = octets reversed, 1 = bits reversed, 2 = not complemented, 3 = register preset to zeros",
+            ),
+        ),
+        _one("ethernet_fcs_errors", lambda v: 700),
+    ),
+    FaultKind(
+        "ethernet.data",
+        Layer.CHANNEL,
+        "invert one bit of an Ethernet frame, or the same bit of two octets, under the FCS of the right data",
+        f"{_ETHERNET} 3.2.9; a parity or a sum of octets would miss two",
+        (
+            Parameter("octet", 0, 40, 20, "", "octet of the frame, from 0"),
+            Parameter("bit", 0, 7, 0, "", "bit of the octet"),
+            Parameter("apart", 0, 16, 0, "octets", "to the second octet; 0 = one bit only"),
+        ),
         _one("ethernet_fcs_errors", lambda v: 700),
     ),
     FaultKind(
         "ethernet.code",
         Layer.CHANNEL,
-        "put a 4B/5B code group that is H or invalid into one Ethernet frame",
+        "insert a 4B/5B code group that is H or invalid into one Ethernet frame",
         "IEEE 802.3 table 24-1",
         (
             Parameter("at", 1, 120, 40, "nibbles", "place, counted from the SFD on"),
@@ -164,7 +264,7 @@ _FAST = (
     FaultKind(
         "ethernet.delimiter",
         Layer.CHANNEL,
-        "break a delimiter of one Ethernet frame",
+        "corrupt a delimiter of one Ethernet frame",
         f"{_ETHERNET} 24.2.4: SSD J K, ESD T R",
         (
             Parameter(
@@ -173,7 +273,7 @@ _FAST = (
                 5,
                 3,
                 "",
-                "left out: 0 = J, 1 = K, 2 = T, 3 = R; put in: 4 = idle in the frame, 5 = an odd nibble",
+                "deleted: 0 = J, 1 = K, 2 = T, 3 = R; inserted: 4 = idle in the frame, 5 = an odd nibble",
             ),
         ),
         _one("ethernet_delimiter_errors", lambda v: 700),

@@ -7,21 +7,21 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from decoders.linerates import BFN_MODULUS, HYPERFRAMES_PER_FRAME
+from .standard import BFN_COUNT, HFN_COUNT
 
 __all__ = ["ContinuityCount", "position_of", "timing_at"]
 
-_POSITIONS = BFN_MODULUS * HYPERFRAMES_PER_FRAME
+_POSITIONS = BFN_COUNT * HFN_COUNT
 
 
 def position_of(bfn: int, hfn: int) -> int:
     """Hyperframes since BFN 0, HFN 0."""
-    return bfn * HYPERFRAMES_PER_FRAME + hfn
+    return bfn * HFN_COUNT + hfn
 
 
 def timing_at(position: int) -> tuple[int, int]:
     """(BFN, HFN) so many hyperframes after BFN 0, HFN 0."""
-    return divmod(position % _POSITIONS, HYPERFRAMES_PER_FRAME)
+    return divmod(position % _POSITIONS, HFN_COUNT)
 
 
 class ContinuityCount:
@@ -36,15 +36,15 @@ class ContinuityCount:
     def take(self, bfn: int, hfn: int) -> None:
         """The next hyperframe's numbers as sent."""
         counters, due = self.counters, self._due
-        valid = hfn < HYPERFRAMES_PER_FRAME
+        valid = hfn < HFN_COUNT
         counters["hfn_invalid"] += not valid
         here = hfn
         if due is not None:
             counters["hfn_discontinuities"] += valid and hfn != due[1]
             counters["bfn_discontinuities"] += bfn != due[0]
             here = hfn if valid else due[1]
-        following = (here + 1) % HYPERFRAMES_PER_FRAME
-        self._due = ((bfn + (following == 0)) % BFN_MODULUS, following)
+        following = (here + 1) % HFN_COUNT
+        self._due = ((bfn + (following == 0)) % BFN_COUNT, following)
 
 
 def numbers_around(hfn: int, preceding: int, read: int) -> Iterator[tuple[int, int, int]]:

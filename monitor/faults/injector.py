@@ -13,15 +13,16 @@ import numpy as np
 from decoders.arrays import U8, U16
 from decoders.cm_plane.code_4b5b import ERROR_GROUP, INVALID_GROUPS
 from decoders.frame_structure import controlwords as cw
-from decoders.frame_structure.frames import ALARM_BITS, octet_index
-from decoders.line_coding.code_8b10b import tables
+from decoders.frame_structure.frames import octet_index
+from decoders.line_coding.code_8b10b import K28_5, tables
 from decoders.linerates import LineRateOption
 
 from ..errors import InputError
 from .block_injector import SYNC_BLOCK_FAULTS, block_problem, damage_sync_blocks, has_sync_blocks, line_bit
 from .kinds import Fault, Layer
 from .line_faults import K_CODES, cut_bits
-from .sync_faults import sent_timing
+from .standard import ALARM_MASKS
+from .sync_faults import D28_5, sent_timing
 
 __all__ = [
     "Cut",
@@ -98,6 +99,10 @@ def _problem(fault: Fault, option: LineRateOption) -> str | None:
         return f"octets={values['octets']} is too long without a tag; see ethernet.long"
     if name == "ethernet.long" and values["octets"] < 1523 and values["tag"]:
         return f"octets={values['octets']} is legal with a tag; see ethernet.size"
+    if name == "sync.byte" and K_CODES[min(values["code"], 11)] == K28_5:
+        return "code=5 is the sync byte itself"
+    if name == "ethernet.fcs" and 0 < values["octets"] < 64:
+        return f"octets={values['octets']} is too short; see ethernet.short"
     if name == "line.burst":
         if values["count"] > values["span"]:
             return f"count={values['count']} does not fit into span={values['span']}"
@@ -120,6 +125,8 @@ def reach(fault: Fault) -> int | None:
         return None
     if name in ("sync.comma", "sync.terminate_only", "sync.start_only"):
         return values["count"]
+    if name == "sync.pattern":
+        return values["mask"].bit_length()
     if name == "delay.drift":
         return (values["steps"] - 1) * values["every"] + 1
     return values.get("hyperframes", 1) or None
@@ -164,6 +171,15 @@ def _damage_sync(fault: Fault, frame: U8, offset: int) -> Damaged:
     if name == "sync.comma":
         frame[0, 0, 0] = D16_2
         return Damaged(0, loses=(0,))
+    if name == "sync.pattern":
+        if not values["mask"] >> offset & 1:
+            return Damaged(0)
+        frame[0, 0, 0] = D16_2
+        return Damaged(0, loses=(0,))
+    if name == "sync.byte":
+        data = values["code"] == D28_5
+        frame[0, 0, 0] = K28_5 if data else K_CODES[values["code"]]
+        return Damaged(0, loses=(0,) if data else ())
     if name == "sync.filler":
         frame[0, 0, values["y"]] = values["value"]
         return Damaged(values["y"])
@@ -187,7 +203,7 @@ def _damage_l1(fault: Fault, frame: U8) -> Damaged:
         frame[x, 0, 0] |= bits
     else:
         x = cw.X_ALARMS
-        frame[x, 0, 0] |= values["mask"] if name == "l1.alarms" else ALARM_BITS[name.removeprefix("l1.")]
+        frame[x, 0, 0] |= values["mask"] if name == "l1.alarms" else ALARM_MASKS[name.removeprefix("l1.")]
     return Damaged(x * 16 * frame.shape[2])
 
 

@@ -10,37 +10,34 @@ from collections.abc import Callable
 
 from decoders.counters import COUNTERS
 from decoders.events import Alarm, Origin
-from decoders.frame_structure.controlwords import pointer_is_valid
-from decoders.frame_structure.frames import ALARM_BITS
 
+from . import standard as std
 from .kinds import AlarmOf, Context, Expectation, FaultKind, Layer, Parameter, Range, Values, because, moved
 from .places import HYPERFRAMES
 
-__all__ = ["L1_FAULTS", "TAKEN_OVER"]
-
-TAKEN_OVER = 4
-"""Hyperframes after which a pointer or rate code is taken over."""
-RESET_HYPERFRAMES = 10
+__all__ = ["L1_FAULTS"]
 
 
 def _alarm_octet(mask: int, values: Values, context: Context) -> Expectation:
     known = mask & 0x1F
     lasts = values["hyperframes"]
     ends = context.at_least(lasts)
-    requested = bool(mask & ALARM_BITS["reset"]) and context.within_stream(lasts) >= RESET_HYPERFRAMES
+    requested = (
+        bool(mask & std.ALARM_MASKS["reset"]) and context.within_stream(lasts) >= std.RESET_HYPERFRAMES
+    )
     exact = moved({"l1_alarm_changes": known.bit_count() * (1 + ends), "reset_requests": int(requested)})
     alarms: tuple[AlarmOf, ...] = tuple(
-        (Alarm(name), Origin.REMOTE) for name, bit in ALARM_BITS.items() if known & bit
+        (Alarm(name), Origin.REMOTE) for name, bit in std.ALARM_MASKS.items() if known & bit
     )
     return Expectation(exact, raised=alarms, cleared=alarms if ends else (), within_hyperframes=max(1, lasts))
 
 
 def _bit(name: str) -> Callable[[Values, Context], Expectation]:
-    return lambda values, context: _alarm_octet(ALARM_BITS[name], values, context)
+    return lambda values, context: _alarm_octet(std.ALARM_MASKS[name], values, context)
 
 
 def _alarm(name: str, meaning: str, source: str) -> FaultKind:
-    lasts = Parameter("hyperframes", 1, 100000, 1, "hyperframes", "for how long")
+    lasts = Parameter("hyperframes", 1, 100000, 1, "hyperframes", "duration")
     return FaultKind(f"l1.{name}", Layer.OCTETS, meaning, source, (lasts,), _bit(name))
 
 
@@ -52,27 +49,27 @@ def _other_words(why: str, bounded: set[str]) -> dict[str, str]:
 
 def _pointer(values: Values, context: Context) -> Expectation:
     pointer, read = values["value"] & 0x3F, context.within_stream(values["hyperframes"])
-    exact = {} if pointer_is_valid(pointer) else {"pointer_invalid": read}
-    if read < TAKEN_OVER or pointer == context.pointer_p:
+    exact = {} if std.pointer_valid(pointer) else {"pointer_invalid": read}
+    if read < std.TAKEN_OVER or pointer == context.pointer_p:
         return Expectation(exact, within_hyperframes=values["hyperframes"])
     why = "fast C&M and vendor specific octets are read elsewhere than they are"
     tolerated = {c: w for c, w in _other_words(why, set()).items() if c.startswith(("ethernet", "vendor"))}
-    return Expectation(exact, tolerated=tolerated, within_hyperframes=values["hyperframes"] + TAKEN_OVER)
+    return Expectation(exact, tolerated=tolerated, within_hyperframes=values["hyperframes"] + std.TAKEN_OVER)
 
 
 def _rate(values: Values, context: Context) -> Expectation:
     code, read = values["value"] & 7, context.within_stream(values["hyperframes"])
-    exact = {} if context.option.hdlc_octets(code) is not None else {"hdlc_rate_invalid": read}
-    if read < TAKEN_OVER or code == context.hdlc_rate_code:
+    exact = {} if std.rate_valid(context.option.name, code) else {"hdlc_rate_invalid": read}
+    if read < std.TAKEN_OVER or code == context.hdlc_rate_code:
         return Expectation(exact, within_hyperframes=values["hyperframes"])
     why = "slow C&M is read elsewhere than it is; what is left of its subchannel counts as reserved"
     tolerated = {c: w for c, w in _other_words(why, set(exact)).items() if c.startswith(("hdlc", "reserved"))}
-    return Expectation(exact, tolerated=tolerated, within_hyperframes=values["hyperframes"] + TAKEN_OVER)
+    return Expectation(exact, tolerated=tolerated, within_hyperframes=values["hyperframes"] + std.TAKEN_OVER)
 
 
 def _version(values: Values, context: Context) -> Expectation:
     version = values["value"]
-    if version == 1 or (version == 2 and context.option.name in ("5", "6", "7")):
+    if std.version_valid(context.option.name, version):
         return Expectation()
     read = context.within_stream(values["hyperframes"])
     return Expectation({"version_unknown": read}, within_hyperframes=values["hyperframes"])
@@ -119,19 +116,19 @@ L1_FAULTS = (
     FaultKind(
         "l1.pointer",
         Layer.OCTETS,
-        "send another pointer p",
+        "replace pointer p",
         "CPRI clause 4.2.7.7.2: 0 or 20 to 63; taken over after 4 hyperframes (from memory)",
         (
             Parameter("value", 0, 255, 12, "", "octet Z.194.0 sent; its low six bits are p"),
             HYPERFRAMES,
         ),
         _pointer,
-        lambda v: v["hyperframes"] >= TAKEN_OVER,
+        lambda v: v["hyperframes"] >= std.TAKEN_OVER,
     ),
     FaultKind(
         "l1.version",
         Layer.OCTETS,
-        "send another protocol version",
+        "replace the protocol version",
         "CPRI clause 4.2.7.6: 1, or 2 (scrambled) for options 5, 6 and 7",
         (Parameter("value", 0, 255, 3, "", "octet Z.2.0 sent"), HYPERFRAMES),
         _version,
@@ -139,13 +136,13 @@ L1_FAULTS = (
     FaultKind(
         "l1.rate",
         Layer.OCTETS,
-        "send another HDLC rate code",
+        "replace the HDLC rate code",
         "CPRI clause 4.2.7.7.1, Table 11; taken over after 4 hyperframes (from memory)",
         (
             Parameter("value", 0, 255, 7, "", "octet Z.66.0 sent; its low three bits are the code"),
             HYPERFRAMES,
         ),
         _rate,
-        lambda v: v["hyperframes"] >= TAKEN_OVER,
+        lambda v: v["hyperframes"] >= std.TAKEN_OVER,
     ),
 )

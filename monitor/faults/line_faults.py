@@ -24,11 +24,11 @@ from .kinds import (
     Values,
     because,
 )
-from .places import BASIC_FRAME, OCTET, SYMBOL_BIT, WORD
+from .places import BASIC_FRAME, HYPERFRAMES, OCTET, SYMBOL_BIT, WORD
+from .standard import LOS_THRESHOLD
 
-__all__ = ["DELAY_FAULTS", "K_CODES", "LINE_FAULTS", "LOS_THRESHOLD", "cut_bits"]
+__all__ = ["DELAY_FAULTS", "K_CODES", "LINE_FAULTS", "cut_bits"]
 
-LOS_THRESHOLD = 16
 SETTLE = 4
 """Hyperframes after which a receiver that lost sync has it again: one clean, and a pair of sync bytes."""
 CODE_ERRORS = ("code_violations", "disparity_errors")
@@ -87,8 +87,13 @@ def _violation(values: Values, context: Context) -> Expectation:
     tolerated = dict(CONTROL) if values["w"] == 0 else {}
     if not context.flags:
         return Expectation(tolerated=tolerated)
-    exact = {"code_violations": values["count"]}
-    if values["count"] < LOS_THRESHOLD:
+    return _line_errors("code_violations", values["count"], tolerated, context)
+
+
+def _line_errors(counter: str, count: int, tolerated: dict[str, str], context: Context) -> Expectation:
+    """So many characters in error in one hyperframe, each under one heading."""
+    exact = {counter: count}
+    if count < LOS_THRESHOLD:
         return Expectation(exact, tolerated=tolerated)
     exact |= {"los_events": 1, "lof_events": 1}
     cleared = (_LOS, _LOF) if context.at_least(SETTLE) else ()
@@ -96,17 +101,20 @@ def _violation(values: Values, context: Context) -> Expectation:
 
 
 def _disparity(values: Values, context: Context) -> Expectation:
+    count = values["count"]
     if not context.flags:
         return Expectation()
-    if _shows(values, context):
-        return Expectation({"disparity_errors": 1})
-    return Expectation(ranges=(Range(("disparity_errors",), 0, 1),))
+    if not context.at_least(1) and values["x"] + count > 250:
+        return Expectation(ranges=(Range(("disparity_errors",), 0, count),))
+    return _line_errors("disparity_errors", count, {}, context)
 
 
 def _k(values: Values, context: Context) -> Expectation:
     if values["w"] == 0:
         return Expectation(tolerated=CONTROL)
-    return Expectation({"unexpected_k": 1} if context.flags else {})
+    lasts = values["hyperframes"]
+    exact = {"unexpected_k": context.within_stream(lasts)} if context.flags else {}
+    return Expectation(exact, within_hyperframes=max(1, lasts))
 
 
 def _invert(values: Values, context: Context) -> Expectation:
@@ -218,7 +226,7 @@ LINE_FAULTS = (
     FaultKind(
         "line.flip",
         Layer.SYMBOLS,
-        "turn over one line bit",
+        "invert one line bit",
         "IEEE 802.3 clause 36.2.4.6; one flip shows as one or two code errors (computed)",
         (BASIC_FRAME, WORD, OCTET, SYMBOL_BIT),
         _flip,
@@ -227,7 +235,7 @@ LINE_FAULTS = (
     FaultKind(
         "line.burst",
         Layer.SYMBOLS,
-        "turn over several line bits close together",
+        "invert several line bits close together",
         "IEEE 802.3 clause 36.2.4.6; LOS from 16 in one hyperframe: CPRI clause 4.2.10.2",
         (
             BASIC_FRAME,
@@ -257,22 +265,28 @@ LINE_FAULTS = (
     FaultKind(
         "line.disparity",
         Layer.SYMBOLS,
-        "turn over the sender's running disparity once",
+        "invert the sender's running disparity once",
         "IEEE 802.3 clause 36.2.4.4: one disparity error, then both agree again",
-        (BASIC_FRAME, WORD, OCTET),
+        (
+            BASIC_FRAME,
+            WORD,
+            OCTET,
+            Parameter("count", 1, 64, 1, "times", "how often, once in each of successive basic frames"),
+        ),
         _disparity,
-        lambda v: v["x"] >= 250,
+        lambda v: v["count"] >= LOS_THRESHOLD or v["x"] + v["count"] > 250,
     ),
     FaultKind(
         "line.k",
         Layer.OCTETS,
-        "send a K character in place of an octet",
+        "replace an octet by a K character",
         "CPRI clause 4.2.9: K28.5 at Z.0.0 is the only one of a hyperframe",
         (
             BASIC_FRAME,
             WORD,
             OCTET,
             Parameter("code", 0, 11, 0, "", "0 to 7 = K28.0 to K28.7, 8 to 11 = K23.7, K27.7, K29.7, K30.7"),
+            HYPERFRAMES,
         ),
         _k,
         lambda v: v["w"] == 0,
@@ -306,7 +320,7 @@ LINE_FAULTS = (
         Layer.SYMBOLS,
         "invert the line from the hyperframe's first bit on, as a swapped pair does",
         "IEEE 802.3 clause 36.2.4: every symbol's complement is one of the code (computed)",
-        (Parameter("hyperframes", 0, 100000, 0, "hyperframes", "for how long; 0 = from then on"),),
+        (Parameter("hyperframes", 0, 100000, 0, "hyperframes", "duration; 0 = until the end"),),
         _invert,
         lambda v: True,
     ),
@@ -317,7 +331,7 @@ LINE_FAULTS = (
         "CPRI clause 4.2.10.2: LOS",
         (
             Parameter("level", 0, 1, 0, "", "level of the line"),
-            Parameter("hyperframes", 1, 200, 1, "hyperframes", "for how long"),
+            Parameter("hyperframes", 1, 200, 1, "hyperframes", "duration"),
         ),
         _dark,
         lambda v: True,

@@ -37,21 +37,21 @@ OCTET_FAULTS = (
     FaultKind(
         "vendor.value",
         Layer.OCTETS,
-        "send another value in one vendor specific octet",
+        "replace the value of one vendor specific octet",
         "CPRI clause 4.2.7.7.3",
         (
             _subchannel(16, 63, 20),
             XS,
             OCTET,
             Parameter("value", 0, 255, 0xA5, "", "value sent"),
-            Parameter("hyperframes", 0, 100000, 0, "hyperframes", "for how long; 0 = from then on"),
+            Parameter("hyperframes", 0, 100000, 0, "hyperframes", "duration; 0 = until the end"),
         ),
         _vendor_value,
     ),
     FaultKind(
         "vendor.flip",
         Layer.OCTETS,
-        "turn over one bit of a vendor specific octet in one hyperframe",
+        "invert one bit of a vendor specific octet in one hyperframe",
         "CPRI clause 4.2.7.7.3",
         (_subchannel(16, 63, 20), XS, OCTET, OCTET_BIT),
         _flip("vendor_changes"),
@@ -59,7 +59,7 @@ OCTET_FAULTS = (
     FaultKind(
         "ctrl_axc.flip",
         Layer.OCTETS,
-        "turn over one bit of a Ctrl_AxC octet in one hyperframe",
+        "invert one bit of a Ctrl_AxC octet in one hyperframe",
         "CPRI V4.1 and later, clause 4.2.7.4 (from memory)",
         (_subchannel(4, 7, 5), XS, OCTET, OCTET_BIT),
         _flip("ctrl_axc_changes"),
@@ -67,7 +67,7 @@ OCTET_FAULTS = (
     FaultKind(
         "reserved.flip",
         Layer.OCTETS,
-        "turn over one bit of a reserved octet in one hyperframe",
+        "invert one bit of a reserved octet in one hyperframe",
         "CPRI clause 4.2.7.4: sent as 0 (from memory)",
         (_subchannel(8, 15, 9), XS, OCTET, OCTET_BIT),
         _flip("reserved_changes"),
@@ -78,7 +78,7 @@ IQ_FAULTS = (
     FaultKind(
         "iq.flip",
         Layer.OCTETS,
-        "turn over one bit of the IQ data",
+        "invert one bit of the IQ data",
         _UNCHECKED,
         (BASIC_FRAME, IQ_WORD, OCTET, OCTET_BIT),
         _nothing,
@@ -94,7 +94,7 @@ IQ_FAULTS = (
     FaultKind(
         "iq.constant",
         Layer.OCTETS,
-        "send one value in every octet of the IQ data",
+        "replace every octet of the IQ data by one value",
         _UNCHECKED,
         (Parameter("value", 0, 255, 0, "", "value sent"), HYPERFRAMES),
         _nothing,
@@ -110,7 +110,7 @@ IQ_FAULTS = (
     FaultKind(
         "iq.swap",
         Layer.OCTETS,
-        "exchange the bits of I and Q, which follow each other in turn",
+        "exchange the bits of I and Q",
         _UNCHECKED,
         (HYPERFRAMES,),
         _nothing,

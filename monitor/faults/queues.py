@@ -6,17 +6,30 @@ neighbours. Nothing here draws.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from zlib import crc32
 
 from decoders.cm_plane.ethernet import EthernetDamage, EthernetEncoder
-from decoders.cm_plane.hdlc import FlagJoin, HdlcDamage, HdlcEncoder, fcs16
+from decoders.cm_plane.hdlc import FlagJoin, HdlcDamage, HdlcEncoder, _Coded, fcs16
+from decoders.events import FrameStatus
 
 from .channel_faults import DELIMITERS, LONGEST_PREAMBLE
 from .kinds import Fault
 
-__all__ = ["CloseEthernetEncoder", "as_received", "queue_ethernet", "queue_hdlc"]
+__all__ = [
+    "READ_FROM_THE_LINE",
+    "CloseEthernetEncoder",
+    "RawHdlcEncoder",
+    "as_received",
+    "queue_ethernet",
+    "queue_hdlc",
+]
 
 FCS_OCTETS = 4
+READ_FROM_THE_LINE = frozenset(("hdlc.idle", "hdlc.abort_at"))
+"""Faults whose line bits are no frame of the queue: what a receiver makes of them is not in the sender's list."""
+_IDLE_FORMS = ("01111110", "011111101111110", "1" * 15, "1" * 7 + "01111110", "1" * 40)
+_SEVEN_ONES = "1" * 7
 _JOINS = (FlagJoin.SEPARATE, FlagJoin.SHARED, FlagJoin.SHARED_ZERO)
 _TAG = b"\x81\x00\x00\x05"
 _EXPERIMENTAL = b"\x88\xb5"
@@ -37,14 +50,44 @@ class CloseEthernetEncoder(EthernetEncoder):
             self._idle_bits = usual
 
 
-def queue_hdlc(fault: Fault, encoder: HdlcEncoder, traffic: Iterator[bytes]) -> int:
+class RawHdlcEncoder(HdlcEncoder):
+    """An encoder that can also send line bits that are no frame."""
+
+    _RAW = -1
+
+    def send_bits(self, bits: str) -> None:
+        """Queue line bits in time order as text; a flag is sent before them, and after them by the next frame."""
+        self._queue.append(_Coded(self._RAW, bits, 0, (FrameStatus.GOOD, b"", b"", 0), FlagJoin.SEPARATE))
+        self._queued_bits += len(bits) + 8
+
+    def _next_frame(self, position: int) -> str:
+        bits = super()._next_frame(position)
+        if self._leaving[-1].sequence == self._RAW:
+            self._leaving.pop()
+        return bits
+
+
+def queue_hdlc(fault: Fault, encoder: RawHdlcEncoder, traffic: Iterator[bytes]) -> int:
     """Queue what an hdlc.* fault asks for; the sequence number of the frame that shows it."""
     values = fault.values
     match fault.kind.name:
         case "hdlc.fcs":
-            return encoder.send(next(traffic), damage=HdlcDamage(fcs_xor=values["xor"]))
+            data = _of_length(next(traffic), values["octets"] - 2) if values["octets"] else next(traffic)
+            return encoder.send(data, damage=HdlcDamage(fcs_xor=values["xor"]))
+        case "hdlc.data":
+            data = next(f for f in traffic if len(f) > values["octet"] + values["apart"])
+            wrong = _flipped(data, values)
+            return encoder.send(wrong, damage=HdlcDamage(fcs_xor=fcs16(data) ^ fcs16(wrong)))
+        case "hdlc.size":
+            return encoder.send(_of_length(next(traffic), values["octets"] - 2))
+        case "hdlc.idle":
+            encoder.send_bits(_IDLE_FORMS[values["how"]] * values["times"])
+            return encoder.send(next(traffic))
+        case "hdlc.abort_at":
+            encoder.send_bits(("10" * 32)[64 - values["bits"] :] + _SEVEN_ONES)
+            return encoder.send(next(traffic))
         case "hdlc.fcs_order":
-            data, xor = next((f, x) for f in traffic if (x := _disorder(fcs16(f), values["order"])))
+            data, xor = next((f, x) for f in traffic if (x := _disorder(f, values["order"])))
             return encoder.send(data, damage=HdlcDamage(fcs_xor=xor))
         case "hdlc.abort":
             data = next(f for f in traffic if len(f) > values["after"] + 2)
@@ -52,9 +95,7 @@ def queue_hdlc(fault: Fault, encoder: HdlcEncoder, traffic: Iterator[bytes]) -> 
         case "hdlc.short":
             return encoder.send(next(traffic)[: values["octets"] - 2])
         case "hdlc.long":
-            head = next(traffic)
-            fill = bytes(0x20 + i % 0x50 for i in range(values["octets"]))
-            return encoder.send((head + fill)[: values["octets"] - 2])
+            return encoder.send(_of_length(next(traffic), values["octets"] - 2))
         case "hdlc.unaligned":
             return encoder.send(next(traffic), damage=HdlcDamage(drop_bits=values["drop_bits"]))
         case "hdlc.stuffing":
@@ -73,10 +114,47 @@ def queue_hdlc(fault: Fault, encoder: HdlcEncoder, traffic: Iterator[bytes]) -> 
             return encoder.send(next(traffic))
 
 
-def _disorder(fcs: int, order: int) -> int:
-    """What turns an FCS into itself with octets exchanged (0) or bits reversed (1)."""
-    other = int(f"{fcs:016b}"[::-1], 2) if order else fcs >> 8 | (fcs & 0xFF) << 8
-    return fcs ^ other
+def _of_length(data: bytes, octets: int) -> bytes:
+    fill = bytes(0x20 + i % 0x50 for i in range(octets))
+    return (data + fill)[:octets]
+
+
+def _flipped(data: bytes, values: Mapping[str, int]) -> bytes:
+    """One bit inverted, and the same bit once more so many octets later."""
+    out = bytearray(data)
+    for octet in {values["octet"], values["octet"] + values["apart"]}:
+        out[octet] ^= 1 << values["bit"]
+    return bytes(out)
+
+
+def _disorder(data: bytes, order: int) -> int:
+    """What turns the FCS-16 of a frame into another form of it; see hdlc.fcs_order."""
+    fcs = fcs16(data)
+    others = (
+        fcs >> 8 | (fcs & 0xFF) << 8,
+        int(f"{fcs:016b}"[::-1], 2),
+        fcs ^ 0xFFFF,
+        _unset(data, 16, 0x8408),
+    )
+    return fcs ^ others[order]
+
+
+def _disorder32(data: bytes, order: int) -> int:
+    """What turns the FCS-32 of a frame into another form of it; see ethernet.fcs_order."""
+    fcs = crc32(data)
+    backwards = int.from_bytes(fcs.to_bytes(4, "little"), "big")
+    others = (backwards, int(f"{fcs:032b}"[::-1], 2), fcs ^ 0xFFFFFFFF, _unset(data, 32, 0xEDB88320))
+    return fcs ^ others[order]
+
+
+def _unset(data: bytes, bits: int, polynomial: int) -> int:
+    """The complemented check sequence of a register that begins with zeros in place of ones."""
+    register = 0
+    for octet in data:
+        register ^= octet
+        for _ in range(8):
+            register = register >> 1 ^ polynomial * (register & 1)
+    return register ^ (1 << bits) - 1
 
 
 def queue_ethernet(
@@ -88,7 +166,13 @@ def queue_ethernet(
     damage = EthernetDamage()
     match fault.kind.name:
         case "ethernet.fcs":
+            data = _tagged(data, 0, values["octets"]) if values["octets"] else data
             damage = EthernetDamage(fcs_xor=values["xor"])
+        case "ethernet.fcs_order":
+            damage = EthernetDamage(fcs_xor=_disorder32(data, values["order"]))
+        case "ethernet.data":
+            right, data = data, _flipped(data, values)
+            damage = EthernetDamage(fcs_xor=crc32(right) ^ crc32(data))
         case "ethernet.code":
             damage = EthernetDamage(bad_group_at=values["at"], bad_group=values["group"])
         case "ethernet.delimiter":
@@ -104,10 +188,15 @@ def queue_ethernet(
             encoder.send(data)
             return encoder.send_close(next(traffic), values["groups"]), damage
         case _:
-            head = data[:12] + (_TAG if values["tag"] else b"") + _EXPERIMENTAL
-            fill = bytes(i & 0xFF for i in range(values["octets"]))
-            data = (head + fill)[: values["octets"] - FCS_OCTETS]
+            data = _tagged(data, values["tag"], values["octets"])
     return encoder.send(data, damage), damage
+
+
+def _tagged(data: bytes, tag: int, octets: int) -> bytes:
+    """A frame of that length with its FCS, its addresses those of `data`."""
+    head = data[:12] + (_TAG if tag else b"") + _EXPERIMENTAL
+    fill = bytes(i & 0xFF for i in range(octets))
+    return (head + fill)[: octets - FCS_OCTETS]
 
 
 def as_received(damage: EthernetDamage, data: bytes, fcs: bytes) -> tuple[bytes, bytes]:

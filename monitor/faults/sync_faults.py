@@ -6,19 +6,20 @@ memory). Every one is done to the octets of a hyperframe before line coding.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from decoders.events import Alarm, Origin
 from decoders.line_coding.scrambling import SCRAMBLED_OPTIONS
 
+from . import standard as std
 from .continuity import ContinuityCount, numbers_around, position_of, timing_at
 from .kinds import TRAFFIC_LOST, Context, Expectation, FaultKind, Layer, Parameter, Values, because, moved
 from .places import HYPERFRAMES
 
-__all__ = ["SYNC_FAULTS", "sent_timing"]
+__all__ = ["D28_5", "SYNC_FAULTS", "sent_timing"]
 
-LOST_AFTER = 3
-"""Missed sync bytes in a row that lose sync."""
+D28_5 = 12
+"""The code of sync.byte that stands for the sync byte's octet as a data character."""
 _D16_2, _D5_6 = 0x50, 0xC5
 _LOF = (Alarm.LOF, Origin.LOCAL)
 
@@ -60,13 +61,31 @@ def _timing(name: str) -> Callable[[Values, Context], Expectation]:
     return expect
 
 
+def _sync_bytes(wrong: Sequence[bool], context: Context) -> Expectation:
+    """What follows from sync bytes that are wrong (True) or right, one hyperframe after the other."""
+    lasts = len(wrong)
+    missed = behind = 0
+    for bad in wrong[: context.within_stream(lasts)]:
+        behind = behind + 1 if bad else max(0, behind - 1)
+        missed += bad
+        if behind == std.MISSES_TO_LOSE:
+            cleared = (_LOF,) if context.at_least(lasts + 3) else ()
+            exact = {"missed_sync_bytes": missed, "lof_events": 1}
+            return Expectation(exact, (), TRAFFIC_LOST, (_LOF,), cleared, lasts + 3)
+    return Expectation(moved({"missed_sync_bytes": missed}), within_hyperframes=max(1, lasts))
+
+
 def _comma(values: Values, context: Context) -> Expectation:
-    missed = context.within_stream(values["count"])
-    if missed < LOST_AFTER:
-        return Expectation({"missed_sync_bytes": missed}, within_hyperframes=missed)
-    cleared = (_LOF,) if context.at_least(values["count"] + 3) else ()
-    exact = {"missed_sync_bytes": LOST_AFTER, "lof_events": 1}
-    return Expectation(exact, (), TRAFFIC_LOST, (_LOF,), cleared, values["count"] + 3)
+    return _sync_bytes([True] * values["count"], context)
+
+
+def _pattern(values: Values, context: Context) -> Expectation:
+    return _sync_bytes([bool(values["mask"] >> i & 1) for i in range(values["mask"].bit_length())], context)
+
+
+def _byte(values: Values, context: Context) -> Expectation:
+    seen = values["code"] != D28_5 or context.flags
+    return _sync_bytes([seen] * values["hyperframes"], context)
 
 
 def _filler(values: Values, context: Context) -> Expectation:
@@ -84,16 +103,44 @@ SYNC_FAULTS = (
     FaultKind(
         "sync.comma",
         Layer.OCTETS,
-        "send D16.2 in place of the sync byte K28.5",
+        "replace the sync byte K28.5 by D16.2",
         "CPRI clause 4.2.9, Fig. 26: three in a row lose sync",
         (Parameter("count", 1, 16, 1, "hyperframes", "in how many successive hyperframes"),),
         _comma,
-        lambda v: v["count"] >= LOST_AFTER,
+        lambda v: v["count"] >= std.MISSES_TO_LOSE,
+    ),
+    FaultKind(
+        "sync.pattern",
+        Layer.OCTETS,
+        "replace the sync byte by D16.2 in some of successive hyperframes",
+        "CPRI clause 4.2.9, Fig. 26: a missed sync byte steps one state back (from memory), a right one forward",
+        (Parameter("mask", 1, 0xFFFF, 0b1011, "", "bit i: the sync byte is wrong i hyperframes later"),),
+        _pattern,
+        lambda v: v["mask"].bit_count() >= std.MISSES_TO_LOSE,
+    ),
+    FaultKind(
+        "sync.byte",
+        Layer.OCTETS,
+        "replace the sync byte by another K character, or by the data character of the same octet",
+        "CPRI clause 4.2.9: the sync byte is K28.5 and nothing else",
+        (
+            Parameter(
+                "code",
+                0,
+                D28_5,
+                1,
+                "",
+                "0 to 7 = K28.0 to K28.7, 8 to 11 = K23.7, K27.7, K29.7, K30.7, 12 = D28.5",
+            ),
+            Parameter("hyperframes", 1, 16, 1, "hyperframes", "duration"),
+        ),
+        _byte,
+        lambda v: v["hyperframes"] >= std.MISSES_TO_LOSE,
     ),
     FaultKind(
         "sync.filler",
         Layer.OCTETS,
-        "send another octet beside the sync byte",
+        "replace an octet beside the sync byte",
         "CPRI clause 4.2.9, Table 9: D16.2, beside the sync byte also D5.6",
         (
             Parameter("y", 1, 15, 1, "", "octet Y of the sync control word"),
@@ -105,7 +152,7 @@ SYNC_FAULTS = (
     FaultKind(
         "sync.hfn",
         Layer.OCTETS,
-        "send another HFN in one hyperframe",
+        "replace HFN in one hyperframe",
         "CPRI clause 4.2.7.3: HFN counts 0 to 149",
         (Parameter("value", 0, 255, 200, "", "HFN sent"),),
         _timing("sync.hfn"),
@@ -113,7 +160,7 @@ SYNC_FAULTS = (
     FaultKind(
         "sync.hfn_stuck",
         Layer.OCTETS,
-        "let HFN stand still, then go on where it should be",
+        "hold HFN, then go on where it should be",
         "CPRI clause 4.2.7.3: HFN counts 0 to 149",
         (HYPERFRAMES,),
         _timing("sync.hfn_stuck"),
@@ -121,17 +168,17 @@ SYNC_FAULTS = (
     FaultKind(
         "sync.bfn",
         Layer.OCTETS,
-        "send another BFN in one hyperframe",
+        "replace BFN in one hyperframe",
         "CPRI clause 4.2.7.3: BFN is the same in a whole 10 ms frame",
-        (Parameter("xor", 1, 4095, 0x010, "", "bits of BFN turned over"),),
+        (Parameter("xor", 1, 4095, 0x010, "", "bits of BFN that are inverted"),),
         _timing("sync.bfn"),
     ),
     FaultKind(
         "sync.bfn_stuck",
         Layer.OCTETS,
-        "let BFN stand still, so that it may miss its step at HFN 0",
+        "hold BFN, so that it may miss its step at HFN 0",
         "CPRI clause 4.2.7.3: BFN steps with HFN 0",
-        (Parameter("hyperframes", 1, 100000, 150, "hyperframes", "for how long"),),
+        (Parameter("hyperframes", 1, 100000, 150, "hyperframes", "duration"),),
         _timing("sync.bfn_stuck"),
     ),
     FaultKind(

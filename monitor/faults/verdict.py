@@ -111,11 +111,15 @@ class Declared:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that is not as declared."""
+    """One thing that is not as declared; `expected` and `observed` side by side where it is a delivery."""
 
     verdict: Verdict
     counter: str | None
     text: str
+    plane: Plane | None = None
+    hyperframe: int | None = None
+    expected: str | None = None
+    observed: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,9 +197,11 @@ def judge(
     seen: Observation,
     hyperframe: int = 0,
     truth: Mapping[str, int] | None = None,
+    delivered: Iterable[Finding] = (),
 ) -> list[Finding]:
     """Everything in `seen` that is not as declared; nothing where all is well. The fault is at `hyperframe`.
 
+    `truth` are totals of counters that are certain; `delivered` is what did not arrive as it was sent.
     The one judge: campaign, inject, screen, test fixtures and boards ask it.
     """
     if seen.failure is not None:
@@ -216,6 +222,7 @@ def judge(
             if name in truth and seen.counters[name] != truth[name]:
                 text = f"{name}: {seen.counters[name]} in all, the sender's list has {truth[name]}"
                 findings.append(Finding(Verdict.UNTRUE, name, text))
+    findings += delivered
     if not seen.in_sync:
         findings.append(Finding(Verdict.NOT_RECOVERED, None, "not in HFNSYNC at the end"))
     return findings

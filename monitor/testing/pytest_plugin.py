@@ -31,6 +31,9 @@ A board behind a serial line; `link` takes it, too, where --framefray-source nam
         board.inject("hdlc.fcs")
         board.expect(hdlc_fcs_errors=1, within=80, others=0)
 
+`--framefray-receiver MODULE:CLASS`, or `@pytest.mark.framefray(receiver=...)` with that text or the class itself,
+puts a receiver of one's own at the end of an emulated link; monitor/campaign/RECEIVERS.md tells what it must have.
+
 `--framefray-source` (emulated, emulated:pair, a board's device or URL, or a capture that `capture()` opens without a
 name), `--framefray-option`, `--framefray-baud` and `--framefray-seed` set what a test does not. Write a device with
 an =, as `--framefray-source=/dev/ttyUSB0`, for pytest takes a path that stands alone for a place of tests. Faults
@@ -53,9 +56,9 @@ if TYPE_CHECKING:
 
 __all__ = ["board", "capture", "link"]
 
-_MARKER = "framefray(option, seed, pair, pointer_p, hdlc_rate_code): settings of the `link` fixture"
+_MARKER = "framefray(option, seed, pair, pointer_p, hdlc_rate_code, receiver): settings of the `link` fixture"
 _EMULATED = ("emulated", "emulated:pair")
-_SETTINGS = frozenset(("option", "seed", "pair", "pointer_p", "hdlc_rate_code"))
+_SETTINGS = frozenset(("option", "seed", "pair", "pointer_p", "hdlc_rate_code", "receiver"))
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -73,6 +76,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption(
         "--framefray-yes", action="store_true", help="let tests make a board transmit damaged data"
     )
+    group.addoption(
+        "--framefray-receiver",
+        default=None,
+        metavar="MODULE:CLASS",
+        help="receiver under test at the end of an emulated link (the project's decoder)",
+    )
     group.addoption("--framefray-seed", type=int, default=1, metavar="N", help="seed of the traffic (1)")
 
 
@@ -87,6 +96,7 @@ def _settings(request: pytest.FixtureRequest) -> dict[str, Any]:
         "option": config.getoption("framefray_option") or "2",
         "seed": config.getoption("framefray_seed"),
         "pair": config.getoption("framefray_source") == "emulated:pair",
+        "receiver": config.getoption("framefray_receiver"),
     }
     mark = request.node.get_closest_marker("framefray")
     if mark is not None:
@@ -112,11 +122,22 @@ def link(request: pytest.FixtureRequest) -> Iterator[TestedLink]:
     from ..errors import InputError
     from .tested_link import EmulatedLink
 
+    settings = _settings(request)
     try:
-        made = EmulatedLink(**_settings(request))
+        settings["receiver"] = _receiver(settings["receiver"])
+        made = EmulatedLink(**settings)
     except InputError as error:
         raise _failed(str(error)) from None
     yield made
+
+
+def _receiver(chosen: Any) -> Any:
+    """What makes the receiver at the end of a link; None for the project's decoder."""
+    if chosen is None:
+        return None
+    from ..campaign.receivers import receiver_named, receiver_of
+
+    return receiver_named(chosen) if isinstance(chosen, str) else receiver_of(chosen)
 
 
 def _failed(text: str) -> BaseException:
@@ -140,7 +161,7 @@ def _found(request: pytest.FixtureRequest, name: str) -> Path:
 def _is_board(source: str) -> bool:
     if source in _EMULATED:
         return False
-    from ..opening import is_serial
+    from ..sources.names import is_serial
 
     return is_serial(source)
 

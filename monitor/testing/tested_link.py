@@ -25,7 +25,7 @@ from .expectations import Expected, check_expectation, check_names, expectation_
 if TYPE_CHECKING:
     from decoders.events import Event
 
-    from ..campaign.campaign import Receiver, ReceiverFactory
+    from ..campaign.receivers import Receiver, ReceiverFactory
     from ..campaign.transmission import PlacedFault
     from ..faults.verdict import Verdict
     from ..sources.source import Injection
@@ -155,10 +155,10 @@ class EmulatedLink(TestedLink):
     ) -> None:
         from decoders.errors import DecodersError
         from decoders.line_coding.characters import LineForm
-        from decoders.link.decoder import LinkDecoder
         from decoders.link.settings import LinkSettings
 
         from ..campaign.conditions import LinkConditions
+        from ..campaign.receivers import OWN_DECODER
         from ..campaign.transmission import TappedSource
 
         super().__init__()
@@ -174,7 +174,7 @@ class EmulatedLink(TestedLink):
         except DecodersError as error:
             raise InputError(str(error)) from None
         self._chunks = self._source.chunks()
-        self.decoder: Receiver = (receiver or LinkDecoder)(LinkSettings(option, LineForm.BITS))
+        self.decoder: Receiver = (receiver or OWN_DECODER)(LinkSettings(option, LineForm.BITS))
         self._start = self.counters
 
     def _advance(self, hyperframes: int) -> list[Event]:
@@ -203,7 +203,7 @@ class EmulatedLink(TestedLink):
 
     @property
     def in_sync(self) -> bool:
-        return self.decoder.state.value == "HFNSYNC"
+        return self.decoder.state == "HFNSYNC"
 
     def _number(self, event: Event) -> int | None:
         return event.hyperframe

@@ -20,7 +20,7 @@ from ..text import counted
 from .cells import inert
 from .palette import BAD, GOOD, MOVED, NOTE
 
-__all__ = ["EventWords", "is_bad", "startup_meaning", "status_word", "words_of"]
+__all__ = ["EventWords", "event_in_words", "is_bad", "startup_meaning", "status_word"]
 
 _SHOWN_CHANGES = 4
 _DESCRIBED_OCTETS = 256
@@ -73,7 +73,7 @@ def is_bad(event: ev.Event) -> bool:
     return is_damage(event)
 
 
-def words_of(event: ev.Event) -> EventWords:
+def event_in_words(event: ev.Event) -> EventWords:
     """An event in words; kinds that are new are told by their name."""
     teller = _TELLERS.get(type(event))
     if teller is None:

@@ -12,7 +12,7 @@ from .line_pane import Line, LinePane
 from .palette import Look
 from .repeater import Repeater
 
-__all__ = ["VerdictLines"]
+__all__ = ["VerdictLines", "verdict_lines"]
 
 _NO_FAULTS = (
     "No faults can be injected into this source: it is read as it is. "
@@ -42,7 +42,7 @@ class VerdictLines(LinePane):
             style = look.alarm if repeater.worst else look.bar_chosen if repeater.active else look.good
             lines.append((Segment(fit(f" {repeater.told} ", width), style),))
         for judged in reversed(feed.judged):
-            lines += _told(judged, feed.times.get(judged.fault.number), width, look)
+            lines += verdict_lines(judged, feed.times.get(judged.fault.number), width, look)
         if not feed.judged and not problem:
             text = (
                 " enter injects it; here you then see which counters changed, and whether they were expected"
@@ -51,7 +51,7 @@ class VerdictLines(LinePane):
         self.show(lines[: self.size.height])
 
 
-def _told(judged: Judged, times: FaultTimes | None, width: int, look: Look) -> list[Line]:
+def verdict_lines(judged: Judged, times: FaultTimes | None, width: int, look: Look) -> list[Line]:
     fault, verdict = judged.fault, judged.verdict
     glyph, style = "!", look.alarm
     if not verdict.final:

@@ -332,8 +332,8 @@ def test_words_are_found_again_after_a_break() -> None:
     assert decoder.hyperframes >= 50
     assert decoder.counters["code_violations"] == 0
     assert source.warnings[-2:] == [
-        "the line broke: unplugged",
-        "the line is back after 1.0 s; line data were lost between",
+        "line down: unplugged",
+        "line up after 1.0 s; line data were lost in between",
     ]
 
 

@@ -154,14 +154,14 @@ def test_patterns_choose_by_whole_names() -> None:
 
 def test_a_pattern_that_fits_nothing_is_an_error(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["campaign", "emulated", "--only", "hldc.*"]) == 2
-    assert "'hldc.*' fits no case" in capsys.readouterr().err
+    assert "no case matches 'hldc.*'" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
     ("words", "text"),
     [
         (["capture.bits"], "emulated, emulated:pair and boards"),
-        (["emulated:ring"], "there are emulated and emulated:pair"),
+        (["emulated:ring"], "use emulated or emulated:pair"),
         (["emulated", "--form", "octets"], "add --via craft"),
         (["emulated:pair", "--via", "craft"], "cannot be crafted"),
         (["emulated", "--pointer", "7"], "pointer"),
@@ -359,8 +359,8 @@ def test_special_characters_and_broken_symbols_are_marked() -> None:
 def test_inject_says_what_moved(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["inject", "emulated", "--fault", "sync.hfn@33", "--fault", "vendor.value@33"]) == 0
     text = capsys.readouterr().out
-    assert "put in    sync.hfn@33:value=200" in text
-    assert "moved     hfn_invalid +1" in text and "moved     vendor_changes +1" in text
+    assert "injected  sync.hfn@33:value=200" in text
+    assert "observed  hfn_invalid +1" in text and "observed  vendor_changes +1" in text
     assert "detected" in text
 
 
@@ -388,10 +388,8 @@ def test_a_running_board_counts_from_what_came(capsys: pytest.CaptureFixture[str
     inject._tell_place("vendor.flip", 700)
     assert not capsys.readouterr().err
     inject._tell_place("vendor.flip@1000", 700)
-    assert "count from the first that came; 300 to go" in capsys.readouterr().err
-    with pytest.raises(
-        InputError, match="hyperframe 700 is past: they count from the first that came, 700 ago"
-    ):
+    assert "waiting for 300 hyperframes" in capsys.readouterr().err
+    with pytest.raises(InputError, match="hyperframe 700 has passed; the board is at hyperframe 700"):
         inject._tell_place("vendor.flip@700", 700)
 
 

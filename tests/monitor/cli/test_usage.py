@@ -18,7 +18,8 @@ import pytest
 from decoders.counters import COUNTERS
 from decoders.events import FrameReceived, FrameStatus, Plane
 from monitor.boards.serial_port import SerialLine
-from monitor.commands import craft, decode
+from monitor.commands import decode
+from monitor.emulation import crafted_file
 from monitor.errors import InputError
 from monitor.faults.kinds import Expectation
 from monitor.faults.verdict import Declared, Observation, Timed, judge
@@ -52,7 +53,7 @@ def test_a_craft_that_breaks_off_leaves_what_was_there(
     words = (*words, "--force")
     assert run(*words)[0] == 0
     before = {path: path.read_bytes() for path in tmp_path.iterdir()}
-    real = craft.craft
+    real = crafted_file.craft
 
     for failure, status, said in (
         (KeyboardInterrupt(), 130, f"interrupted; {out}: nothing was written"),
@@ -63,7 +64,7 @@ def test_a_craft_that_breaks_off_leaves_what_was_there(
             real(*arguments, **more)
             raise failure
 
-        monkeypatch.setattr(craft, "craft", broken)
+        monkeypatch.setattr(crafted_file, "craft", broken)
         got, _, err = run(*words)
         assert got == status
         assert err.splitlines() == [f"framefray: {said}" if status == 130 else f"framefray: {out}: {said}"]
@@ -170,7 +171,7 @@ def test_a_decode_without_end_says_so_on_a_terminal(run: Any, monkeypatch: pytes
         return real(*arguments)
 
     real = decode.received
-    said = "framefray: runs until Ctrl-C; --hyperframes N ends it by itself\n"
+    said = "framefray: runs until Ctrl-C, or give --hyperframes N\n"
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
     assert said not in run("decode", "emulated", "--pace", "0", "--hyperframes", "4")[2]
     monkeypatch.setattr(decode, "received", received)
@@ -311,7 +312,7 @@ BAD = [
     ("watch rfc2217://x --headless", "rfc2217://x: not rfc2217://HOST:PORT"),
     (
         f"inject emulated --fault hdlc.fcs@{10**11}",
-        f"fault hdlc.fcs@{10**11}: on a link hyperframes go",
+        f"fault hdlc.fcs@{10**11}: the highest hyperframe of a link",
     ),
     (f"inject emulated --fault hdlc.fcs@{'9' * 5000}", "hyperframes go up to 1099511627775"),
     ("inject emulated --fault hdlc.fcs --hyperframes 100001", "--hyperframes 100001: at most 100000"),

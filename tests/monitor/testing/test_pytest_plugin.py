@@ -268,3 +268,49 @@ def test_a_capture_must_be_as_expected(tmp_path: Path) -> None:
         match=r"broken\.bits:\n.*side effect: hfn_invalid: expected no change, obs",
     ):
         seen.expect(hdlc_fcs_errors=1)
+
+
+def test_a_receiver_of_ones_own(inner: pytest.Pytester) -> None:
+    """One that hears no wrong FCS: the test that puts one in must fail, with the project's decoder it passes."""
+    inner.makepyfile(
+        deaf="""
+        from decoders.line_coding.characters import LineForm
+        from decoders.link.decoder import LinkDecoder
+        from decoders.link.settings import LinkSettings
+
+        class Deaf:
+            def __init__(self, option, form):
+                self.decoder = LinkDecoder(LinkSettings(option, LineForm(form)))
+
+            def receive(self, data):
+                events = self.decoder.receive(data)
+                return [e for e in events if getattr(e, "status", None) != "fcs"]
+
+            state = property(lambda self: self.decoder.state)
+        """
+    )
+    inner.makepyfile(
+        """
+        import pytest
+        from deaf import Deaf
+
+        def test_option(link):
+            link.run(20)
+            assert link.in_sync
+            link.inject("hdlc.fcs")
+            link.expect(hdlc_fcs_errors=1, within=60)
+
+        @pytest.mark.framefray(receiver=Deaf)
+        def test_class(link):
+            test_option(link)
+
+        @pytest.mark.framefray(receiver="deaf:Nobody")
+        def test_no_such_class(link):
+            pass
+        """
+    )
+    result = run(inner)
+    result.assert_outcomes(passed=1, failed=1, errors=1)
+    told = "*receiver 'deaf:Nobody' cannot be loaded: AttributeError*"
+    result.stdout.fnmatch_lines([told, "*hdlc_fcs_errors: expected +1, observed +0*"])
+    run(inner, "--framefray-receiver=deaf:Deaf", "-k", "option").assert_outcomes(failed=1)

@@ -1,0 +1,805 @@
+"""The rules that a receiver is proven by: each with its clause, and the cases on both sides of its boundaries.
+
+This table is the heart of the campaign. Its cases are run; the report prints it with their results as coverage. A
+rule whose proof is that things arrive unchanged names the cases in which they do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from ..faults.standard import hdlc_octets, pointer_valid
+from .cases import COMBINATIONS, Case
+from .conditions import LEAD_HYPERFRAMES, LinkConditions
+
+__all__ = ["RULES", "Rule", "default_cases", "rules_of"]
+
+_AT = LEAD_HYPERFRAMES
+_K_NAMES = (
+    "K28.0",
+    "K28.1",
+    "K28.2",
+    "K28.3",
+    "K28.4",
+    "K28.5",
+    "K28.6",
+    "K28.7",
+    "K23.7",
+    "K27.7",
+    "K29.7",
+    "K30.7",
+)
+_HDLC, _LINE, _SYNC, _LOS = (
+    "ISO/IEC 13239",
+    "IEEE 802.3 clause 36.2.4",
+    "CPRI V7.0 clause 4.2.9",
+    "CPRI V7.0 clause 4.2.10",
+)
+_MAC, _4B5B = "IEEE 802.3 clause 3.2", "IEEE 802.3 clause 24.2"
+_L1, _WORDS, _IQ = "CPRI V7.0 clause 4.2.7.6", "CPRI V7.0 clause 4.2.7.4", "CPRI V7.0 clause 4.2.7.2"
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule of a plane, where it is written, and the cases that a receiver which breaks it must fail."""
+
+    plane: str
+    text: str
+    clause: str
+    cases: tuple[Case, ...]
+
+
+def _one(*texts: str) -> tuple[Case, ...]:
+    """A case for each fault."""
+    return tuple(Case((text,)) for text in texts)
+
+
+def _all(title: str, texts: Iterable[str], **settings: int | bool) -> Case:
+    """One case of many faults, each judged by what it must deliver."""
+    return Case(tuple(texts), title, **settings)  # type: ignore[arg-type]
+
+
+def _spread(texts: Iterable[str], every: int = 2, first: int = _AT) -> Iterator[str]:
+    """Faults one after the other, so many hyperframes apart."""
+    for number, text in enumerate(texts):
+        name, colon, values = text.partition(":")
+        yield f"{name}@{first + every * number}{colon}{values}"
+
+
+_LINE_RULES = (
+    Rule(
+        "line",
+        "a symbol of neither column is a code violation",
+        _LINE,
+        (
+            *_one("line.violation", "line.violation:count=4"),
+            _all("line.violation in consecutive hyperframes", _spread(["line.violation:count=2"] * 4, 1)),
+        ),
+    ),
+    Rule(
+        "line",
+        "a symbol of the other column is a disparity error",
+        _LINE,
+        (
+            *_one("line.disparity", "line.disparity:count=4", "line.disparity:x=255,w=15,y=0"),
+            _all("line.disparity in consecutive hyperframes", _spread(["line.disparity:w=9"] * 4, 1)),
+        ),
+    ),
+    Rule(
+        "line",
+        "one line bit in error shows as one or two code errors",
+        _LINE,
+        (
+            *_one("line.flip", "line.flip:w=0,x=20"),
+            _all(
+                "line.flip at each bit of a symbol",
+                _spread(f"line.flip:x={20 * bit},w=7,bit={bit}" for bit in range(10)),
+            ),
+            *_one("line.burst", "line.burst:count=3,span=10"),
+        ),
+    ),
+    Rule(
+        "line",
+        "16 characters in error in one hyperframe raise LOS, 15 do not",
+        _LOS,
+        _one(
+            "line.violation:count=15",
+            "line.violation:count=16",
+            "line.disparity:count=15",
+            "line.disparity:count=16",
+        ),
+    ),
+    Rule(
+        "line",
+        "violations and disparity errors count together for LOS, hyperframe by hyperframe",
+        _LOS,
+        (
+            Case(
+                ("line.violation:count=8", "line.disparity:count=7,w=9"),
+                "line.violation 8 and line.disparity 7",
+            ),
+            Case(
+                ("line.violation:count=8", "line.disparity:count=8,w=9"),
+                "line.violation 8 and line.disparity 8",
+            ),
+            _all(
+                "line.violation, 8 and 8 in adjacent hyperframes", _spread(["line.violation:count=8"] * 2, 1)
+            ),
+            _all("line.violation, 15 in each of 3 hyperframes", _spread(["line.violation:count=15"] * 3, 1)),
+        ),
+    ),
+    Rule(
+        "line",
+        "one hyperframe without code errors clears LOS, one with a single error does not",
+        _LOS,
+        (
+            _all(
+                "line.violation, 16 then 1", _spread(["line.violation:count=16", "line.violation:count=1"], 1)
+            ),
+            _all(
+                "line.violation, 16 then disparity 1",
+                _spread(["line.violation:count=16", "line.disparity"], 1),
+            ),
+            _all(
+                "line.violation, 16 twice with a clean hyperframe between",
+                _spread(["line.violation:count=16"] * 2, 8),
+            ),
+        ),
+    ),
+    Rule(
+        "line",
+        "no light is LOS and LOF",
+        _LOS,
+        _one("line.dark", "line.dark:level=1,hyperframes=3", "line.dark:hyperframes=20"),
+    ),
+    Rule(
+        "line",
+        "an inverted line reads without code errors",
+        _LINE,
+        _one("line.invert", "line.invert:hyperframes=3"),
+    ),
+    Rule(
+        "line",
+        "the word boundary is found at each of ten bit offsets",
+        "IEEE 802.3 clause 36.2.4.9",
+        tuple(Case((), f"alignment offset {bits}", delay_bits=1230 + bits) for bits in range(10)),
+    ),
+    Rule(
+        "line",
+        "the word boundary is found again after line bits came or went",
+        _LOS,
+        _one(
+            "line.slip",
+            "line.slip:bits=-1",
+            "delay.step",
+            "delay.step:bits=-7",
+            "delay.step:bits=10",
+            "delay.drift",
+            "delay.step:bits=5",
+            "delay.step:bits=1",
+        ),
+    ),
+    Rule(
+        "line",
+        "each K character elsewhere than at Z.0.0 counts once",
+        _SYNC,
+        (
+            _all("line.k, each in IQ data", _spread(f"line.k:code={code}" for code in range(12))),
+            _all(
+                "line.k, each in a vendor specific octet",
+                _spread((f"line.k:x=20,w=0,code={code}" for code in range(12)), 3),
+            ),
+            Case(("line.k", "line.k:x=200,w=9,code=5"), "line.k, two in one hyperframe"),
+            Case(("line.k:code=5",)),
+            _all("line.k in consecutive hyperframes", ["line.k:hyperframes=4"]),
+        ),
+    ),
+)
+
+_SYNC_RULES = (
+    Rule(
+        "sync",
+        "the sync byte is K28.5, not another K character and not D28.5",
+        _SYNC,
+        (
+            *(Case((f"sync.byte:code={code}",)) for code in (*range(5), *range(6, 13))),
+            *_one("sync.byte:code=1,hyperframes=3", "sync.byte:code=12,hyperframes=3"),
+        ),
+    ),
+    Rule(
+        "sync",
+        "a missed sync byte steps one state back, a right one forward; three in a row lose frame sync",
+        f"{_SYNC}, Fig. 26",
+        (
+            *_one("sync.comma", "sync.comma:count=2", "sync.comma:count=3", "sync.comma:count=4"),
+            *(
+                Case((f"sync.pattern:mask=0b{mask:b}",))
+                for mask in (0b101, 0b1011, 0b1101, 0b10101, 0b11011, 0b10111, 0b1010101011)
+            ),
+        ),
+    ),
+    Rule(
+        "sync",
+        "four sync bytes in their places are hyperframe sync, three are not",
+        f"{_SYNC}, Fig. 26",
+        (
+            _all("sync.pattern, three right while sync is lost", ["sync.pattern:mask=0b1000111"]),
+            _all("sync.pattern, two right while sync is lost", ["sync.pattern:mask=0b100100111"]),
+            _all(
+                "line.k, K28.5 elsewhere while sync is lost",
+                ["sync.comma@24:count=4", "line.k@26:code=5,x=90,hyperframes=3"],
+            ),
+            _all("line.k, K28.5 elsewhere at the start", ["line.k@0:code=5,x=90,hyperframes=3"]),
+            _all("sync.byte, data in place of the sync byte at the start", ["sync.byte@1:code=12"]),
+        ),
+    ),
+    Rule(
+        "sync",
+        "K28.5 elsewhere does not move the frame while sync is held",
+        _SYNC,
+        (_all("line.k, K28.5 at one place in 6 hyperframes", ["line.k:code=5,hyperframes=6"]),),
+    ),
+    Rule(
+        "sync",
+        "D16.2 beside the sync byte, or D5.6 at Y = 1",
+        f"{_SYNC}, Table 9",
+        (
+            *_one(
+                "sync.filler", "sync.filler:value=0xC5", "sync.filler:value=0x51", "sync.filler:hyperframes=3"
+            ),
+        ),
+    ),
+    Rule(
+        "sync",
+        "characters more or fewer lose hyperframe sync, and it is found again",
+        _SYNC,
+        _one("line.character", "line.character:characters=-1", "line.character:characters=8"),
+    ),
+    Rule(
+        "sync",
+        "HFN is 0 to 149",
+        "CPRI V7.0 clause 4.2.7.3",
+        (
+            *_one(
+                "sync.hfn",
+                "sync.hfn:value=7",
+                "sync.hfn:value=150",
+                "sync.hfn:value=149",
+                "sync.hfn:value=255",
+                "sync.hfn:value=0",
+            ),
+            Case(("sync.hfn:value=150",), "sync.hfn 150 in place of 0", first_hfn=(150 - _AT) % 150),
+            Case(("sync.hfn:value=150",), "sync.hfn 150 in place of 149", first_hfn=149 - _AT),
+        ),
+    ),
+    Rule(
+        "sync",
+        "HFN follows on, 149 by 0",
+        "CPRI V7.0 clause 4.2.7.3",
+        (
+            *_one("sync.hfn_stuck", "sync.jump", "sync.jump:by=-1"),
+            Case(("sync.hfn_stuck",), "sync.hfn_stuck at HFN 0", first_hfn=(150 - _AT) % 150),
+            Case(("sync.hfn:value=1",), "sync.hfn 1 in place of 0", first_hfn=(150 - _AT) % 150),
+            Case(("sync.hfn:value=0",), "sync.hfn 0 in place of 149", first_hfn=149 - _AT),
+        ),
+    ),
+    Rule(
+        "sync",
+        "BFN has 12 bits, steps with HFN 0, and 4095 is followed by 0",
+        "CPRI V7.0 clause 4.2.7.3",
+        (
+            *_one("sync.bfn", "sync.bfn_stuck", "sync.jump:by=150"),
+            _all(
+                "sync.bfn, each of 12 bits", _spread((f"sync.bfn:xor={1 << bit:#x}" for bit in range(12)), 3)
+            ),
+            Case(("sync.bfn_stuck:hyperframes=1",), "sync.bfn_stuck at HFN 0", first_hfn=(150 - _AT) % 150),
+            Case(("sync.bfn_stuck:hyperframes=1",), "sync.bfn_stuck at HFN 1", first_hfn=(151 - _AT) % 150),
+        ),
+    ),
+)
+
+_L1_RULES = (
+    Rule(
+        "l1",
+        "each alarm bit of Z.130.0 has its place; raised and cleared with its hyperframe",
+        f"{_L1}, Table 13",
+        (
+            *_one(
+                "l1.rai",
+                "l1.sdi",
+                "l1.los",
+                "l1.lof",
+                "l1.reset",
+                "l1.rai:hyperframes=2",
+                "l1.alarms",
+                "l1.alarms:mask=31",
+            ),
+            _all(
+                "l1, one alarm after the other",
+                _spread(["l1.rai", "l1.sdi", "l1.los", "l1.lof", "l1.rai:hyperframes=3"], 4),
+            ),
+            Case(("l1.alarms:mask=0x1E,hyperframes=5",)),
+        ),
+    ),
+    Rule(
+        "l1", "remote alarms raise no local one", _LOS, _one("l1.los:hyperframes=20", "l1.lof:hyperframes=20")
+    ),
+    Rule(
+        "l1",
+        "a reset request is ten hyperframes long, without interruption, and one request only",
+        "CPRI V7.0 clause 4.2.7.6.1 (from memory)",
+        (
+            *_one(
+                "l1.reset:hyperframes=9",
+                "l1.reset:hyperframes=10",
+                "l1.reset:hyperframes=11",
+                "l1.reset:hyperframes=60",
+            ),
+            _all(
+                "l1.reset, interrupted after 9 hyperframes",
+                ["l1.reset@24:hyperframes=9", "l1.reset@34:hyperframes=9"],
+            ),
+            _all("l1.reset, twice", ["l1.reset@24:hyperframes=10", "l1.reset@35:hyperframes=10"]),
+            Case(("l1.alarms:mask=3,hyperframes=10",)),
+        ),
+    ),
+    Rule(
+        "l1",
+        "reserved bits beside alarms, pointer and rate code are not looked at",
+        _WORDS,
+        _one(
+            "l1.reserved",
+            "l1.reserved:word=1",
+            "l1.reserved:word=2",
+            "l1.reserved:word=1,hyperframes=8",
+            "l1.reserved:word=2,hyperframes=8",
+            "l1.alarms:mask=0xE0,hyperframes=12",
+        ),
+    ),
+    Rule(
+        "l1",
+        "pointer p is 0 or 20 to 63; another one is taken over after four hyperframes",
+        "CPRI V7.0 clause 4.2.7.7.2",
+        (
+            *_one(
+                "l1.pointer",
+                "l1.pointer:value=1",
+                "l1.pointer:value=19",
+                "l1.pointer:value=20",
+                "l1.pointer:value=63",
+                "l1.pointer:value=0",
+                "l1.pointer:hyperframes=3,value=30",
+                "l1.pointer:hyperframes=4,value=30",
+                "l1.pointer:hyperframes=6,value=30",
+                "l1.pointer:value=19,hyperframes=6",
+            ),
+        ),
+    ),
+    Rule(
+        "l1",
+        "an HDLC rate code is valid for the option; another one is taken over after four hyperframes",
+        "CPRI V7.0 clause 4.2.7.7.1, Table 11",
+        _one(
+            "l1.rate",
+            "l1.rate:value=6",
+            "l1.rate:value=1",
+            "l1.rate:hyperframes=3,value=2",
+            "l1.rate:hyperframes=4,value=2",
+            "l1.rate:hyperframes=6,value=2",
+            "l1.rate:hyperframes=6,value=0",
+        ),
+    ),
+    Rule(
+        "l1",
+        "the protocol version is 1, or 2 for options 5 to 7; taken over after five hyperframes",
+        _L1,
+        _one(
+            "l1.version",
+            "l1.version:value=0",
+            "l1.version:value=2",
+            "l1.version:value=255",
+            "l1.version:hyperframes=4",
+            "l1.version:hyperframes=5",
+        ),
+    ),
+)
+
+_SHORT = 4
+_HDLC_RULES = (
+    Rule(
+        "hdlc",
+        "every good frame arrives once, in order, octet for octet",
+        _HDLC,
+        (*_one("hdlc.size:octets=5", "hdlc.join"), Case((), "hdlc, good frames")),
+    ),
+    Rule(
+        "hdlc",
+        "FCS-16: each of its bits, and each bit of the data",
+        f"{_HDLC}; RFC 1662 appendix C",
+        (
+            *_one("hdlc.fcs", "hdlc.fcs:xor=0x8000"),
+            _all("hdlc.fcs, each of 16 bits", (f"hdlc.fcs:xor={1 << bit:#x},octets=20" for bit in range(16))),
+            _all("hdlc.data, each bit of an octet", (f"hdlc.data:octet=3,bit={bit}" for bit in range(8))),
+        ),
+    ),
+    Rule(
+        "hdlc",
+        "FCS-16 is no weaker check: two errors that cancel in a sum or parity",
+        f"{_HDLC}; RFC 1662 appendix C",
+        (
+            _all(
+                "hdlc.data, the same bit twice",
+                (f"hdlc.data:octet=4,bit={bit},apart={apart}" for bit in (0, 7) for apart in (1, 2, 4, 16)),
+            ),
+            _all("hdlc.fcs, two bits", (f"hdlc.fcs:xor={xor:#x}" for xor in (0x0101, 0x8001, 0x0003))),
+        ),
+    ),
+    Rule(
+        "hdlc",
+        "the register is preset to ones, the FCS complemented, low octet and low bit first",
+        f"{_HDLC}; RFC 1662 appendix C",
+        _one(
+            "hdlc.fcs_order",
+            "hdlc.fcs_order:order=1",
+            "hdlc.fcs_order:order=2",
+            "hdlc.fcs_order:order=3",
+            "hdlc.fcs:xor=0xffff",
+        ),
+    ),
+    Rule(
+        "hdlc",
+        "a frame has 4 octets or more",
+        _HDLC,
+        (*_one("hdlc.short", "hdlc.short:octets=2", "hdlc.size:octets=4", "hdlc.fcs:octets=4"),),
+    ),
+    Rule(
+        "hdlc",
+        "a frame has 2048 octets or fewer",
+        "common practice, no source",
+        _one("hdlc.size:octets=2048", "hdlc.long", "hdlc.long:octets=4000"),
+    ),
+    Rule(
+        "hdlc",
+        "a frame has whole octets",
+        _HDLC,
+        tuple(Case((f"hdlc.unaligned:drop_bits={bits}",)) for bits in range(1, 8)),
+    ),
+    Rule(
+        "hdlc",
+        "seven ones abort a frame wherever they come; fewer than 8 bits behind a flag are no frame",
+        _HDLC,
+        (
+            *_one(
+                "hdlc.abort",
+                "hdlc.abort:after=2",
+                "hdlc.abort:after=12",
+                "hdlc.abort_at:bits=7",
+                "hdlc.abort_at:bits=8",
+            ),
+            _all(
+                "hdlc.abort_at, 0 to 20 bits behind a flag",
+                (f"hdlc.abort_at:bits={bits}" for bits in range(21)),
+            ),
+        ),
+    ),
+    Rule(
+        "hdlc",
+        "a zero behind five ones is stuffed, a missing one shows",
+        _HDLC,
+        _one("hdlc.stuffing", "hdlc.stuffing:ones=1"),
+    ),
+    Rule(
+        "hdlc",
+        "flags: one closes and opens, two may share a zero, a lost one merges frames",
+        _HDLC,
+        _one("hdlc.join", "hdlc.join:how=0", "hdlc.join:how=2,frames=6", "hdlc.flag"),
+    ),
+    Rule(
+        "hdlc",
+        "idle between frames: flags or ones",
+        _HDLC,
+        (
+            *(Case((f"hdlc.idle:how={how}",)) for how in range(5)),
+            Case(("hdlc.idle:how=0,times=9",)),
+            Case(("hdlc.idle:how=2,times=5",)),
+        ),
+    ),
+    Rule(
+        "hdlc",
+        "several bad frames in a row, each under its own heading",
+        _HDLC,
+        (
+            Case(("hdlc.fcs", "hdlc.fcs:xor=0x100"), "hdlc.fcs, two in a row"),
+            Case(("hdlc.abort", "hdlc.unaligned", "hdlc.short", "hdlc.fcs"), "hdlc, four headings in a row"),
+        ),
+    ),
+)
+
+_GROUPS = (0b00000, 0b00001, 0b00010, 0b00011, 0b00101, 0b00110, 0b01000, 0b01100, 0b10000, 0b11001, 0b00100)
+"""The ten groups without a meaning, and H (IEEE 802.3 table 24-1)."""
+_ETHERNET_RULES = (
+    Rule(
+        "ethernet",
+        "every good frame arrives once, in order, octet for octet",
+        _MAC,
+        (*_one("ethernet.size:octets=65"), Case((), "ethernet, good frames")),
+    ),
+    Rule(
+        "ethernet",
+        "FCS-32: each of its bits, and each bit of the data",
+        f"{_MAC}.9",
+        (
+            *_one("ethernet.fcs", "ethernet.fcs:xor=0x80000000"),
+            _all(
+                "ethernet.fcs, each of 32 bits",
+                (f"ethernet.fcs:xor={1 << bit:#x},octets=64" for bit in range(32)),
+            ),
+            _all("ethernet.data, each bit of an octet", (f"ethernet.data:bit={bit}" for bit in range(8))),
+        ),
+    ),
+    Rule(
+        "ethernet",
+        "FCS-32 is no weaker check: two errors that cancel in a sum or parity",
+        f"{_MAC}.9",
+        (
+            _all(
+                "ethernet.data, the same bit twice",
+                (f"ethernet.data:bit={bit},apart={apart}" for bit in (0, 7) for apart in (1, 2, 4, 8)),
+            ),
+            _all(
+                "ethernet.fcs, two bits",
+                (f"ethernet.fcs:xor={xor:#x}" for xor in (0x01010101, 0x80000001, 0x00010001)),
+            ),
+        ),
+    ),
+    Rule(
+        "ethernet",
+        "the register is preset to ones, the FCS complemented and in its order",
+        f"{_MAC}.9",
+        _one(
+            "ethernet.fcs_order",
+            "ethernet.fcs_order:order=1",
+            "ethernet.fcs_order:order=2",
+            "ethernet.fcs_order:order=3",
+            "ethernet.fcs:xor=0xffffffff",
+        ),
+    ),
+    Rule(
+        "ethernet",
+        "a frame has 64 octets or more",
+        "IEEE 802.3 clause 4.4.2",
+        _one(
+            "ethernet.short", "ethernet.short:octets=5", "ethernet.size:octets=64", "ethernet.fcs:octets=64"
+        ),
+    ),
+    Rule(
+        "ethernet",
+        "a frame has 1518 octets or fewer, 1522 with a tag",
+        f"{_MAC}.7",
+        _one(
+            "ethernet.size",
+            "ethernet.long",
+            "ethernet.size:octets=1522,tag=1",
+            "ethernet.long:octets=1523,tag=1",
+            "ethernet.size:octets=1518,tag=1",
+            "ethernet.size:octets=1519,tag=1",
+            "ethernet.fcs:octets=1518",
+        ),
+    ),
+    Rule(
+        "ethernet",
+        "H and each group without a meaning in a frame is a code error",
+        "IEEE 802.3 table 24-1",
+        (
+            *_one("ethernet.code", "ethernet.code:group=0"),
+            _all("ethernet.code, each group", (f"ethernet.code:group={group}" for group in _GROUPS)),
+            _all(
+                "ethernet.code, at the first and other nibbles",
+                (f"ethernet.code:at={at}" for at in (1, 2, 3, 20, 119, 120)),
+            ),
+        ),
+    ),
+    Rule(
+        "ethernet",
+        "SSD is J K, ESD is T R; idle or an odd nibble in a frame shows",
+        _4B5B,
+        tuple(Case((f"ethernet.delimiter:which={which}",)) for which in range(6)),
+    ),
+    Rule(
+        "ethernet",
+        "the start frame delimiter ends the preamble",
+        f"{_MAC}.2",
+        (
+            *_one(
+                "ethernet.sfd",
+                "ethernet.sfd:nibble=0",
+                "ethernet.preamble",
+                "ethernet.preamble:fives=0",
+                "ethernet.preamble:fives=32",
+                "ethernet.preamble:fives=33",
+            ),
+        ),
+    ),
+    Rule(
+        "ethernet",
+        "frames may follow each other with few idle groups",
+        "IEEE 802.3 clause 4.4.2",
+        (*_one("ethernet.gap", "ethernet.gap:groups=2", "ethernet.gap:groups=3", "ethernet.gap:groups=11"),),
+    ),
+    Rule(
+        "ethernet",
+        "several bad frames in a row, each under its own heading",
+        _4B5B,
+        (
+            Case(("ethernet.fcs", "ethernet.fcs:xor=0x100"), "ethernet.fcs, two in a row"),
+            Case(
+                ("ethernet.code", "ethernet.delimiter", "ethernet.short", "ethernet.fcs"),
+                "ethernet, four headings in a row",
+            ),
+        ),
+    ),
+)
+
+_WORD_RULES = (
+    Rule(
+        "vendor",
+        "every changed octet is told with its place, old and new value",
+        "CPRI V7.0 clause 4.2.7.7.3",
+        (
+            *_one(
+                "vendor.value",
+                "vendor.value:hyperframes=3",
+                "vendor.flip",
+                "vendor.value:ns=16,xs=3",
+                "vendor.flip:ns=16,xs=0",
+            ),
+            _all("vendor.flip, each bit", _spread((f"vendor.flip:bit={bit}" for bit in range(8)), 2)),
+            _all("vendor.flip, each Xs", _spread((f"vendor.flip:xs={xs}" for xs in range(4)), 2)),
+        ),
+    ),
+    Rule(
+        "vendor",
+        "several changes in one hyperframe, and in consecutive ones, are all told",
+        "CPRI V7.0 clause 4.2.7.7.3",
+        (
+            Case(("vendor.flip", "vendor.flip:ns=21,xs=2"), "vendor.flip, two in one hyperframe"),
+            Case(
+                ("vendor.flip:ns=17,xs=0", "vendor.flip:ns=17,xs=1", "vendor.flip:ns=17,xs=2"),
+                "vendor.flip, three in one hyperframe",
+            ),
+            _all(
+                "vendor.value in consecutive hyperframes",
+                _spread((f"vendor.value:value={value},hyperframes=1" for value in (1, 2, 3, 4)), 1),
+            ),
+        ),
+    ),
+    Rule(
+        "ctrl_axc",
+        "Ctrl_AxC: subchannels 4 to 7, every word",
+        _WORDS,
+        (
+            *_one("ctrl_axc.flip"),
+            _all(
+                "ctrl_axc.flip, each subchannel and word",
+                _spread(f"ctrl_axc.flip:ns={ns},xs={xs}" for ns in range(4, 8) for xs in range(4)),
+            ),
+            Case(("ctrl_axc.flip", "ctrl_axc.flip:ns=6,xs=3"), "ctrl_axc.flip, two in one hyperframe"),
+        ),
+    ),
+    Rule(
+        "reserved",
+        "reserved: subchannels 8 to 15, every word",
+        _WORDS,
+        (
+            *_one("reserved.flip"),
+            _all(
+                "reserved.flip, each subchannel and word",
+                _spread(f"reserved.flip:ns={ns},xs={xs}" for ns in range(8, 16) for xs in range(4)),
+            ),
+            Case(("reserved.flip", "reserved.flip:ns=15,xs=3"), "reserved.flip, two in one hyperframe"),
+        ),
+    ),
+    Rule(
+        "iq",
+        "IQ data arrive unchanged; nothing in the frame checks them",
+        _IQ,
+        (
+            *_one(
+                "iq.flip",
+                "iq.flip:x=255,w=15,bit=7",
+                "iq.flip:x=0,w=1",
+                "iq.stuck",
+                "iq.constant",
+                "iq.constant:value=255",
+                "iq.shift",
+                "iq.swap",
+            ),
+        ),
+    ),
+    Rule(
+        "combined",
+        "faults of several planes in one hyperframe are told as if each were alone",
+        "CPRI V7.0 clause 4.2.7",
+        tuple(Case(texts) for texts in COMBINATIONS),
+    ),
+)
+
+
+def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
+    """Rules of where the planes lie, for the option of the link."""
+    option, words = usual.option, usual.line.word_octets
+    codes = [code for code in range(7) if hdlc_octets(option, code)]
+    pointers = [p for p in range(20, 64) if p != usual.pointer_p]
+    last_y = min(words, 16) - 1
+    octet = (
+        _all(
+            "last octet Y of each plane",
+            [f"vendor.flip@24:y={last_y}", f"ctrl_axc.flip@26:y={last_y}", f"reserved.flip@28:y={last_y}"],
+        ),
+        _all(
+            "each octet Y of a vendor specific word", _spread(f"vendor.flip:y={y}" for y in range(last_y + 1))
+        ),
+        _all(
+            "each octet Y of a Ctrl_AxC and a reserved word",
+            [
+                *_spread((f"ctrl_axc.flip:y={y}" for y in range(last_y + 1)), 2),
+                *_spread((f"reserved.flip:y={y}" for y in range(last_y + 1)), 2),
+            ],
+        ),
+        *(Case((f"sync.filler:y={y}",)) for y in range(2, last_y + 1)),
+    )
+    return (
+        Rule(
+            "hdlc",
+            "the octets of each HDLC rate code",
+            "CPRI V7.0 clause 4.2.7.7.1, Table 11",
+            (
+                *tuple(
+                    Case(("hdlc.fcs",), f"hdlc.fcs at rate code {code}", rate_code=code, every_plane=True)
+                    for code in codes
+                    if code != usual.rate_code
+                ),
+                Case((), "no slow C&M, rate code 0", rate_code=0, every_plane=True),
+            ),
+        ),
+        Rule(
+            "ethernet",
+            "fast C&M begins with subchannel p, vendor specific octets end before it",
+            "CPRI V7.0 clause 4.2.7.7.2",
+            (
+                *(
+                    Case(
+                        (f"vendor.flip:ns={p - 1},xs=3,y={last_y}", "vendor.flip@26:ns=16,xs=0"),
+                        f"pointer p = {p}",
+                        pointer_p=p,
+                    )
+                    for p in pointers
+                    if pointer_valid(p)
+                ),
+                Case(("vendor.flip:ns=63,xs=3",), "no fast C&M, pointer p = 0", pointer_p=0),
+            ),
+        ),
+        Rule("vendor", "each octet Y of a word belongs to its plane", _WORDS, octet),
+    )
+
+
+RULES: tuple[Rule, ...] = (
+    *_LINE_RULES,
+    *_SYNC_RULES,
+    *_L1_RULES,
+    *_HDLC_RULES,
+    *_ETHERNET_RULES,
+    *_WORD_RULES,
+)
+
+
+def rules_of(usual: LinkConditions) -> tuple[Rule, ...]:
+    """Every rule with its cases for a link."""
+    return RULES + _settings(usual)
+
+
+def default_cases(usual: LinkConditions) -> list[Case]:
+    """The baseline and the cases of every rule, each once."""
+    cases = [Case(()), *(case for rule in rules_of(usual) for case in rule.cases)]
+    return list(dict.fromkeys(cases))

@@ -1,0 +1,59 @@
+"""Which planes a receiver under test serves, and what of the findings concerns it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from decoders.events import Plane
+
+from ..faults.verdict import Finding, Verdict
+
+__all__ = ["Served", "only_served", "plane_of"]
+
+_HEADS = (
+    ("hdlc_rate_invalid", Plane.L1),
+    ("hdlc_", Plane.HDLC),
+    ("ethernet_", Plane.ETHERNET),
+    ("vendor_", Plane.VENDOR),
+    ("ctrl_axc_", Plane.CTRL_AXC),
+    ("reserved_", Plane.RESERVED),
+    ("pointer_", Plane.L1),
+    ("version_", Plane.L1),
+    ("reset_", Plane.L1),
+    ("l1_", Plane.L1),
+    ("code_", Plane.LINE),
+    ("disparity_", Plane.LINE),
+    ("los_", Plane.LINE),
+    ("unexpected_k", Plane.LINE),
+    ("realignments", Plane.LINE),
+)
+
+
+def plane_of(counter: str) -> Plane:
+    """The plane whose damage a counter tells of."""
+    return next((plane for head, plane in _HEADS if counter.startswith(head)), Plane.SYNC)
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """As `Receiver.serves` and `Receiver.delivers`."""
+
+    serves: frozenset[Plane] = frozenset(Plane)
+    delivers: frozenset[Plane] = frozenset(Plane)
+
+
+def only_served(findings: Iterable[Finding], served: Served) -> list[Finding]:
+    """Findings of planes that are served; each counter is named once."""
+    out: list[Finding] = []
+    named: set[str] = set()
+    for finding in findings:
+        if finding.counter is not None:
+            counters = finding.counter.split(" + ")
+            if not any(plane_of(name) in served.serves for name in counters):
+                continue
+            if finding.verdict is Verdict.UNTRUE and named.issuperset(counters):
+                continue
+            named.update(counters)
+        out.append(finding)
+    return out

@@ -1,0 +1,57 @@
+"""What a SOURCE word means, told from the word alone: nothing is opened."""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+from enum import StrEnum
+
+from ..errors import InputError
+
+__all__ = ["SourceKind", "is_emulated", "is_pair", "is_serial", "line_meant", "source_kind"]
+
+_EMULATED = {"emulated": False, "emulated:pair": True}
+"""The emulated links, and whether they have two boards."""
+
+
+class SourceKind(StrEnum):
+    EMULATED = "emulated"
+    LINE = "line"
+    """A serial device or URL, with a board or a dump of line data behind it."""
+    CAPTURE = "capture"
+    """A file, a pipe, or - for standard input."""
+
+
+def source_kind(text: str) -> SourceKind:
+    """The kind of source that a word names."""
+    if is_emulated(text):
+        return SourceKind.EMULATED
+    return SourceKind.LINE if is_serial(text) else SourceKind.CAPTURE
+
+
+def is_emulated(text: str) -> bool:
+    """Whether a source is an emulated link, of a kind that exists or not (`is_pair` tells)."""
+    return text == "emulated" or text.startswith("emulated:")
+
+
+def is_pair(text: str) -> bool:
+    """Whether an emulated link has two boards; InputError for a kind that does not exist."""
+    if text not in _EMULATED:
+        raise InputError(f"source {text!r} does not exist", hint=f"use {' or '.join(_EMULATED)}")
+    return _EMULATED[text]
+
+
+def is_serial(text: str) -> bool:
+    """Whether a source is a serial device or a URL, and not a file."""
+    if "://" in text:
+        return True
+    if sys.platform == "win32":
+        return re.fullmatch(r"(\\\\\.\\)?COM\d+", text, re.IGNORECASE) is not None
+    return os.path.realpath(text).startswith(("/dev/tty", "/dev/pts/", "/dev/cu."))
+
+
+def line_meant(text: str) -> str | None:
+    """The URL of a line that was meant by a bare HOST:PORT, unless there is such a file."""
+    bare = re.fullmatch(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+):\d{1,5}", text)
+    return f"socket://{text}" if bare and not os.path.lexists(text) else None
