@@ -114,19 +114,19 @@ def craft(parser: argparse.ArgumentParser) -> None:
 def sent_line_arguments(parser: argparse.ArgumentParser) -> None:
     """RS-FEC and scrambling of what is sent."""
     parser.add_argument(
-        "--fec", choices=("on", "off"), default="off", help="RS-FEC at options 7A to 10 (default: off)"
+        "--fec", choices=("on", "off"), default="off", help="RS-FEC (options 7A to 10; default: off)"
     )
     parser.add_argument(
         "--fec-header-xor",
         choices=("on", "off"),
-        help="with --fec on: header rule of the codewords, with the last step of clause 91.5.2.5 or without "
-        "(default: off)",
+        help="with --fec on: xor the header bits of codewords with payload bits, the last step of IEEE 802.3 "
+        "clause 91.5.2.5 (default: off)",
     )
     parser.add_argument(
         "--scrambling",
         type=whole,
         metavar="SEED",
-        help="protocol version 2 with this seed, at options 5 to 7",
+        help="scramble with this seed (protocol version 2; options 5 to 7)",
     )
 
 

@@ -11,7 +11,7 @@ from monitor.boards import line_data
 from monitor.boards.board import MOST_AHEAD, BoardSource
 from monitor.boards.command_channel import CommandChannel
 from monitor.boards.line import LineSink
-from monitor.boards.tally import MOST_KINDS, Tally
+from monitor.boards.tally import MOST_KINDS, WarningTally
 from monitor.emulation.board import BoardSetup, RecordBoard
 from monitor.errors import InputError
 from monitor.protocol import records as r
@@ -133,7 +133,7 @@ def test_log_text_has_a_bound_and_says_what_it_left_out() -> None:
 
 def test_the_words_of_a_peer_make_no_end_of_kinds() -> None:
     warnings: list[str] = []
-    tally = Tally(warnings)
+    tally = WarningTally(warnings)
     for number in range(10_000):
         tally.add(f"record left out: {number} " + "x" * 1000)
     assert len(tally.counts) == MOST_KINDS + 1 and sum(tally.counts.values()) == 10_000

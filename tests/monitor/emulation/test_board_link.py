@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from monitor.emulation import board_link
-from monitor.emulation.board_link import BoardLink
+from monitor.emulation.board_link import PairLink
 from monitor.errors import InputError
 from tests.support.commands import outcome
 
@@ -22,11 +22,11 @@ def _soon(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(board_link, "BUSY_S", 0.1)
 
 
-def link_at(path: Path, said: list[str] | None = None) -> BoardLink:
-    return BoardLink(str(path), False, [].append if said is None else said.append)
+def link_at(path: Path, said: list[str] | None = None) -> PairLink:
+    return PairLink(str(path), False, [].append if said is None else said.append)
 
 
-def joined(link: BoardLink, seconds: float = 2.0) -> bool:
+def joined(link: PairLink, seconds: float = 2.0) -> bool:
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if link.join():
