@@ -16,7 +16,7 @@ from ..campaign.results import Campaign, CaseResult
 from ..errors import InputError
 from ..opening import LinkRequest, open_link
 from ..process.output_file import check_report, clear_report, write_report
-from ..process.streams import print_json, print_lines
+from ..process.streams import print_json, print_lines, tell
 from ..reports.campaign_records import campaign_record, run_record
 from ..reports.campaign_text import campaign_lines, summary_line
 
@@ -26,7 +26,7 @@ EXIT_PASS, EXIT_FAIL, EXIT_INTERRUPTED = 0, 1, 130
 def run(arguments: argparse.Namespace) -> int:
     if arguments.list:
         for case in choose(every_case(), arguments.only, arguments.skip):
-            print(case.name)
+            print_lines([case.name])
         return EXIT_PASS
     chosen = choose(every_case(), arguments.only, arguments.skip)
     if not any(case.faults for case in chosen):
@@ -83,7 +83,7 @@ def report(
     if campaign.interrupted:
         sys.stdout.flush()
         word = "interrupted" if campaign.trouble is None else "ended early"
-        print(f"framefray: {word}; {summary_line(record)}", file=sys.stderr)
+        tell(f"{word}; {summary_line(record)}")
         if campaign.trouble is not None:
             raise campaign.trouble
         return EXIT_INTERRUPTED
