@@ -414,6 +414,12 @@ def campaign(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="run every case N times: emulated with N successive seeds, a board N times in a row (default: 1)",
     )
+    _campaign_cases(parser)
+    _campaign_receiver(parser)
+    _campaign_reports(parser)
+
+
+def _campaign_cases(parser: argparse.ArgumentParser) -> None:
     size = parser.add_mutually_exclusive_group()
     size.add_argument("--quick", action="store_true", help="each fault once or a few times, in seconds")
     size.add_argument(
@@ -435,6 +441,9 @@ def campaign(parser: argparse.ArgumentParser) -> None:
         metavar="FAULTS",
         help="run this case alone: one fault, or several as 'hdlc.fcs + line.flip@30:x=9'",
     )
+
+
+def _campaign_receiver(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--traffic",
         type=share,
@@ -453,6 +462,9 @@ def campaign(parser: argparse.ArgumentParser) -> None:
         help="receiver to test: a process that reads line data and writes JSON Lines",
     )
     parser.add_argument("--fail-fast", action="store_true", help="stop at the first case that fails")
+
+
+def _campaign_reports(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--junit", metavar="FILE", help="write JUnit XML")
     parser.add_argument("--html", metavar="FILE", help="write a page with the detection matrix")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
