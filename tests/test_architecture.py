@@ -231,15 +231,12 @@ def test_imports_inside_a_room_are_relative(path: Path) -> None:
 
 LONG_FUNCTIONS = {
     "monitor.emulation.truth.truth_record": 71,
-    "monitor.commands.record.run": 69,
     "monitor.reports.delay_records.delay_record": 63,
 }
 """Functions of more than 60 lines, with their length. May only shrink."""
 LONG_CLASSES = {
     "decoders.link.decoder.LinkDecoder": 448,
     "monitor.tui.app.FrayApp": 429,
-    "monitor.boards.board.BoardSource": 389,
-    "monitor.emulation.board.RecordBoard": 321,
     "monitor.tui.transcript.Transcript": 293,
 }
 """Classes of more than 250 lines, with their length. May only shrink."""
