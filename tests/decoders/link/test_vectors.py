@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from decoders.counters import COUNTERS
-from decoders.line_coding.characters import LineForm
+from decoders.line_coding.characters import CHARACTER_FORMS, LineForm
 from decoders.link.settings import LinkSettings
 from tests.support.streams import decode
 
@@ -23,7 +23,7 @@ def _expected(name: str) -> dict[str, Any]:
 
 
 def test_every_form_is_there() -> None:
-    assert {Path(name).suffix.removeprefix(".") for name in CAPTURES} == set(LineForm)
+    assert {Path(name).suffix.removeprefix(".") for name in CAPTURES} == set(CHARACTER_FORMS)
     assert len(CAPTURES) == 10
 
 
@@ -55,6 +55,7 @@ def test_capture_decodes_as_written_beside_it(name: str, cut: int | None) -> Non
         "acquired_at_hyperframe": expected["acquired_at_hyperframe"],
         "losses": 0,
         "alignment_slip_bits": slip,
+        "fec_codeword_phase_bits": None,
     }
 
 
