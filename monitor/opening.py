@@ -96,6 +96,7 @@ class LinkRequest(_Request):
     yes: bool = False
     via: str = "link"
     form: str | None = None
+    traffic: float = 1.0
 
 
 def open_source(request: SourceRequest) -> Source:
@@ -209,6 +210,7 @@ def _emulated_conditions(request: LinkRequest) -> LinkConditions:
             hdlc_rate_code=request.hdlc_rate,
             seed=request.seed,
             hyperframes=request.hyperframes,
+            load=request.traffic,
         )
     except DecodersError as error:
         raise InputError(str(error)) from None

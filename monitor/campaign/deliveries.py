@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence, Set
+from itertools import groupby
 
-from decoders.events import FrameStatus, Plane
+from decoders.events import AlignmentChanged, FrameStatus, Plane
 
 from ..faults.verdict import Finding, Timed, Verdict
 from .due import Due, TimedDue
@@ -46,6 +47,8 @@ def delivered_otherwise(due: Due, events: Sequence[Timed], delivers: Set[Plane])
             findings += _limited(kind, list(_differences(expected, observed)))
             if kind == "frame" and due.blind:
                 findings += _limited(kind, list(_made_up(due, told)))
+    if Plane.LINE in delivers and due.alignments:
+        findings += _alignment(due, events)
     if Plane.SYNC in delivers:
         findings += _limited("status", list(_status(due, seen.get((Plane.SYNC, "status"), ()), delivers)))
     return findings
@@ -145,6 +148,16 @@ def _status(due: Due, told: Sequence[Fact], delivers: Set[Plane]) -> Iterator[Fi
             if name in known and now != known[name]:
                 wanted = f"{name} {known[name]} at hf {at}"
                 yield _finding(Verdict.CORRUPTED, fact._replace(plane=Plane.L1), wanted, f"{name} {now}")
+
+
+def _alignment(due: Due, events: Sequence[Timed]) -> Iterator[Finding]:
+    """The word alignment offsets as told, one after the other."""
+    told = [timed.event.slip_bits for timed in events if isinstance(timed.event, AlignmentChanged)]
+    offsets = tuple(offset for offset, _ in groupby(told))
+    if offsets != due.alignments:
+        wanted, seen = (", then ".join(map(str, some)) or "none" for some in (due.alignments, offsets))
+        text = f"line: expected alignment offset {wanted}, observed {seen}"
+        yield Finding(Verdict.CORRUPTED, None, text, Plane.LINE, None, wanted, seen)
 
 
 def _at(fact: Fact) -> str:

@@ -116,8 +116,9 @@ class _ListPorts(argparse.Action):
 
     def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
         from ..boards.serial_port import port_lines
+        from ..process.streams import print_lines
 
-        print("\n".join(port_lines()) or "no serial ports found")
+        print_lines(port_lines() or ["no serial ports found"])
         parser.exit()
 
 

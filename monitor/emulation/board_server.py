@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from ..errors import InputError
 from ..protocol.records import Loopback
 from .board import BoardSetup, RecordBoard
-from .board_link import PairLink
 from .host_port import HostPort, address_of
+from .pair_link import PairLink
 from .pipes import Pipe
 
 __all__ = ["BoardServing", "serve"]
