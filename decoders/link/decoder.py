@@ -116,7 +116,7 @@ class LinkDecoder:
         form, flags = settings.form, settings.form.has_flags
         if self.option.line_code == EIGHT_TEN:
             if form is LineForm.BLOCKS:
-                check_line_code(self.option, SIXTY_FOUR_SIXTY_SIX, "the form blocks")
+                check_line_code(self.option, SIXTY_FOUR_SIXTY_SIX, "form blocks")
             self._stream = LineStream(parts.reader(form, self.option.hyperframe_octets))
             self._places: SyncPlaces = CommaPlaces(self._stream, self.option, flags=flags)
             self._errors = LineErrors(self._stream.buffer, self.counters)

@@ -73,6 +73,18 @@ def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False) 
         "--ethernet-msb-first", action="store_true", help="read 4B/5B bits from bit 7 of each octet down"
     )
     parser.add_argument(
+        "--fec",
+        choices=("auto", "on", "off"),
+        default="auto",
+        help="RS-FEC in line bits of options 7A to 10 (default: auto)",
+    )
+    parser.add_argument(
+        "--fec-header-xor",
+        choices=("auto", "on", "off"),
+        default="auto",
+        help="header bits of FEC codewords xored with payload bits (default: auto)",
+    )
+    parser.add_argument(
         "--vcd",
         metavar="SIGNALS",
         help=argparse.SUPPRESS

@@ -30,6 +30,7 @@ from monitor.reports.campaign_html import html_document
 from monitor.reports.campaign_junit import junit_document
 from monitor.reports.campaign_records import campaign_record, run_record
 from monitor.reports.campaign_text import campaign_lines
+from tests.support.receivers import receiver_of
 
 CASES = [
     Case(tuple(name.split(" + ")))
@@ -59,7 +60,7 @@ def good() -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def campaign() -> Campaign:
-    return run_campaign(LinkConditions(option="1", seed=4), CASES, receiver=Flawed)
+    return run_campaign(LinkConditions(option="1", seed=4), CASES, receiver=receiver_of(Flawed))
 
 
 @pytest.fixture(scope="module")
