@@ -67,6 +67,7 @@ class SourceRequest(_Request):
     ethernet_msb_first: bool = False
     fec: str = "auto"
     fec_header_xor: str = "auto"
+    scrambling: int | None = None
     vcd: str | None = None
     baud: int | None = None
     no_reconnect: bool = False
@@ -115,6 +116,7 @@ def _is_dump(request: SourceRequest) -> bool:
 
 def _open_emulated(request: SourceRequest) -> Source:
     from .emulation.emulated_link import EmulatedSource
+    from .emulation.line_settings import LineSettings
 
     pair = is_pair(request.source)
     try:
@@ -128,6 +130,7 @@ def _open_emulated(request: SourceRequest) -> Source:
             limit=request.hyperframes,
             bit_error_ratio=request.ber,
             every_plane=request.every_plane,
+            line=LineSettings(request.fec == "on", request.fec_header_xor == "on", request.scrambling),
         )
     except ValueError as error:  # settings that are not valid
         raise InputError(str(error)) from None
