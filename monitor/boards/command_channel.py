@@ -37,7 +37,7 @@ from ..protocol.stream import Damage, DamageKind, RecordReader, RecordWriter, Te
 from ..sources.log import Log
 from .line import DuplexLine
 from .no_status import no_status
-from .tally import Tally
+from .tally import DamageTally
 
 __all__ = ["ANSWER_S", "CommandChannel", "LineDataSink"]
 
@@ -93,10 +93,10 @@ class CommandChannel:
         self.line = line
         self.allow = allow
         self.warnings: list[str] = []
-        self.tally = Tally(self.warnings)
+        self.tally = DamageTally(self.warnings)
         self.log = Log()
         self.reader = RecordReader()
-        self.unreadable = Tally([])
+        self.unreadable = DamageTally([])
         self.selected: RecordType | None = None
         self.echoes = 0
         self.line_data: LineDataSink | None = None
