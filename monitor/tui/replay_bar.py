@@ -25,7 +25,7 @@ from .cells import count, fit, inert
 from .line_pane import Line, LinePane, cells
 from .palette import Look
 
-__all__ = ["Place", "ReplayBar", "Replayed", "SeekPage"]
+__all__ = ["ReplayBar", "ReplayPosition", "Replayed", "SeekPage"]
 
 _SPEEDS = (0.0001, 0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0, 1000.0, math.inf)
 _LEAST_TRACK = 8
@@ -37,7 +37,7 @@ _COMPACT_VIEW = "tab replay keys  ? keys"
 _STEPS = {"on": 1, "back": -1, "jump_on": _JUMP, "jump_back": -_JUMP}
 
 
-class Place(Protocol):
+class ReplayPosition(Protocol):
     """Where a replay is: the hyperframe played last, None before the first, and how many there are."""
 
     @property
@@ -65,7 +65,7 @@ class Replayed(Protocol):
     def at_end(self) -> bool: ...
 
     @property
-    def position(self) -> Place: ...
+    def position(self) -> ReplayPosition: ...
 
     @property
     def errors(self) -> int: ...
