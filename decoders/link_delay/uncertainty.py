@@ -38,7 +38,7 @@ class ExpandedNs:
     level: float
 
     def __str__(self) -> str:
-        return f"{self.value_ns:.3f} ns ± {self.half_width_ns:.3f} ns (k = {self.coverage_factor:.2f})"
+        return f"{self.value_ns:.3f} ns ± {self.half_width_ns:.3f} ns (coverage factor {self.coverage_factor:.2f})"
 
 
 @dataclass(frozen=True, slots=True)

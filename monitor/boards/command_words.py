@@ -54,7 +54,7 @@ def parse_command(words: Sequence[str]) -> Message:
         raise wrong(f"there are {', '.join(_WORDS)}")
     usage, least, most = _WORDS[name]
     if not least <= len(rest) <= most:
-        raise wrong(f"say {usage}")
+        raise wrong(f"write {usage}")
     match name:
         case "loopback":
             return SetLoopback(Loopback[one_of(each.name for each in Loopback)])
