@@ -227,7 +227,7 @@ def test_step_in_the_count_only():
         )
 
     status = run_on(BoardOfNumbers(wrong))
-    assert "it is in the count, not on the line" in status.findings[0].text
+    assert "the step is in the count, not on the line" in status.findings[0].text
 
 
 def test_status_before_and_during_a_run():
@@ -285,7 +285,7 @@ def test_lines_from_which_nothing_can_be_read():
         read_line(received[:20_000] + bytes(30_000) + received[20_003:], "1")
     _, first = read_line(sent[: 5 * 5120], "1")
     _, late = read_line(sent[6 * 5120 :], "1")
-    with pytest.raises(InputError, match="no hyperframe was seen at both"):
+    with pytest.raises(InputError, match="no hyperframe is common to both"):
         loop_delay_bits(first, late)
 
 
@@ -375,7 +375,7 @@ def test_strip_chart():
 
 def test_text_of_a_run():
     text = "\n".join(delay_lines(measured(30, pair=True)))
-    assert "█" in text and "RE-1: word alignment offsets seen" in text and "one way" in text
+    assert "█" in text and "RE-1: alignment offsets (offset:times)" in text and "one way" in text
     assert all(line.isprintable() for line in text.split("\n"))
 
 

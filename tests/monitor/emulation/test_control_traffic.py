@@ -70,3 +70,14 @@ def test_no_frame_brings_more_changes_than_any_two_others() -> None:
         changes = differ[:, :, columns].sum(axis=(1, 2))
         assert changes.max() <= (changes[1:] + changes[:-1]).min()
     assert not differ[:, :, [3, *range(8, 16)]].any()
+
+
+@pytest.mark.parametrize("option", ["1", "2", "5"])
+def test_iq_octets_that_are_kept_are_those_of_the_tones_at_any_time(option: str) -> None:
+    iq = EmulatedSender(SenderSettings(option=option, hdlc_rate_code=2), 4)._iq
+    for first in (0, 5, 10**6 + 1, 10**8 + 2):
+        samples = {
+            name: tone.samples(first * 1024, 4 * 1024).astype(np.int16)
+            for name, tone in zip(iq._names, iq._tones, strict=True)
+        }
+        assert np.array_equal(iq.map.pack(samples).reshape(4, -1), iq.octets(first, 4))
