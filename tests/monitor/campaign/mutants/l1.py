@@ -118,23 +118,6 @@ def fields(**changes: Any) -> Any:
     return parts(l1_inband=Changed)
 
 
-class Untold(L1Inband):
-    """Values that are not valid are not told."""
-
-    names: tuple[str, ...] = ()
-
-    def __init__(self, option: Any, settings: Any, counters: dict[str, int], remote: Any) -> None:
-        super().__init__(option, settings, counters, remote)
-        self.counted = counters
-
-    def receive(self, given: L1Fields, first: int) -> Iterator[Event]:
-        before = {name: self.counted[name] for name in self.names}
-        for event in super().receive(given, first):
-            if type(event).__name__ != "SettingRejected" or f"{event.field}" not in self.names:  # type: ignore[attr-defined]
-                yield event
-        self.counted.update(before)
-
-
 def untold(counter: str, field: str) -> Any:
     class Changed(L1Inband):
         def __init__(self, option: Any, settings: Any, counters: dict[str, int], remote: Any) -> None:
@@ -288,13 +271,15 @@ L1_AND_STARTUP = [
     Mutant("version and rate code exchanged", "l1", "version in Z.2.0, rate code in Z.66.0", TABLE_13,
            ("known:places_*", "baseline"), rearranged(rate_and_version)),
     Mutant("no way back to state B", "l1", "LOF and remote alarms lead to state B", START_UP,
-           ("sync.comma*", "l1.*", "line.dark*"), parts(startup=NoWayBack)),
-    Mutant("operation without negotiation", "l1", "state E before F", START_UP, ("baseline",),
+           ("known:l1_inband", "sync.comma*", "l1.*"), parts(startup=NoWayBack)),
+    Mutant("operation without negotiation", "l1", "state E before F", START_UP, ("known:places_*", "baseline"),
            parts(startup=OperationAtOnce)),
-    Mutant("no C&M setup state", "l1", "state D before E", START_UP, ("baseline",), parts(startup=NoStateD)),
+    Mutant("no C&M setup state", "l1", "state D before E", START_UP,
+           ("known:places_*", "baseline"), parts(startup=NoStateD)),
     Mutant("passive link not known", "l1", "no C&M at all is a passive link", START_UP, ("baseline",),
            parts(startup=PassiveUnknown),
            "a link without C&M has neither frames nor a rate code: no case of the default conditions has one"),
-    Mutant("SDI leads back to state B", "l1", "SDI is no defect of the link", START_UP, ("l1.sdi*", "l1.alarms*"),
+    Mutant("SDI leads back to state B", "l1", "SDI is no defect of the link", START_UP,
+           ("known:l1_inband", "l1.sdi*"),
            parts(startup=SdiIsDefect)),
 ]  # fmt: skip

@@ -145,12 +145,19 @@ class LosAcross(LosDetector):
     """Errors of two neighbouring hyperframes add up."""
 
     def __init__(self, threshold: int) -> None:
-        super().__init__(threshold)
+        super().__init__(1)  # or the decoder would not ask about hyperframes with few errors
+        self.limit = threshold
         self.before = 0
 
     def window(self, errors: int) -> bool | None:
-        before, self.before = self.before, errors
-        return super().window(errors + (before if errors and not self.active else 0))
+        both, self.before = errors + self.before, errors
+        if not self.active and errors and both >= self.limit:
+            self.active = True
+            return True
+        if self.active and not errors:
+            self.active = False
+            return False
+        return None
 
 
 class AnyFiller(FillerCheck):
