@@ -540,6 +540,15 @@ def l1_inband() -> Stream:
     return s
 
 
+def passive_link() -> Stream:
+    """Neither slow nor fast C&M: state G, and subchannels 16 to 63 are vendor specific."""
+    s = Stream("passive_link", "A link without C&M", "1", 10, 0x345, 9, code=0, pointer=0)
+    s.startup = [(0, "G")]
+    for at, place in enumerate(((16, 0, 0), (40, 1, 0), (63, 3, 0)), 4):
+        s.change("vendor", at, place, 0xC3, "without fast C&M, subchannels 16 to 63 are vendor specific")
+    return s
+
+
 def frame_numbers() -> Stream:
     """HFN 149 to 0 and BFN 4095 to 0 are no discontinuity; BFN has twelve bits in two octets."""
     s = Stream("frame_numbers", "HFN and BFN over their wraps", "1", 10, 4095, 145, code=2, pointer=40)
@@ -560,6 +569,7 @@ STREAMS: tuple[Callable[[], Stream], ...] = (
     code_groups_8b10b,
     special_code_groups,
     l1_inband,
+    passive_link,
     frame_numbers,
 )
 

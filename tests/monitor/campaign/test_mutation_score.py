@@ -98,6 +98,14 @@ def test_a_mutant_that_a_case_must_catch(mutant: Mutant, judging: Judging) -> No
     assert judged.named, judged.text
 
 
+@pytest.mark.parametrize("mutant", [m for m in MUTANTS if m.equivalent], ids=lambda m: m.name)
+def test_an_equivalent_mutant_is_not_caught(mutant: Mutant, judging: Judging) -> None:
+    """Or the argument is wrong."""
+    assert len(mutant.equivalent) > 40
+    assert not judging.declared(mutant).caught
+    assert not judging.known(mutant, "*", every=True).caught
+
+
 @pytest.mark.parametrize("mutant", DELAY_MUTANTS, ids=lambda m: m.name)
 def test_a_delay_mutant_is_caught_and_named(mutant: DelayMutant) -> None:
     run = DelayRun(mutant.make(), mutant.resets)

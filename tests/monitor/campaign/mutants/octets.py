@@ -304,7 +304,7 @@ OCTETS = [
     Mutant("frames with a wrong FCS count as good as well", "hdlc", "a frame counts under one heading", COUNT,
            ("hdlc.fcs*", "known:check_sequences"), counting(bad_frames_as_good)),
     Mutant("frames cut by LOF count as aborts", "hdlc", "a frame cut by LOF has its own counter", COUNT,
-           ("sync.comma*", "line.*"), counting(lost_as_aborts)),
+           ("line.violation:count=16",), counting(lost_as_aborts)),
     Mutant("missed sync bytes not counted", "sync", "each bad sync byte counts", COUNT, ("sync.comma*",),
            stuck("missed_sync_bytes")),
     Mutant("LOF not counted", "sync", "each loss of frame counts", COUNT, ("sync.comma*",), stuck("lof_events")),
