@@ -57,6 +57,16 @@ def off_by_one_word(control: Any) -> None:
     words[:, :, 40:63] = words[:, :, 41:].copy()
 
 
+class Fragile(SerialHdlc):
+    """Takes the control field of a frame that has none."""
+
+    def receive(self, octets: Any) -> Any:
+        frames = super().receive(octets)
+        if any(frame.status == "too_short" for frame in frames):
+            raise IndexError("no control field")
+        return frames
+
+
 CHECK = ("hdlc.fcs*", "known:check_sequences")
 SEQUENCE = ("ethernet.fcs*", "known:check_sequences")
 CHANNELS = [
@@ -119,6 +129,8 @@ CHANNELS = [
            hdlc(min_octets=5)),
     Mutant("short HDLC frames not told", "hdlc", "a frame that is too short counts", HDLC, ("hdlc.short*",),
            hdlc(short_told=False)),
+    Mutant("gives up at a short HDLC frame", "hdlc", "a frame that is too short is no end", HDLC,
+           ("hdlc.short", "known:hdlc_delimiters"), parts(hdlc=Fragile)),
     Mutant("HDLC frames up to 2049 octets", "hdlc", "at most 2048 octets", "common practice, no source",
            ("hdlc.long",), hdlc(max_octets=2049)),
     Mutant("HDLC frames up to 2047 octets", "hdlc", "2048 octets are whole", "common practice, no source",
