@@ -126,6 +126,10 @@ _LINE_RULES = (
             _all(
                 "line.violation, 8 and 8 in adjacent hyperframes", _spread(["line.violation:count=8"] * 2, 1)
             ),
+            _all(
+                "line.violation, 8 and 8 beside a missed sync byte",
+                ["sync.comma@24", "line.violation@24:count=8", "line.violation@25:count=8"],
+            ),
             _all("line.violation, 15 in each of 3 hyperframes", _spread(["line.violation:count=15"] * 3, 1)),
         ),
     ),
