@@ -383,37 +383,8 @@ def board(parser: argparse.ArgumentParser) -> None:
     emulation_arguments(parser)
 
 
-def campaign(parser: argparse.ArgumentParser) -> None:
-    tested_link_arguments(parser)
-    parser.add_argument(
-        "--via",
-        choices=("link", "craft"),
-        default="link",
-        help="inject into the link, or craft and decode a capture for each case (default: link)",
-    )
-    parser.add_argument(
-        "--form",
-        choices=FORM_CHOICES[:4],
-        help="with --via craft: data format of the capture (default: bits)",
-    )
-    parser.add_argument(
-        "--only",
-        action="append",
-        default=[],
-        metavar="PATTERN",
-        help="run only cases that match, as 'hdlc.*'",
-    )
-    parser.add_argument(
-        "--skip", action="append", default=[], metavar="PATTERN", help="skip cases that match"
-    )
-    parser.add_argument("--list", action="store_true", help="list the cases and exit")
-    parser.add_argument(
-        "--repeat",
-        type=at_least_one,
-        default=1,
-        metavar="N",
-        help="run every case N times: emulated with N successive seeds, a board N times in a row (default: 1)",
-    )
+def _size_and_receiver(parser: argparse.ArgumentParser) -> None:
+    """How much a campaign tests, and what."""
     size = parser.add_mutually_exclusive_group()
     size.add_argument("--quick", action="store_true", help="each fault once or a few times, in seconds")
     size.add_argument(
@@ -452,6 +423,40 @@ def campaign(parser: argparse.ArgumentParser) -> None:
         metavar="CMD",
         help="receiver to test: a process that reads line data and writes JSON Lines",
     )
+
+
+def campaign(parser: argparse.ArgumentParser) -> None:
+    tested_link_arguments(parser)
+    parser.add_argument(
+        "--via",
+        choices=("link", "craft"),
+        default="link",
+        help="inject into the link, or craft and decode a capture for each case (default: link)",
+    )
+    parser.add_argument(
+        "--form",
+        choices=FORM_CHOICES[:4],
+        help="with --via craft: data format of the capture (default: bits)",
+    )
+    parser.add_argument(
+        "--only",
+        action="append",
+        default=[],
+        metavar="PATTERN",
+        help="run only cases that match, as 'hdlc.*'",
+    )
+    parser.add_argument(
+        "--skip", action="append", default=[], metavar="PATTERN", help="skip cases that match"
+    )
+    parser.add_argument("--list", action="store_true", help="list the cases and exit")
+    parser.add_argument(
+        "--repeat",
+        type=at_least_one,
+        default=1,
+        metavar="N",
+        help="run every case N times: emulated with N successive seeds, a board N times in a row (default: 1)",
+    )
+    _size_and_receiver(parser)
     parser.add_argument("--fail-fast", action="store_true", help="stop at the first case that fails")
     parser.add_argument("--junit", metavar="FILE", help="write JUnit XML")
     parser.add_argument("--html", metavar="FILE", help="write a page with the detection matrix")

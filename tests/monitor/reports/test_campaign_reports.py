@@ -200,7 +200,9 @@ def test_a_campaign_without_a_fault_proves_nothing(campaign: Campaign) -> None:
     results = [r for r in campaign.results if not r.case.faults or r.verdict is Verdict.LEFT_OUT]
     record = campaign_record(replace(campaign, results=results, planned=len(results)))
     assert (record["verdict"], record["complete"]) == ("fail", True)
-    assert campaign_lines(record)[-1].startswith("The campaign proves nothing: 1 cases passed, 0 failed, 2 skipped")
+    assert campaign_lines(record)[-1].startswith(
+        "The campaign proves nothing: 1 cases passed, 0 failed, 2 skipped"
+    )
     (suite,) = JUnitXml.fromstring(junit_document(record))
     assert (suite.failures, suite.errors, suite.skipped) == (0, 1, 2)
     assert "PROVES NOTHING" in html_document(record)
