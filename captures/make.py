@@ -38,7 +38,7 @@ DEMOS = (
         "clean.bits",
         "--option 2 --hyperframes 14 --seed 11 --bfn 100",
         "",
-        "Nothing is wrong: 1 228.8 Mbit/s, traffic on every plane. Every error counter stays 0.",
+        "No faults: 1 228.8 Mbit/s, traffic on every plane. Every error counter stays 0.",
     ),
     Demo(
         "cm-faults.octets",
@@ -80,7 +80,8 @@ def make(folder: Path) -> None:
         try:
             for demo in DEMOS:
                 with contextlib.redirect_stderr(io.StringIO()):
-                    status = framefray(["craft", demo.file, *demo.arguments.split(), "--truth", str(truth)])
+                    words = [demo.file, *demo.arguments.split(), "--truth", str(truth), "--force"]
+                    status = framefray(["craft", *words])
                 if status:
                     raise SystemExit(f"{demo.command}: exit status {status}")
                 sections.append(_section(demo, json.loads(truth.read_text())))
@@ -103,9 +104,9 @@ def _section(demo: Demo, truth: dict[str, object]) -> str:
 _HEAD = """\
 # Demonstration captures
 
-Crafted, not recorded: the site Saltmarsh, its controller REC-A and its radio head RE-1 do not exist. Each section
+Crafted, not recorded: the site Saltmarsh, its nodes REC-A and RE-1 do not exist. Each section
 gives the command that made the file (`python captures/make.py` runs them all), one that reads it, and what decoding
-must find; a counter that is not named stays 0. What was put in was written down by the sender, and where a fault's
+must find; a counter that is not named stays 0. The sender wrote down what it injected, and where a fault's
 consequence hangs on the traffic around it, worked out by a receiver that shares no code with the decoder.
 
 """

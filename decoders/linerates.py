@@ -161,7 +161,7 @@ def check_line_code(option: LineRateOption, line_code: str, part: str) -> None:
 
 
 def option_with(line_code: str, name: str | int, part: str) -> LineRateOption:
-    """The option called `name`, which `part` takes with `line_code` only; else SettingsError."""
+    """The option called `name`; SettingsError where it has another line code than `part` works with."""
     option = option_named(name)
     check_line_code(option, line_code, part)
     return option

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING, Any, Self
 
 from decoders.errors import DecodersError
 from decoders.frame_structure.controlwords import check_pointer
+from decoders.line_coding.block_forms import FecChoice
 from decoders.line_coding.characters import LineForm
+from decoders.line_coding.fec_reader import FecSettings
 from decoders.linerates import option_named
-from decoders.link.settings import LinkSettings, PlaneSettings, check_settings
+from decoders.link.settings import BlockSettings, LinkSettings, PlaneSettings, check_settings
 
 from .errors import InputError
 from .process.asking import permit
@@ -53,7 +55,7 @@ class SourceRequest(_Request):
     """A source, and how to read it; the fields are the options of the command line.
 
     `form`, `option`, `pointer` and `hdlc_rate` None leave them to the data. `pace` counts hyperframes per second, 0
-    has no limit; `hyperframes` None reads on without end. `every_plane` as in EmulatedSender.
+    has no limit; `hyperframes` None reads on without end. `every_plane` and `load` as in EmulatedSender.
     """
 
     source: str
@@ -63,6 +65,8 @@ class SourceRequest(_Request):
     hdlc_rate: int | None = None
     hdlc_msb_first: bool = False
     ethernet_msb_first: bool = False
+    fec: str = "auto"
+    fec_header_xor: str = "auto"
     vcd: str | None = None
     baud: int | None = None
     no_reconnect: bool = False
@@ -72,6 +76,7 @@ class SourceRequest(_Request):
     hyperframes: int | None = None
     ber: float = 0.0
     every_plane: bool = False
+    load: float = 0.5
 
     @property
     def is_emulated(self) -> bool:
@@ -125,6 +130,7 @@ def _open_emulated(request: SourceRequest) -> Source:
             limit=request.hyperframes,
             bit_error_ratio=request.ber,
             every_plane=request.every_plane,
+            load=request.load,
         )
     except ValueError as error:  # settings that are not valid
         raise InputError(str(error)) from None
@@ -271,6 +277,8 @@ def link_settings(request: SourceRequest, source: Source) -> LinkSettings:
             fixed_pointer_p=request.pointer if received else None,
             fixed_hdlc_rate_code=request.hdlc_rate if received else None,
         )
-        return LinkSettings(option=source.option, form=LineForm(source.form), planes=planes)
+        header_xor = {"on": True, "off": False}.get(request.fec_header_xor)
+        blocks = BlockSettings(fec=FecChoice(request.fec), fec_lock=FecSettings(header_xor=header_xor))
+        return LinkSettings(option=source.option, form=LineForm(source.form), planes=planes, blocks=blocks)
     except ValueError as error:
         raise InputError(str(error)) from None

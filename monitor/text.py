@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
-__all__ = ["breaks_text", "counted", "inert", "inert_values", "json_text"]
+__all__ = ["counted", "gaps_text", "inert", "inert_values", "json_text"]
 
 
 def inert(text: str) -> str:
@@ -20,7 +20,22 @@ def inert(text: str) -> str:
     """
     if text.isprintable():
         return text
-    return "".join(c if c.isprintable() else c.encode("unicode_escape", "replace").decode() for c in text)
+    return text.translate(_ESCAPES)
+
+
+class _Escapes(dict[int, str]):
+    """For str.translate: each character as itself or as its escape; those below U+3000 are kept once found."""
+
+    def __missing__(self, code: int) -> str:
+        character = chr(code)
+        if not character.isprintable():
+            character = character.encode("unicode_escape", "replace").decode()
+        if code < 0x3000:
+            self[code] = character
+        return character
+
+
+_ESCAPES = _Escapes()
 
 
 def inert_values(value: Any) -> Any:
@@ -62,6 +77,6 @@ def counted(count: int, noun: str, plural: str = "") -> str:
     return f"{count} {noun if count == 1 else plural or noun + 's'}"
 
 
-def breaks_text(count: int) -> str:
-    """Where hyperframes were not received and nobody knows how many."""
-    return counted(count, "break of unknown length", "breaks of unknown length")
+def gaps_text(count: int) -> str:
+    """Where hyperframes are missing and their number is not known."""
+    return counted(count, "gap of unknown length", "gaps of unknown length")

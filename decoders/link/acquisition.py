@@ -116,8 +116,11 @@ class Acquisition:
         stream.buffer.join()
         candidate, sync_words = self._find(final=final)
         limit = len(stream.buffer)
-        if candidate is not None and self.state is not _H.NO_SIGNAL:
-            limit = candidate // self._places.kinds
+        if self.state is not _H.NO_SIGNAL:
+            if candidate is not None:
+                limit = candidate // self._places.kinds
+            elif not final:  # what begins at the very end may yet become a candidate
+                limit = max(self._window, limit - self._places.unseen)
         if self._form.has_flags and self._judge_windows(limit, number, look):
             look.again = True
             return look

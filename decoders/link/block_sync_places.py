@@ -7,8 +7,6 @@ else counts as missed and as nothing else.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,7 +16,7 @@ from ..line_coding.code_64b66b import BLOCK_OCTETS, IDLE, START, TERMINATE
 from ..linerates import HYPERFRAMES_PER_FRAME, LineRateOption
 from .settings import D16_2, BlockSettings, BlockSyncWord
 from .stream import LineStream
-from .sync_places import KnownBy, SyncPlaces, SyncWordReading
+from .sync_places import SyncPlaces, SyncWordKnownBy, SyncWordReading
 
 __all__ = ["BlockPlaces"]
 
@@ -37,6 +35,7 @@ class BlockPlaces(SyncPlaces):
     """Candidates are /T/ blocks with /S/ right behind; their kind is the octet of /T/."""
 
     kinds = BLOCK_OCTETS
+    unseen = 2 * BLOCK_OCTETS
 
     def __init__(
         self, stream: LineStream, option: LineRateOption, settings: BlockSettings, *, flags: bool
@@ -105,13 +104,13 @@ class BlockPlaces(SyncPlaces):
     def begin(self, candidate: int) -> int:
         start, terminate_at = divmod(candidate, self.kinds)
         if self._chosen is not None:
-            self.reading = SyncWordReading(self._chosen, KnownBy.ASSUMED)
-        elif self.reading is not None and self.reading.known_by is KnownBy.MEASURED:
+            self.reading = SyncWordReading(self._chosen, SyncWordKnownBy.ASSUMED)
+        elif self.reading is not None and self.reading.known_by is SyncWordKnownBy.MEASURED:
             word = BlockSyncWord(terminate_at, self.reading.word.start_first)
-            self.reading = SyncWordReading(word, KnownBy.MEASURED)
+            self.reading = SyncWordReading(word, SyncWordKnownBy.MEASURED)
         else:
             votes = [self._running(start + shift) for shift in (0, BLOCK_OCTETS)]
-            known_by = KnownBy.MEASURED if any(votes) else KnownBy.ASSUMED
+            known_by = SyncWordKnownBy.MEASURED if any(votes) else SyncWordKnownBy.ASSUMED
             self.reading = SyncWordReading(BlockSyncWord(terminate_at, votes[1] > votes[0]), known_by)
         return start + BLOCK_OCTETS * self._word.start_first
 
@@ -146,7 +145,7 @@ class BlockPlaces(SyncPlaces):
 
     def _sync_octets(self, hyperframes: int) -> U8:
         """The sixteen octets of each sync word, /T/ block first, (n, 16)."""
-        rows = self._buffer.octets[: hyperframes * self._octets].reshape(hyperframes, -1)
+        rows = self._buffer.octets[: hyperframes * self._octets].reshape(hyperframes, self._octets)
         return np.concatenate([rows[:, at : at + BLOCK_OCTETS] for at in self.sync_blocks()], axis=1)
 
     def _usual(self, hyperframes: int) -> NDArray[np.bool_]:
@@ -160,12 +159,10 @@ class BlockPlaces(SyncPlaces):
         usual: NDArray[np.bool_] = same.all(axis=1)
         return usual
 
-    def filler_mismatches(self, good: NDArray[np.bool_], first: int) -> Iterator[Event]:
-        wrong = np.flatnonzero(good & ~self._usual(len(good)))
-        if len(wrong):
-            octets = self._sync_octets(len(good))
-            for index in wrong.tolist():
-                yield SyncWordFillerMismatch(first + index, octets[index].tobytes())
+    def filler_mismatches(self, good: NDArray[np.bool_], first: int) -> list[Event]:
+        wrong = np.flatnonzero(good & ~self._usual(len(good))).tolist()
+        octets = self._sync_octets(len(good)) if wrong else None
+        return [SyncWordFillerMismatch(first + i, octets[i].tobytes()) for i in wrong if octets is not None]
 
     def missed(self, number: int, index: int) -> SyncByteMissed:
         at = index * self._octets + self.sync_blocks()[0] + self._word.terminate_at

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..arrays import U8
+from ..arrays import I64, U8
 from ..cm_plane.ethernet import EthernetEncoder
 from ..cm_plane.hdlc import HdlcEncoder
 from ..errors import SettingsError
 from ..frame_structure import controlwords as cw
 from ..line_coding.code_8b10b import K28_5
-from ..linerates import BFN_MODULUS, HYPERFRAMES_PER_FRAME, option_named
+from ..line_coding.code_64b66b import START, TERMINATE
+from ..linerates import BFN_MODULUS, EIGHT_TEN, HYPERFRAMES_PER_FRAME, option_named
 from .settings import D5_6, D16_2, SenderSettings, check_settings
 
 __all__ = ["LinkEncoder"]
+
+TERMINATE_AT, START_AT = 7, 8
+"""Octets Z.0.0.Y of /T/ and /S/ in the sync word that is sent at 64B/66B: layout T7_S0."""
 
 
 class LinkEncoder:
@@ -54,8 +58,16 @@ class LinkEncoder:
         bfn, hfn = divmod(start + hyperframe, HYPERFRAMES_PER_FRAME)
         return bfn % BFN_MODULUS, hfn
 
+    def special_positions(self, n: int) -> I64:
+        """Positions, in n hyperframes one behind the other, of the special characters of the sync word."""
+        starts = np.arange(n, dtype=np.int64) * self.option.hyperframe_octets
+        if self.option.line_code == EIGHT_TEN:
+            return starts
+        both: I64 = starts[:, None] + np.array([TERMINATE_AT, START_AT])
+        return both.reshape(-1)
+
     def encode(self, n: int, vendor: U8 | None = None, iq: U8 | None = None) -> U8:
-        """The next n hyperframes, uint8 (n, 256, 16, T/8); K28.5 belongs at [:, 0, 0, 0].
+        """The next n hyperframes, uint8 (n, 256, 16, T/8), plain; `special_positions` says which octets are K.
 
         `vendor` uint8 (n, vendor_octets) in time order; `iq` uint8 (n, 256, 15, T/8); zeros where left out.
         """
@@ -66,9 +78,12 @@ class LinkEncoder:
         control = np.zeros((n, 256, self.option.word_octets), np.uint8)
         position = self._position + np.arange(n)
         bfn, hfn = np.divmod(position, HYPERFRAMES_PER_FRAME)
-        control[:, 0, :] = D16_2
-        control[:, 0, 1:2] = settings.filler
-        control[:, 0, 0] = K28_5
+        control[:, 0, :16] = D16_2
+        if self.option.line_code == EIGHT_TEN:
+            control[:, 0, 1:2] = settings.filler
+            control[:, 0, 0] = K28_5
+        else:
+            control[:, 0, TERMINATE_AT], control[:, 0, START_AT] = TERMINATE, START
         control[:, cw.X_HFN, 0] = hfn
         control[:, cw.X_BFN_LOW, 0] = bfn & 0xFF
         control[:, cw.X_BFN_HIGH, 0] = (bfn % BFN_MODULUS) >> 8

@@ -7,7 +7,6 @@ apart; where K flags are not known the octets beside them and a running HFN must
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -24,10 +23,10 @@ from .hyperframe_sync import CONFIRMING_SYNC_BYTES
 from .settings import D5_6, D16_2, BlockSyncWord
 from .stream import LineStream
 
-__all__ = ["CommaPlaces", "KnownBy", "Runs", "SyncPlaces", "SyncWordReading"]
+__all__ = ["CommaPlaces", "Runs", "SyncPlaces", "SyncWordKnownBy", "SyncWordReading"]
 
 
-class KnownBy(StrEnum):
+class SyncWordKnownBy(StrEnum):
     """How the layout of the sync word is known."""
 
     MEASURED = "measured"
@@ -39,7 +38,7 @@ class SyncWordReading:
     """The layout in use, and whether it was seen or is taken for granted."""
 
     word: BlockSyncWord
-    known_by: KnownBy
+    known_by: SyncWordKnownBy
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +58,8 @@ class SyncPlaces(ABC):
     kinds = 1
     confirming = CONFIRMING_SYNC_BYTES
     """Sync words in their places that confirm the first of them."""
+    unseen = 0
+    """Octets at the end of those at hand in which a candidate may begin that cannot be seen yet."""
     reading: SyncWordReading | None = None
 
     def __init__(self, stream: LineStream, option: LineRateOption, *, flags: bool) -> None:
@@ -153,9 +154,9 @@ class SyncPlaces(ABC):
     def misplaced(self, hyperframes: int) -> I64:
         """K characters of the first hyperframes that are not in a sync word, ascending."""
 
-    def filler_mismatches(self, good: NDArray[np.bool_], first: int) -> Iterator[Event]:
+    def filler_mismatches(self, good: NDArray[np.bool_], first: int) -> list[Event]:
         """Events of the first hyperframes whose sync words are in place (`good`, (n,)) with other octets beside."""
-        yield from ()
+        return []
 
 
 class CommaPlaces(SyncPlaces):

@@ -1,36 +1,23 @@
-"""A board that speaks the record protocol, as a source: its line data come out, commands go in.
-
-Records are read in the line's own thread, so an answer is found while nobody asks for line data. Commands that
-make a board transmit or reset are sent only where that was allowed. Nothing here decodes line data.
-"""
+"""A board that speaks the record protocol, as a source: its line data come out, commands go in. Decodes nothing."""
 
 from __future__ import annotations
 
-import threading
-import time
-from collections.abc import Iterator
-from contextlib import suppress
+from collections.abc import Iterator, Mapping
 
+from decoders.line_coding.characters import LineForm
 from decoders.linerates import OPTIONS
 
-from ..errors import InputError, RefusedError
+from ..errors import InputError
 from ..faults.catalogue import parse_fault
-from ..faults.kinds import Context
-from ..formats.forms import Form, checked_option, stream_octets
+from ..faults.kinds import Context, Fault
+from ..formats.forms import Form, check_form, checked_option
 from ..protocol.records import (
-    MAX_COMMAND_PAYLOAD,
     Acknowledge,
-    AskStatus,
-    BoardEvent,
     InjectFault,
-    LogText,
     Loopback,
     Message,
     PayloadError,
-    Record,
-    RecordFlag,
     RecordType,
-    Refuse,
     ResetTransceiver,
     SelectData,
     SetLoopback,
@@ -38,42 +25,27 @@ from ..protocol.records import (
     Status,
     TrafficPlane,
     Transceiver,
-    parse_data,
-    parse_message,
 )
-from ..protocol.stream import Damage, DamageKind, RecordReader, RecordWriter, TextLine
+from ..protocol.stream import RecordReader
 from ..sources.log import Log
-from ..sources.source import UNKNOWN_GAP, Chunk, Injection, Standstill
-from .gaps import Gaps
-from .hyperframes import Hyperframes
-from .line import DuplexLine, OctetQueue, Pulse
+from ..sources.source import Chunk, Injection, Standstill
+from .command_channel import ANSWER_S, CommandChannel
+from .line import DuplexLine, OctetQueue
+from .line_data import BoardLineData
 from .silence import Silence, why_silent
 
-__all__ = ["NOT_IN_CONTROL_WORDS", "BoardSource"]
+__all__ = ["MOST_AHEAD", "NOT_IN_CONTROL_WORDS", "BoardSource"]
 
 IDLE_S = 0.25
 GATHER_S = 0.04
-"""Line data of a slow line wait so long for each other; the screen paints less often."""
-ANSWER_S = 0.6
-FRESH_S = 3.0
-TRIES = 4
+"""Line data of a slow line wait so long for each other; the screen refreshes less often."""
+MOST_AHEAD = 100_000
+"""Hyperframes that a board may schedule a fault ahead: 7 s of line, more than two minutes at 750 a second."""
 _ELSEWHERE = "this board receives what another one sends: its faults show at that one"
-_CALLED: dict[type[Message], str] = {
-    AskStatus: "its status",
-    SelectData: "other line data",
-    SetLoopback: "another loopback",
-    ResetTransceiver: "a reset",
-    SetTraffic: "other traffic",
-    InjectFault: "the fault",
-}
+_FORMS: Mapping[int, Form] = {RecordType.OCTETS: Form.OCTETS, RecordType.BLOCKS: Form.BLOCKS}
+"""The form of the stream for a type of line data; flagged for every other."""
 NOT_IN_CONTROL_WORDS = frozenset({"line", "iq", "delay"})
 """Planes whose faults may lie in what is left out of line data that hold control words only."""
-_GUARDED = (SetLoopback, ResetTransceiver, SetTraffic, InjectFault)
-_TAKEN = {
-    str(Form.OCTETS): (RecordType.OCTETS, RecordType.FLAGGED),
-    str(Form.FLAGGED): (RecordType.FLAGGED, RecordType.CONTROL),
-}
-"""Types of line data that can become a form; octets without their K flags cannot become flagged."""
 
 
 class BoardSource:
@@ -96,66 +68,41 @@ class BoardSource:
         gather_s: float = GATHER_S,
         select: bool = True,
     ) -> None:
-        self.warnings: list[str] = []
-        self.log = Log()
-        self.status: Status | None = None
-        self.reader = RecordReader()
-        self.malformed = 0
-        self.other_form = 0
-        self.echoes = 0
-        self.control_only = False
-        self.board_lost = 0
-        self.allow = allow
-        self._said: dict[str, int] = {}
-        self._line = line
+        self.channel = CommandChannel(line, allow=allow, first_sequence=first_sequence, answer_s=answer_s)
+        self.warnings: list[str] = self.channel.warnings
+        self.log: Log = self.channel.log
+        self.line_data = BoardLineData(self.channel.tally, queue)
+        self.channel.line_data = self.line_data
         self._limit = limit
-        self._answer_s = answer_s
         self._gather_s = gather_s
-        self._select = select
-        self._queue = OctetQueue() if queue is None else queue
-        # A board remembers the last command's number, so a new session must begin somewhere else.
-        self._writer = RecordWriter(time.time_ns() // 1000 if first_sequence is None else first_sequence)
-        self._answers: dict[int, Acknowledge | Refuse] = {}
-        self._changed = threading.Condition()
-        self._commanding = threading.Lock()
-        self._encoding = threading.Lock()
-        self._selected: RecordType | None = None
-        self._failure = self._broken = ""
-        self._ended = False
-        self._frames: Hyperframes | None = None
-        self._delivered = 0
-        self._ahead = 0  # the board counts its own hyperframes, the stream those that came
-        self._gaps = Gaps()
-        self._pulse = Pulse()
-        self._silence = Silence(self._pulse)
-        self._loopback: Loopback | None = None
-        self._status_at = 0.0
-        line.start(self)
+        self._silence = Silence(self.line_data.pulse)
+        self.channel.start()
         try:
-            self._begin(None if option is None else checked_option(option))
+            self._begin(None if option is None else checked_option(option), select=select)
         except BaseException:
             self.close()
             raise
 
-    def _begin(self, option: str | None) -> None:
-        status = self.ask_status(first=True)
+    def _begin(self, option: str | None, *, select: bool) -> None:
+        status, line = self.channel.ask_status(any_will_do=True), self.channel.name
         name = option or status.option
         if name is None:
-            raise InputError(f"{self._line.description}: the board knows no option", hint="give --option")
+            raise InputError(f"{line}: the board knows no option", hint="give --option")
         self.option = checked_option(name)
         if status.option not in (None, name):
             raise InputError(
-                f"{self._line.description}: the board is of option {status.option}, not {name}",
-                hint="leave --option out",
+                f"{line}: the board is of option {status.option}, not {name}", hint="leave --option out"
             )
-        self.description = self._line.description + (f" ({status.name})" if status.name else "")
-        self.form = str(Form.OCTETS if status.data_type == RecordType.OCTETS else Form.FLAGGED)
-        self._frames = Hyperframes(OPTIONS[self.option], Form(self.form))
-        if not status.data_type and self._select:
-            self._selected = RecordType.FLAGGED
-            self.command(SelectData(self._selected))
+        self.description = line + (f" ({status.name})" if status.name else "")
+        form = _FORMS.get(status.data_type, Form.FLAGGED)
+        check_form(form, self.option)
+        self.form = str(form)
+        self.line_data.begin(self.option, Form(self.form))
+        if not status.data_type and select:
+            self.channel.selected = RecordType.FLAGGED
+            self.command(SelectData(RecordType.FLAGGED))
         elif status.data_type == RecordType.CONTROL:
-            self.control_only = True
+            self.line_data.control_only = True
             self.warnings.append(
                 "the board sends control words only, no IQ data: neither they nor their errors show"
             )
@@ -163,146 +110,85 @@ class BoardSource:
     # ------------------------------------------------------------------------------------------ the stream
 
     def chunks(self) -> Iterator[Chunk]:
-        """Line data until the line is closed; an empty chunk now and then while nothing comes."""
+        """Line data until the line is closed; an empty chunk now and then while nothing comes.
+
+        InputError where the line fails, or where none of the line data can be used.
+        """
         offset = 0
-        most = None if self._limit is None else self._limit * self._hyperframe_octets
+        most = None if self._limit is None else self._limit * self.line_data.hyperframe_octets
         while most is None or offset < most:
-            taken = self._queue.take(IDLE_S, gather_s=self._gather_s)
-            if taken is None:
+            left = None if most is None else most - offset
+            try:
+                chunks = self.line_data.take(offset, left, IDLE_S, self._gather_s)
+            except InputError as error:
+                raise InputError(f"{self.channel.name}: {error}", hint="check what the board sends") from None
+            if chunks is None:
                 break
-            data = b"".join(taken[0])
-            if most is not None:
-                data = data[: most - offset]
-            if not data and self._silence.begins:
-                self.warnings.append(why_silent(self._answering()))
-            for piece, gap in self._gaps.cut(data, offset):
-                yield Chunk(piece, taken[1], offset, gap)
-                offset += len(piece)
-        if self._failure:
-            raise InputError(f"{self._line.description}: {self._failure}")
+            begin = offset
+            for chunk in chunks:
+                yield chunk
+                offset += len(chunk.data)
+            if offset == begin and self._silence.begins:
+                self.warnings.append(why_silent(self.channel.fresh_status()))
+        if self.channel.failure:
+            raise InputError(f"{self.channel.name}: {self.channel.failure}")
 
     @property
-    def _hyperframe_octets(self) -> int:
-        return stream_octets(Form(self.form), self.option, 1)
+    def control_only(self) -> bool:
+        """Whether the line data hold control words only."""
+        return self.line_data.control_only
 
     @property
     def hyperframes_missing(self) -> int:
-        """Hyperframes that the board counted and that did not come."""
-        return 0 if self._frames is None else self._frames.missing
-
-    @property
-    def standstill(self) -> Standstill | None:
-        """No line data come."""
-        return self._pulse.standstill
-
-    @property
-    def faults_elsewhere(self) -> bool:
-        """Faults put in here show at another board."""
-        return self._loopback is Loopback.PAIR
+        """Hyperframes that the board counted and that were not received."""
+        return self.line_data.missing
 
     @property
     def octets_dropped(self) -> int:
         """Octets of line data dropped here because nobody took them in time."""
-        return self._queue.dropped
+        return self.line_data.queue.dropped
+
+    @property
+    def standstill(self) -> Standstill | None:
+        """No line data come."""
+        return self.line_data.pulse.standstill
 
     def close(self) -> None:
-        self._queue.close()
-        self._line.close()
+        self.line_data.queue.close()
+        self.channel.close()
 
-    # ------------------------------------------------------------------------------------------ commands
+    # ------------------------------------------------------------------------------------------ the board
+
+    @property
+    def allow(self) -> bool:
+        """Whether commands go out that make the board transmit or reset."""
+        return self.channel.allow
+
+    @allow.setter
+    def allow(self, value: bool) -> None:
+        self.channel.allow = value
+
+    @property
+    def status(self) -> Status | None:
+        """The last status that came."""
+        return self.channel.status
+
+    @property
+    def reader(self) -> RecordReader:
+        return self.channel.reader
+
+    @property
+    def faults_elsewhere(self) -> bool:
+        """Faults injected here show at another board."""
+        return self.status is not None and self.status.loopback is Loopback.PAIR
 
     def command(self, message: Message) -> Acknowledge:
-        """Send a command, again if need be; its acknowledgement. InputError where it is refused or not answered."""
-        if isinstance(message, _GUARDED) and not self.allow:
-            raise InputError(
-                "this makes the board transmit or reset, which was not allowed", hint="start with --yes"
-            )
-        with self._commanding:
-            number, line = self._encode(message)
-            self._queue.elastic = True
-            try:
-                answer = self._answer_to(number, line)
-            finally:
-                self._queue.elastic = False
-        what = _CALLED.get(type(message), "that")
-        if answer is None:
-            why = f"asked {TRIES} times for {what}, no answer"
-            if self._ended or self._broken:
-                gone = self._broken or self._failure or "closed"
-                why = f"asked for {what}, no answer: the line is gone ({gone})"
-            raise InputError(f"{self._line.description}: {why}")
-        if isinstance(answer, Refuse):
-            why = answer.text or answer.reason.name.lower().replace("_", " ")
-            raise RefusedError(f"the board refuses {what}: {why}")
-        return answer
+        """Send a command; its acknowledgement. InputError where it is not answered or, RefusedError, refused."""
+        return self.channel.command(message)
 
-    def _encode(self, message: Message) -> tuple[int, bytes]:
-        with self._encoding:
-            return self._writer.sequence, self._writer.message(message)
-
-    def _answer_to(self, number: int, line: bytes) -> Acknowledge | Refuse | None:
-        for _ in range(TRIES):
-            self._line.write(line)
-            with self._changed:
-                self._changed.wait_for(lambda: number in self._answers or self._ended, self._answer_s)
-                answer = self._answers.get(number)
-                if answer is not None:
-                    self._answers.clear()
-                    return answer
-                if self._ended:
-                    return None
-        return None
-
-    def ask_status(self, *, first: bool = False) -> Status:
-        """A fresh status; at first any that comes will do, for a board may send them by itself only."""
-        self._forget_status()
-        for _ in range(TRIES):  # the answer may have come, and the status after it been lost
-            trouble: InputError | None = None
-            try:
-                self.command(AskStatus())
-            except InputError as error:
-                trouble = error
-            with self._changed:
-                self._changed.wait_for(lambda: self.status is not None or self._ended, self._answer_s)
-                status = self.status
-            if status is not None and (first or trouble is None):
-                return status
-            if trouble is not None:
-                if not first:
-                    raise trouble
-                break
-        raise self._no_status()
-
-    def _no_status(self) -> InputError:
-        """What came in the place of a status, and what that may mean."""
-        counters, name = self.reader.counters, self._line.description
-        if self.echoes:
-            return InputError(
-                f"{name}: what is sent here comes back: the line is looped, and no board answers",
-                hint="take the plug out, or name the port of the board",
-            )
-        what = f"{name}: {self._failure or self._broken or 'no status came'}"
-        if self.log.count and counters.records:
-            return InputError(f"{what}; the board said: {self.log.last}")
-        seen = (
-            f"{counters.octets} octets came, {counters.records} records, {counters.text_lines} lines of text"
-        )
-        raw = "for a board that sends raw line data give --form"
-        hint = f"is it the right port? {raw}" if "://" in name else f"check --baud; {raw}"
-        return InputError(f"{what} ({seen})", hint=hint)
-
-    def _answering(self) -> Status | None:
-        """The status, where the board still answers; one that it has just sent by itself will do."""
-        status = self.status
-        if status is not None and time.monotonic() - self._status_at < FRESH_S:
-            return status
-        with suppress(InputError):
-            return self.ask_status()
-        return None
-
-    def _forget_status(self) -> None:
-        with self._changed:
-            self.status = None
+    def ask_status(self) -> Status:
+        """A fresh status; InputError where none comes."""
+        return self.channel.ask_status()
 
     def set_loopback(self, loopback: Loopback) -> Acknowledge:
         return self.command(SetLoopback(loopback))
@@ -322,146 +208,36 @@ class BoardSource:
             raise InputError(
                 f"fault {fault.kind.name}: the board sends control words only, it would not show"
             )
-        ahead = self._ahead
+        ahead = self.line_data.ahead
+        asked = None if fault.hyperframe is None else fault.hyperframe + ahead
         full = fault.text
-        if fault.hyperframe is not None:
-            if fault.hyperframe + ahead < 0:
+        if asked is not None:
+            if asked < 0:
                 raise InputError(f"hyperframe {fault.hyperframe} is past")
-            full = full.replace(f"@{fault.hyperframe}", f"@{fault.hyperframe + ahead}", 1)
+            full = full.replace(f"@{fault.hyperframe}", f"@{asked}", 1)
         try:
-            answer = self.command(InjectFault(full))
+            at = self.command(InjectFault(full)).hyperframe
         except PayloadError as error:
             raise InputError(str(error)) from None
+        self._check_place(fault, at, asked)
         if self.faults_elsewhere and _ELSEWHERE not in self.warnings:
             self.warnings.append(_ELSEWHERE)
-        line, flags = OPTIONS[self.option], self.form != Form.OCTETS
-        expected = fault.expected(Context(line, flags=flags, bits=False))
-        return Injection(max(answer.hyperframe - ahead, 0), fault.text, expected)
+        form = LineForm(self.form)
+        context = Context(
+            OPTIONS[self.option], flags=form.has_flags, bits=False, blocks=form is LineForm.BLOCKS
+        )
+        expected = fault.expected(context)
+        return Injection(max(at - ahead, 0), fault.text, expected)
 
-    # ------------------------------------------------------------------------------------------ the line's thread
-
-    def receive(self, data: bytes, time_ns: int) -> None:
-        items = self.reader.feed(data)
-        if self.reader.held_octets > MAX_COMMAND_PAYLOAD:
-            self._pulse.came()  # only line data are so long, and they may take a while
-        for item in items:
-            if isinstance(item, Record):
-                self._record(item, time_ns)
-            elif isinstance(item, TextLine):
-                self.log.add(time_ns, item.text)
-            else:
-                self._damage(item)
-
-    def broken(self, reason: str) -> None:
-        self._broken = reason
-        self._pulse.broke()
-        self.warnings.append(f"the line broke: {reason}")
-        self.reader.restart()
-        if self._frames is not None:
-            self._frames.restart()
-
-    def opened(self, after_s: float) -> None:
-        self._broken = ""
-        self._pulse.back()
-        self.warnings.append(f"the line is back after {after_s:.1f} s")
-        # The board may have started anew. This thread reads the answers, so it must not wait for one.
-        if self._selected is not None:
-            with suppress(InputError):
-                self._line.write(self._encode(SelectData(self._selected))[1])
-
-    def ended(self, reason: str) -> None:
-        with self._changed:
-            self._failure = reason
-            self._ended = True
-            self._changed.notify_all()
-        self._queue.close()
-
-    def _damage(self, damage: Damage) -> None:
-        if not self.reader.counters.records:
-            return  # the line was opened in the middle of something
-        if damage.kind is DamageKind.LOST:
-            self._say("records lost on the line", damage.count)
-        else:
-            self._say(f"record left out: {damage.kind}", 1)
-
-    def _say(self, what: str, count: int) -> None:
-        """Warn of the first, and again each time there are ten times as many."""
-        before = self._said.get(what, 0)
-        now = self._said[what] = before + count
-        if not before or len(str(now)) > len(str(before)):
-            self.warnings.append(f"{what}: {now} by now")
-
-    def _record(self, record: Record, time_ns: int) -> None:
-        try:
-            if record.type <= RecordType.CONTROL:
-                self._line_data(record)
-                return
-            message = parse_message(record)
-        except PayloadError as error:
-            self.malformed += 1
-            self._say(f"record left out: {error}"[:120], 1)
-            return
-        if isinstance(message, Status):
-            self._loopback, self._status_at = message.loopback, time.monotonic()
-            with self._changed:
-                self.status = message
-                self._changed.notify_all()
-        elif isinstance(message, Acknowledge | Refuse):
-            with self._changed:
-                self._answers[message.command] = message
-                self._changed.notify_all()
-        elif isinstance(message, tuple(_CALLED)):
-            self.echoes += 1
-        elif isinstance(message, LogText):
-            self.log.add(time_ns, message.text)
-        elif isinstance(message, BoardEvent):
-            name = message.code.name.lower().replace("_", " ")
-            value = f" {message.value}" if message.value else ""
-            self.log.add(time_ns, f"{name}{value} at hyperframe {message.hyperframe}", event=True)
-
-    def _line_data(self, record: Record) -> None:
-        self._pulse.came()
-        frames = self._frames
-        if frames is None:
-            return  # nothing is known of the board yet
-        data = parse_data(record)
-        self.control_only = data.type is RecordType.CONTROL
-        if data.option not in (None, self.option):
-            self.other_form += 1
-            self._say(f"line data of option {data.option} left out", 1)
-            return
-        if data.type not in _TAKEN[self.form]:
-            self.other_form += 1
-            self._say(f"line data of type {data.type.name.lower()} left out", 1)
-            return
-        if record.flags & RecordFlag.LOST:
-            self.board_lost += 1
-            if frames.next is not None:  # else it was before anybody listened
-                self._say("hyperframes lost in the board", 1)
-        missing, cut, due = frames.missing, frames.cut, frames.next
-        octets = frames.take(data, uncut=bool(record.flags & RecordFlag.UNCUT))
-        if frames.missing > missing:
-            self._say("hyperframes that did not come", frames.missing - missing)
-        if frames.cut > cut:
-            self._say("hyperframes that came in part", frames.cut - cut)
-        anew = due is not None and data.hyperframe < due and not data.offset
-        if anew and not record.flags & RecordFlag.UNCUT:
-            self._gaps.add(UNKNOWN_GAP)  # the board counts anew
-        else:
-            self._gaps.add(frames.missing - missing)
-        if not octets or self._queue.closed:
-            return
-        self._gaps.place(self._delivered)
-        self._place(frames, len(octets))  # now, for there may be no room in the queue for a while
-        if self._queue.put(octets, record.time_ns):
-            self._delivered += len(octets)
-        elif not self._queue.closed:
-            self._place(frames, 0)
-            self._gaps.take_back(self._delivered)
-            self._gaps.add(round(len(octets) / self._hyperframe_octets))
-            self._say("octets of line data that were not taken in time", len(octets))
-
-    def _place(self, frames: Hyperframes, octets: int) -> None:
-        """How far the board's count is ahead of the stream's once so many more octets are delivered."""
-        if frames.next is not None:
-            self._ahead = frames.next - round((self._delivered + octets) / self._hyperframe_octets)
+    def _check_place(self, fault: Fault, at: int, asked: int | None) -> None:
+        """InputError where a board acknowledges a fault for a hyperframe that nobody would live to see."""
+        now = self.line_data.next_of_board
+        if now is None:
+            now = 0 if self.status is None else self.status.hyperframes
+        latest = max(now, asked or 0) + MOST_AHEAD
+        if at > latest:
+            raise InputError(
+                f"fault {fault.kind.name}: the board acknowledges it for hyperframe {at}, {at - now} ahead;"
+                f" at most {MOST_AHEAD} are waited for",
+                hint="check how the board counts hyperframes",
+            )

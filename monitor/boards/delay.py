@@ -12,7 +12,7 @@ from contextlib import suppress
 from decoders.linerates import OPTIONS
 from decoders.link_delay.delay import clock_bits
 
-from ..delay.samples import DelaySample
+from ..delay.samples import DelaySample, was_counted
 from ..errors import InputError
 from ..protocol.records import SelectData, Status
 from .board import BoardSource
@@ -20,6 +20,8 @@ from .board import BoardSource
 __all__ = ["BoardDelay"]
 
 SETTLE_S = 5.0
+COUNT_S = 1.0
+"""How long a board that is in sync again may take to count the reset."""
 POLL_S = 0.02
 
 
@@ -36,16 +38,21 @@ class BoardDelay:
         self.option = source.option
         self._source = source
         self._settle_s = settle_s
+        self._resets_before = 0
         self._data_type = 0 if keep else source.ask_status().data_type
         if not keep:
             source.command(SelectData(0))
 
     def reset(self) -> None:
         """Reset transmitter and receiver; InputError where the board refuses."""
+        self._resets_before = self._source.ask_status().resets
         self._source.reset_transceiver()
 
     def measure(self) -> DelaySample:
-        """What the board counts once it is in sync again; InputError where it is not, or does not count."""
+        """What the board counts once it is in sync again; InputError where it is not, or counts no delay.
+
+        A reset that the status does not count makes a sample that says so: it is no measurement.
+        """
         status = self._settled()
         alignment = status.alignment_bits
         assert alignment is not None
@@ -60,14 +67,21 @@ class BoardDelay:
             clock_period_ns=status.clock_period_ps / 1000,
             clock_ui=clock,
             resolution_ui=clock,
+            resets_before=self._resets_before,
+            resets_after=status.resets,
         )
 
     def _settled(self) -> Status:
+        """The status in sync with the reset counted; without that, after COUNT_S more. InputError without sync."""
         end = time.monotonic() + self._settle_s
+        count_until: float | None = None
         while time.monotonic() < end:
             status = self._source.ask_status()
             if not status.sync_state.lof and status.alignment_bits is not None:
-                return status
+                now = time.monotonic()
+                count_until = now + COUNT_S if count_until is None else count_until
+                if was_counted(self._resets_before, status.resets) or now >= count_until:
+                    return status
             time.sleep(POLL_S)
         raise InputError(f"{self.description}: no sync for {self._settle_s:g} s after a reset")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 
+from ..arguments import MOST_COUNTED
 from ..sources.source import UNKNOWN_GAP
 
 __all__ = ["Gaps"]
@@ -18,8 +19,8 @@ class Gaps:
         self._placed: deque[tuple[int, int]] = deque()  # (octet of the stream, as Chunk.gap)
 
     def add(self, hyperframes: int) -> None:
-        """So many more hyperframes are missing, or UNKNOWN_GAP."""
-        unknown = UNKNOWN_GAP in (hyperframes, self._waiting)
+        """So many more hyperframes are missing, or UNKNOWN_GAP; more than MOST_COUNTED are not believed."""
+        unknown = UNKNOWN_GAP in (hyperframes, self._waiting) or self._waiting + hyperframes > MOST_COUNTED
         self._waiting = UNKNOWN_GAP if unknown else self._waiting + hyperframes
 
     def place(self, at: int) -> None:

@@ -6,8 +6,9 @@ import numpy as np
 
 from decoders.linerates import LineRateOption
 
+from ..arguments import MOST_COUNTED
 from ..formats.forms import Form
-from ..protocol.records import LineData, RecordType
+from ..protocol.records import BLOCK_OCTETS, LineData, RecordType
 
 __all__ = ["Hyperframes"]
 
@@ -16,8 +17,9 @@ class Hyperframes:
     """Puts records of line data together into whole hyperframes of one form; pure.
 
     `take` gives octets that follow on those before except where hyperframes are missing; what is missing is
-    counted in `missing` (not sent or lost) and `cut` (came in part). Data that are not cut at hyperframes stand for
-    as many as they have room for, rounded.
+    counted in `missing` (not sent or lost) and `cut` (received in part). `anew` counts the places where the board's
+    numbers go back, or on by more than any board has sent: there nobody knows what is missing. Data that are not cut
+    at hyperframes stand for as many as they have room for, rounded.
     """
 
     def __init__(self, option: LineRateOption, form: Form) -> None:
@@ -25,6 +27,7 @@ class Hyperframes:
         self._form = form
         self.missing = 0
         self.cut = 0
+        self.anew = 0
         self._part = bytearray()
         self._part_of = -1
         self._next: int | None = None
@@ -43,7 +46,8 @@ class Hyperframes:
             if data.type is RecordType.CONTROL:
                 self.cut += 1  # no telling which words these are
                 return b""
-            self._uncut += len(data.data) // (1 if data.type is RecordType.OCTETS else 2)
+            size = self._size(data.type)
+            self._uncut += len(data.data) * self._option.hyperframe_octets // size
             return self._converted(data.type, data.data)
         size = self._size(data.type)
         if data.offset:
@@ -69,9 +73,12 @@ class Hyperframes:
 
     def _size(self, kind: RecordType) -> int:
         octets = self._option.hyperframe_octets
-        return {RecordType.OCTETS: octets, RecordType.FLAGGED: 2 * octets, RecordType.CONTROL: octets // 8}[
-            kind
-        ]
+        return {
+            RecordType.OCTETS: octets,
+            RecordType.FLAGGED: 2 * octets,
+            RecordType.CONTROL: octets // 8,
+            RecordType.BLOCKS: octets // 8 * BLOCK_OCTETS,
+        }[kind]
 
     def _drop_part(self) -> None:
         self.cut += bool(self._part)
@@ -80,7 +87,9 @@ class Hyperframes:
 
     def _count(self, first: int, count: int, octets: bytes) -> bytes:
         due = self.next
-        if due is not None and first > due:
+        if due is not None and not due <= first <= due + MOST_COUNTED:
+            self.anew += 1
+        elif due is not None:
             self.missing += first - due
         self._next, self._uncut = first + count, 0
         return octets

@@ -68,7 +68,7 @@ class SerialDumpSource:
             if taken is None or not taken[0]:
                 why = self._failure or f"{len(head)} octets came, then nothing for {SILENCE_S:g} s"
                 if self.log.count:
-                    why += f"; it said: {self.log.last}"
+                    why += f"; its last text: {self.log.last}"
                 raise InputError(
                     f"{self.description}: {why}", hint="is the board sending, and at this --baud?"
                 )
@@ -129,11 +129,11 @@ class SerialDumpSource:
         if self._console is not None:
             self._console.restart()
         self._pulse.broke()
-        self.warnings.append(f"the line broke: {reason}")
+        self.warnings.append(f"line down: {reason}")
 
     def opened(self, after_s: float) -> None:
         self._pulse.back()
-        self.warnings.append(f"the line is back after {after_s:.1f} s; line data were lost between")
+        self.warnings.append(f"line up after {after_s:.1f} s; line data were lost in between")
 
     def ended(self, reason: str) -> None:
         self._failure = reason

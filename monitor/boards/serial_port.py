@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 import re
 import socket
-import sys
 import threading
 import time
 from contextlib import suppress
@@ -22,6 +21,7 @@ import serial
 from serial.tools import list_ports
 
 from ..errors import InputError
+from ..process.posix import terminal_errors
 from .line import READ_OCTETS, LineSink
 
 __all__ = ["SerialLine", "port_lines"]
@@ -31,13 +31,9 @@ POLL_S = 0.1
 WRITE_PATIENCE_S = 2.0
 BACK_OFF_S = (0.5, 5.0)
 
-if sys.platform == "win32":
-    _TROUBLE: tuple[type[BaseException], ...] = (serial.SerialException, OSError)
-else:
-    import termios
-
-    # A pty whose other end is gone answers in_waiting with OSError and settings with termios.error, which is neither.
-    _TROUBLE = (serial.SerialException, OSError, termios.error)
+_TROUBLE: tuple[type[BaseException], ...] = (serial.SerialException, OSError, *terminal_errors())
+_TROUBLE_OR_VALUE: tuple[type[BaseException], ...] = (*_TROUBLE, ValueError)
+_TROUBLE_OR_TYPE: tuple[type[BaseException], ...] = (*_TROUBLE, TypeError)
 
 
 class _Port(Protocol):
@@ -115,7 +111,9 @@ def _open_port(url: str, baud: int) -> _Port:
     try:
         return _PyserialPort(url, baud)
     except OverflowError:
-        raise InputError(f"{url}: no device runs at {baud} baud", hint="--baud says the rate") from None
+        raise InputError(
+            f"{url}: no device runs at {baud} baud", hint="give the bit rate with --baud"
+        ) from None
 
 
 class SerialLine:
@@ -138,7 +136,7 @@ class SerialLine:
         self.breaks = 0
         try:
             self._port: _Port | None = _open_port(url, baud)
-        except (*_TROUBLE, ValueError) as error:
+        except _TROUBLE_OR_VALUE as error:
             raise InputError(f"{url}: {_reason(error)}", hint=_hint(url, error)) from None
 
     def start(self, sink: LineSink) -> None:
@@ -153,7 +151,7 @@ class SerialLine:
         with self._writing:
             port = self._port
             if port is None:
-                raise InputError(f"{self.description}: the line is broken; nothing was sent")
+                raise InputError(f"{self.description}: the line is down; nothing was sent")
             try:
                 port.write(data)
             except _TROUBLE as error:
@@ -191,7 +189,7 @@ class SerialLine:
         while not self._closed.is_set():
             try:
                 data = port.read()
-            except (*_TROUBLE, TypeError) as error:  # TypeError: closed while it was read
+            except _TROUBLE_OR_TYPE as error:  # TypeError: closed while it was read
                 return _reason(error)
             if data:
                 self.octets += len(data)

@@ -162,7 +162,7 @@ def choose(cases: Iterable[Case], only: Sequence[str] = (), skip: Sequence[str] 
     for pattern in [*only, *skip]:
         if not any(fnmatchcase(case.name, pattern) for case in every):
             raise InputError(
-                f"pattern {pattern!r} fits no case", hint="framefray campaign SOURCE --list names them"
+                f"no case matches {pattern!r}", hint="framefray campaign SOURCE --list shows their names"
             )
 
     def wanted(case: Case) -> bool:

@@ -10,7 +10,7 @@ from decoders.events import AlignmentChanged, FrameStatus, Plane
 
 from ..faults.verdict import Finding, Timed, Verdict
 from .due import Due, TimedDue
-from .facts import Fact, by_plane, facts_of, words_of
+from .facts import Fact, by_plane, fact_text, facts_of
 
 __all__ = ["delivered_otherwise"]
 
@@ -78,9 +78,9 @@ def _untimely(timed: TimedDue, left: list[Fact]) -> Finding:
     other = next((f for f in left if f.what == fact.what), None)
     at = f"hf {timed.first}" + (f" to {timed.last}" if timed.last > timed.first else "")
     if other is None:
-        return _finding(Verdict.LOST, fact, f"{words_of(fact)} at {at}", "nothing")
+        return _finding(Verdict.LOST, fact, f"{fact_text(fact)} at {at}", "nothing")
     left.remove(other)
-    return _finding(Verdict.LATE, fact, f"{words_of(fact)} at {at}", f"hf {other.hyperframe}")
+    return _finding(Verdict.LATE, fact, f"{fact_text(fact)} at {at}", f"hf {other.hyperframe}")
 
 
 def _differences(expected: Sequence[Fact], observed: Sequence[Fact]) -> Iterator[Finding]:
@@ -161,7 +161,7 @@ def _alignment(due: Due, events: Sequence[Timed]) -> Iterator[Finding]:
 
 
 def _at(fact: Fact) -> str:
-    return f"{words_of(fact)} at hf {fact.hyperframe}"
+    return f"{fact_text(fact)} at hf {fact.hyperframe}"
 
 
 def _finding(verdict: Verdict, fact: Fact, expected: str, observed: str) -> Finding:

@@ -48,7 +48,8 @@ class LiveSource(Source, FaultySource, Protocol):
     @property
     def octets_dropped(self) -> int: ...
 
-    control_only: bool
+    @property
+    def control_only(self) -> bool: ...
 
 
 @dataclass(frozen=True, slots=True)

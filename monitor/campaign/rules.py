@@ -778,12 +778,14 @@ def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
             "hdlc",
             "the octets of each HDLC rate code",
             "CPRI V7.0 clause 4.2.7.7.1, Table 11",
-            tuple(
-                Case(("hdlc.fcs",), f"hdlc.fcs at rate code {code}", rate_code=code, every_plane=True)
-                for code in codes
-                if code != usual.rate_code
-            )
-            + (Case((), "no slow C&M, rate code 0", rate_code=0, every_plane=True),),
+            (
+                *tuple(
+                    Case(("hdlc.fcs",), f"hdlc.fcs at rate code {code}", rate_code=code, every_plane=True)
+                    for code in codes
+                    if code != usual.rate_code
+                ),
+                Case((), "no slow C&M, rate code 0", rate_code=0, every_plane=True),
+            ),
         ),
         Rule(
             "ethernet",

@@ -25,7 +25,7 @@ from ..faults.verdict import Declared, Finding, Observation, Verdict
 from .campaign import TRAFFIC, observe
 from .cases import Case
 from .conditions import LEAD_HYPERFRAMES, LinkConditions
-from .facts import Fact, facts_of, words_of
+from .facts import Fact, fact_text, facts_of
 from .receivers import SECOND_RECEIVER, ReceiverFactory
 from .results import Campaign, CaseResult
 from .served import Served
@@ -38,7 +38,8 @@ _FORMS = (LineForm.BITS, LineForm.SYMBOLS, LineForm.FLAGGED, LineForm.OCTETS)
 _POINTERS = (0, 20, 21, 40, 62, 63)
 _RATES = ("lowest", "480", "highest")
 _FAULTS = (
-    "line.violation", "line.disparity", "line.k", "sync.comma", "sync.hfn", "sync.bfn", "l1.rai", "l1.reset:hyperframes=10",
+    "line.violation", "line.disparity", "line.k", "sync.comma", "sync.hfn", "sync.bfn", "l1.rai",
+    "l1.reset:hyperframes=10",
     "hdlc.fcs", "hdlc.abort", "ethernet.fcs", "ethernet.code", "vendor.flip:ns=16", "ctrl_axc.flip", "reserved.flip",
 )  # fmt: skip
 _PLACES = (LEAD_HYPERFRAMES, 49, 50)
@@ -184,7 +185,7 @@ def _against_second(
             Finding(
                 verdict,
                 None,
-                f"{fact.plane.value}: {words_of(fact)} at hf {fact.hyperframe}",
+                f"{fact.plane.value}: {fact_text(fact)} at hf {fact.hyperframe}",
                 fact.plane,
                 fact.hyperframe,
             )

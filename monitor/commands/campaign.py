@@ -20,7 +20,7 @@ from ..campaign.thorough import add_random_cases, pairwise_cases
 from ..errors import InputError
 from ..opening import LinkRequest, open_link
 from ..process.output_file import check_report, clear_report, write_report
-from ..process.streams import print_json, print_lines
+from ..process.streams import print_json, print_lines, tell
 from ..reports.campaign_records import campaign_record, run_record
 from ..reports.campaign_text import campaign_lines, summary_line
 from ..sources.names import is_emulated
@@ -33,7 +33,7 @@ def run(arguments: argparse.Namespace) -> int:
         for case in choose(
             _cases(arguments, LinkConditions(option=arguments.option or "2")), arguments.only, arguments.skip
         ):
-            print(case.name)
+            print_lines([case.name])
         return EXIT_PASS
     receiver = _receiver(arguments)
     targets = [(arguments.junit, _junit), (arguments.html, _html)]
@@ -124,7 +124,7 @@ def report(
     if campaign.interrupted:
         sys.stdout.flush()
         word = "interrupted" if campaign.trouble is None else "ended early"
-        print(f"framefray: {word}; {summary_line(record)}", file=sys.stderr)
+        tell(f"{word}; {summary_line(record)}")
         if campaign.trouble is not None:
             raise campaign.trouble
         return EXIT_INTERRUPTED

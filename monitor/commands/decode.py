@@ -48,7 +48,10 @@ def _run(arguments: argparse.Namespace, interrupts: Interrupts) -> int:
     if request.is_emulated and request.hyperframes is None and sys.stderr.isatty():
         tell("runs until Ctrl-C, or give --hyperframes N")
     reading = Reading(source, interrupts)
-    whole = reading.run(lambda chunk: _print(lines, received(decoder, chunk)))
+    whole = reading.run(
+        lambda chunk: _print(lines, received(decoder, chunk)),
+        lambda: decoder.acquired_at_hyperframe is not None,
+    )
     with interrupts.held():
         _print(lines, decoder.finish())
         reading.tell()
@@ -57,6 +60,8 @@ def _run(arguments: argparse.Namespace, interrupts: Interrupts) -> int:
         elif lines is None:
             print_lines(summary_lines(decoder, source.description))
         sys.stdout.flush()
+    if reading.trouble is not None:
+        raise reading.trouble
     if not whole:
         tell("interrupted; the result covers what was read")
         return 130

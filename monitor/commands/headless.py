@@ -14,8 +14,8 @@ from ..process.interrupts import Interrupts
 from ..process.streams import print_lines, tell
 from ..reports.decode_text import summary_lines
 from ..sources.news import News
+from ..sources.patience import LinePatience
 from ..sources.source import Chunk, Source, received
-from ..text import inert
 
 __all__ = ["Reading"]
 
@@ -27,18 +27,31 @@ class Reading:
         self._source = source
         self._interrupts = interrupts
         self._news = News(source)
+        self.trouble: InputError | None = None
+        """That it was waited in vain for the line, to be raised once the result is written."""
 
-    def run(self, take: Callable[[Chunk], object], chunks: Iterator[Chunk] | None = None) -> bool:
+    def run(
+        self,
+        take: Callable[[Chunk], object],
+        synced: Callable[[], bool],
+        chunks: Iterator[Chunk] | None = None,
+    ) -> bool:
         """Give each chunk to `take`, whole, and close the source; False where a signal ended it.
 
-        `chunks` are those of the source, where some were taken before.
+        `synced` says whether sync was found yet. `chunks` are those of the source, where some were taken before.
         """
+        patience = LinePatience(self._source)
         try:
             self.tell()
             for chunk in chunks or self._source.chunks():
                 with self._interrupts.held():
                     take(chunk)
                     self.tell()
+                try:
+                    patience.check(synced)
+                except InputError as error:
+                    self.trouble = error
+                    break
         except KeyboardInterrupt:
             if self._interrupts.insisted:
                 raise
@@ -50,7 +63,7 @@ class Reading:
         """What the board has said, and the source warned of, since the last time."""
         for line in self._news.lines():
             if not line.event:
-                print(f"board: {inert(line.text)}", file=sys.stderr)
+                tell(line.text, "board")
         for warning in self._news.warnings():
             tell(warning)
 
@@ -82,26 +95,34 @@ def summarise_read(source: Source, settings: LinkSettings, interrupts: Interrupt
     """Read to the end of the source or to a signal, and print what it held until then."""
     decoder = LinkDecoder(settings)
     reading = Reading(source, interrupts)
-    whole = reading.run(lambda chunk: received(decoder, chunk))
+    whole = reading.run(
+        lambda chunk: received(decoder, chunk), lambda: decoder.acquired_at_hyperframe is not None
+    )
     with interrupts.held():
         decoder.finish()
         reading.tell()
-        return _print_summary(decoder, source, whole=whole)
+        return _print_summary(decoder, source, reading.trouble, whole=whole)
 
 
 def summarise(pipeline: Pipeline, interrupts: Interrupts, *more: str) -> int:
     """The same of a pipeline, which may have begun; `more` lines come below the summary."""
     reading = Reading(pipeline.source, interrupts)
-    whole = reading.run(pipeline.take, pipeline.chunks)
+    whole = reading.run(
+        pipeline.take, lambda: pipeline.decoder.acquired_at_hyperframe is not None, pipeline.chunks
+    )
     with interrupts.held():
         pipeline.take(None)
         reading.tell()
-        return _print_summary(pipeline.decoder, pipeline.source, *more, whole=whole)
+        return _print_summary(pipeline.decoder, pipeline.source, reading.trouble, *more, whole=whole)
 
 
-def _print_summary(decoder: LinkDecoder, source: Source, *more: str, whole: bool) -> int:
+def _print_summary(
+    decoder: LinkDecoder, source: Source, trouble: InputError | None, *more: str, whole: bool
+) -> int:
     print_lines([*summary_lines(decoder, source.description), *more])
     sys.stdout.flush()
+    if trouble is not None:
+        raise trouble
     if not whole:
         tell("interrupted; the result covers what was read")
         return 130

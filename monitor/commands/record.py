@@ -5,15 +5,12 @@ from __future__ import annotations
 import argparse
 import math
 import os
-import select
-import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from types import FrameType
 from typing import NamedTuple
 
 from ..emulation.emulated_link import EmulatedSource
@@ -22,13 +19,17 @@ from ..exports import SUFFIXES
 from ..faults.catalogue import parse_fault
 from ..formats.forms import Form, form_of_name
 from ..opening import SourceRequest, open_source
-from ..recording.limits import parse_limit
+from ..process.interrupts import Stops
+from ..process.posix import can_wait_for_files, file_waits
+from ..process.streams import erase_progress, print_lines, show_progress, tell
+from ..recording.limits import Limit, parse_limit
 from ..recording.recorder import FaultyTap, RecordingTap, open_recording
 from ..sources.names import is_serial
 from ..sources.news import News
-from ..text import counted, inert
+from ..sources.patience import LinePatience
+from ..text import counted
 
-_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
+EXIT_BAD_INPUT, EXIT_INTERRUPTED = 2, 130
 
 
 class _Placed(NamedTuple):
@@ -47,8 +48,21 @@ def run(arguments: argparse.Namespace) -> int:
     limit = parse_limit(arguments.limit) if arguments.limit is not None else None
     _check_out(arguments.out)
     _check_faults(arguments)
-    source = open_source(SourceRequest.of(arguments))
     fresh = not os.path.lexists(arguments.out)
+    tap = _open(arguments, limit)
+    recording = _Recording(arguments, tap)
+    with Stops() as stops:
+        failure = recording.run(stops)
+        if failure is not None and not recording.begun and fresh:
+            with suppress(OSError):
+                Path(arguments.out).unlink()
+            raise failure
+        return recording.finish(stops, failure)
+
+
+def _open(arguments: argparse.Namespace, limit: Limit | None) -> RecordingTap:
+    """The source with a tap on it; InputError where it cannot do what is asked, OutputError for OUT."""
+    source = open_source(SourceRequest.of(arguments))
     try:
         if isinstance(source, EmulatedSource):
             for text in arguments.fault:
@@ -61,57 +75,109 @@ def run(arguments: argparse.Namespace) -> int:
         raise
     if form_of_name(Path(arguments.out).name) is None:
         raw = " ".join(f".{form}" for form in Form if form is not Form.FFCAP)
-        _say(
+        tell(
             f"{arguments.out}: its suffix names no form, so it becomes an .ffcap capture ({raw} hold raw data)"
         )
     if (arguments.note or arguments.fault) and not tap.keeps_notes:
-        _say(f"{arguments.out}: notes and faults have no place in this form; only the line data are recorded")
-    signals: list[str] = []
-    waiting: list[str] = []
-    placed: list[_Placed] = []
-    begun = False
-    news = News(tap)
+        tell(f"{arguments.out}: notes and faults have no place in this form; only the line data are recorded")
+    return tap
 
-    def tell() -> None:
-        for warning in news.warnings():
-            if sys.stderr.isatty():
-                sys.stderr.write("\r\x1b[K")  # the line that tells how far it is
-            _say(warning)
 
-    failure: OutputError | InputError | None = None
-    try:
-        with _stopping(tap, signals), _marking(tap, arguments.source != "-"):
-            waiting = _begin(tap, arguments, placed)
-            begun = True
-            _record(tap, waiting, placed, tell)
-    except KeyboardInterrupt:
-        signals += [] if signals else ["SIGINT"]
-    except (OutputError, InputError) as error:
-        failure = error
-    finally:
+class _Recording:
+    """One recording from its first note to its summary; `begun` once a kill would leave something."""
+
+    def __init__(self, arguments: argparse.Namespace, tap: RecordingTap) -> None:
+        self.begun = False
+        self._arguments = arguments
+        self._tap = tap
+        self._news = News(tap)
+        self._waiting: list[str] = []
+        self._placed: list[_Placed] = []
+
+    def run(self, stops: Stops) -> OutputError | InputError | None:
+        """Record until the source ends, the limit is reached or a signal comes, and close; what went wrong."""
+        tap, failure = self._tap, None
         try:
-            tap.close()
-        except OutputError as error:
-            failure = failure or error
-    tell()
-    if failure is not None and not begun and fresh:
-        with suppress(OSError):
-            Path(arguments.out).unlink()
-        raise failure
-    print(inert(_summary(tap, arguments.out)))
-    sys.stdout.flush()
-    if failure is not None:
-        _say(f"{failure}; what was recorded before is kept")
-        return 2
-    trouble = [*_never_put_in(tap, waiting, placed)]
-    if not signals and _broke_off(tap, arguments):
-        trouble.append(f"{tap.description}: the line ended before the limit; what was recorded is kept")
-    for text in trouble:
-        _say(text)
-    if signals:
-        _say(f"stopped by {signals[0]}; what was recorded is kept")
-        return 130
-    return 2 if trouble else 0
+            with (
+                stops.running(tap.stop, lambda: tap.writing),
+                _marking(tap, self._arguments.source != "-"),
+            ):
+                self._begin()
+                self.begun = True
+                self._record()
+        except (OutputError, InputError) as error:
+            failure = error
+        finally:
+            try:
+                tap.close()
+            except OutputError as error:
+                failure = failure or error
+        self._tell()
+        return failure
+
+    def finish(self, stops: Stops, failure: OutputError | InputError | None) -> int:
+        """Say what was recorded; the exit status."""
+        tap, arguments = self._tap, self._arguments
+        print_lines([_summary(tap, arguments.out)])
+        sys.stdout.flush()
+        if failure is not None:
+            tell(f"{failure}; what was recorded before is kept")
+            return EXIT_BAD_INPUT
+        trouble = [*self._never_injected()]
+        if not stops.seen and _broke_off(tap, arguments):
+            trouble.append(f"{tap.description}: the line ended before the limit; what was recorded is kept")
+        for text in trouble:
+            tell(text)
+        if stops.seen:
+            tell(f"stopped by {stops.seen[0]}; what was recorded is kept")
+            return EXIT_INTERRUPTED
+        return EXIT_BAD_INPUT if trouble else 0
+
+    def _begin(self) -> None:
+        """Notes and faults that come first; faults of a board wait until it has told where it is."""
+        for text in self._arguments.note:
+            self._tap.note(text)
+        self._waiting = list(self._arguments.fault)
+        if isinstance(self._tap.source, EmulatedSource):
+            self._inject()
+
+    def _inject(self) -> None:
+        """Inject what waits; each fault goes over to those placed with the hyperframe it goes into."""
+        tap = self._tap
+        while isinstance(tap, FaultyTap) and self._waiting:
+            place = tap.inject(self._waiting[0]).hyperframe
+            self._placed.append(_Placed(self._waiting[0], place, _missing(tap)))
+            del self._waiting[0]
+
+    def _record(self) -> None:
+        tap, shown = self._tap, sys.stderr.isatty()
+        patience = LinePatience(tap.source, first_only=True)
+        next_line = time.monotonic() + 1.0
+        for _ in tap.chunks():
+            if tap.octets and not tap.limit_reached:
+                self._inject()
+            self._tell()
+            patience.check()
+            if shown and time.monotonic() >= next_line:
+                show_progress(f"{tap.hyperframes:.0f} hyperframes, {tap.octets} octets")
+                next_line = time.monotonic() + 1.0
+        if shown:
+            erase_progress()
+
+    def _tell(self) -> None:
+        for warning in self._news.warnings():
+            erase_progress()
+            tell(warning)
+
+    def _never_injected(self) -> Iterator[str]:
+        """The faults that had to wait too long, and those whose hyperframes lie beyond what was recorded."""
+        tap = self._tap
+        held = math.floor(tap.hyperframes)
+        beyond = [
+            fault.text for fault in self._placed if fault.hyperframe >= held + _missing(tap) - fault.missing
+        ]
+        for text in [*self._waiting, *beyond]:
+            yield f"fault {text} was not injected: the recording has {counted(held, 'hyperframe')}; it is kept"
 
 
 def _check_faults(arguments: argparse.Namespace) -> None:
@@ -123,14 +189,6 @@ def _check_faults(arguments: argparse.Namespace) -> None:
             f"{arguments.source}: this makes the board transmit damaged data",
             hint="--yes does it without asking",
         )
-
-
-def _never_put_in(tap: RecordingTap, waiting: list[str], placed: list[_Placed]) -> Iterator[str]:
-    """The faults that had to wait too long, and those whose hyperframes lie beyond what was recorded."""
-    held = math.floor(tap.hyperframes)
-    beyond = [fault.text for fault in placed if fault.hyperframe >= held + _missing(tap) - fault.missing]
-    for text in [*waiting, *beyond]:
-        yield f"fault {text} was never put in: the recording has {counted(held, 'hyperframe')}; it is kept"
 
 
 def _broke_off(tap: RecordingTap, arguments: argparse.Namespace) -> bool:
@@ -155,71 +213,18 @@ def _check_out(out: str) -> None:
         raise InputError(f"{out}: an .ffcap capture needs a file, not {kind}")
 
 
-def _begin(tap: RecordingTap, arguments: argparse.Namespace, placed: list[_Placed]) -> list[str]:
-    """Notes and faults that come first; the faults that have to wait until a board has told where it is."""
-    for text in arguments.note:
-        tap.note(text)
-    if not isinstance(tap.source, EmulatedSource):
-        return list(arguments.fault)
-    _inject(tap, list(arguments.fault), placed)
-    return []
-
-
-def _inject(tap: RecordingTap, waiting: list[str], placed: list[_Placed]) -> None:
-    """Put in what waits; each fault goes over to `placed` with the hyperframe it goes into."""
-    while isinstance(tap, FaultyTap) and waiting:
-        placed.append(_Placed(waiting[0], tap.inject(waiting[0]).hyperframe, _missing(tap)))
-        del waiting[0]
-
-
-def _record(tap: RecordingTap, waiting: list[str], placed: list[_Placed], tell: Callable[[], None]) -> None:
-    shown = sys.stderr.isatty()
-    next_line = time.monotonic() + 1.0
-    for _ in tap.chunks():
-        if tap.octets and not tap.limit_reached:
-            _inject(tap, waiting, placed)
-        tell()
-        if shown and time.monotonic() >= next_line:
-            sys.stderr.write(f"\rframefray: {tap.hyperframes:.0f} hyperframes, {tap.octets} octets ")
-            sys.stderr.flush()
-            next_line = time.monotonic() + 1.0
-    if shown:
-        sys.stderr.write("\r\x1b[K")
-
-
-@contextmanager
-def _stopping(tap: RecordingTap, seen: list[str]) -> Iterator[None]:
-    """A signal ends the recording after the record in hand; a second one ends it at once."""
-
-    def stop(number: int, frame: FrameType | None) -> None:
-        seen.append(signal.Signals(number).name)
-        tap.stop()
-        if not tap.writing or len(seen) > 1:
-            raise KeyboardInterrupt
-
-    before = {}
-    if threading.current_thread() is threading.main_thread():
-        for name in _SIGNALS:
-            number = getattr(signal, name, None)
-            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
-                before[number] = signal.signal(number, stop)
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
 @contextmanager
 def _marking(tap: RecordingTap, wanted: bool) -> Iterator[None]:
     """Each line typed at the terminal becomes a mark."""
-    if not (wanted and sys.stdin is not None and sys.stdin.isatty() and tap.keeps_notes):
+    if not (
+        wanted and tap.keeps_notes and sys.stdin is not None and sys.stdin.isatty() and can_wait_for_files()
+    ):
         yield
         return
     done = threading.Event()
     thread = threading.Thread(target=read_marks, args=(sys.stdin.fileno(), tap, done), daemon=True)
     thread.start()
-    _say("Enter puts a mark, with the text typed before it; Ctrl-C ends")
+    tell("Enter sets a mark with the text typed before it; Ctrl-C ends the recording")
     try:
         yield
     finally:
@@ -231,7 +236,7 @@ def read_marks(fd: int, tap: RecordingTap, done: threading.Event) -> None:
     """Put a mark for each line that comes on `fd`, until `done` or its end."""
     held = b""
     while not done.is_set():
-        if not select.select([fd], [], [], 0.1)[0]:
+        if not file_waits(fd, 0.1):
             continue
         data = os.read(fd, 4096)
         if not data:
@@ -248,7 +253,3 @@ def _summary(tap: RecordingTap, out: str) -> str:
         f"{out}: {counted(tap.octets, 'octet')} of {tap.form}, option {tap.option}: "
         f"{tap.hyperframes:.2f} hyperframes' worth in {counted(tap.chunk_count, 'piece')}{end}"
     )
-
-
-def _say(text: str) -> None:
-    print(f"framefray: {inert(text)}", file=sys.stderr)

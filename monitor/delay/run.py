@@ -36,7 +36,10 @@ class DelayRun:
 
     @property
     def done(self) -> bool:
-        return len(self._samples) >= self.resets
+        """Whether all resets were measured, or the last one was none: what follows would show no more."""
+        return len(self._samples) >= self.resets or bool(
+            self._samples and not self._samples[-1].reset_counted
+        )
 
     @property
     def samples(self) -> Sequence[DelaySample]:

@@ -32,6 +32,7 @@ __all__ = [
     "ResettableBoard",
     "loop_delay_bits",
     "read_line",
+    "was_counted",
 ]
 
 
@@ -50,7 +51,8 @@ class DelaySample:
     """One measurement after one reset; counts are parallel clocks, fractions where the board resolves them.
 
     `raw_clocks` is T14 as counted. `compensated_clocks` is T14 - Toffset with whatever the board adds for the
-    word alignment offset of each receiver. `far_alignment_offset` is None in a loop of one board.
+    word alignment offset of each receiver. `far_alignment_offset` is None in a loop of one board. `resets_before`
+    and `resets_after` are the board's own count of its resets, where it has one.
     """
 
     alignment_offset: int
@@ -61,6 +63,15 @@ class DelaySample:
     clock_ui: int
     resolution_ui: float
     line: LineReading | None = None
+    resets_before: int | None = None
+    resets_after: int | None = None
+
+    @property
+    def reset_counted(self) -> bool:
+        """Whether the board's own count shows the reset; a sample without that is no measurement."""
+        if self.resets_before is None or self.resets_after is None:
+            return True
+        return was_counted(self.resets_before, self.resets_after)
 
     @property
     def raw_ns(self) -> float:
@@ -69,6 +80,11 @@ class DelaySample:
     @property
     def compensated_ns(self) -> float:
         return self.compensated_clocks * self.clock_period_ns
+
+
+def was_counted(before: int, after: int) -> bool:
+    """Whether a count of 32 bits shows one reset more; up to four, for a command may be carried out again."""
+    return 1 <= (after - before) % (1 << 32) <= 4
 
 
 class ResettableBoard(Protocol):
@@ -116,7 +132,7 @@ def loop_delay_bits(sent: MarkerTrain, received: MarkerTrain) -> int:
     """Delay between two points by the sync markers both have seen; InputError unless all agree."""
     delays = np.unique(marker_delays_bits(sent, received))
     if len(delays) != 1:
-        text = "no hyperframe was seen at both points" if not len(delays) else "the delay changes on the way"
+        text = "no hyperframe is common to both points" if not len(delays) else "the delay changes on the way"
         raise InputError(text)
     return int(delays[0])
 

@@ -48,11 +48,11 @@ _ERROR_BITS = {
 _VERDICTS = {
     FrameStatus.CODE: "invalid code group inside the frame",
     FrameStatus.DELIMITER: "start or end delimiter missing or broken",
-    FrameStatus.ABORT: "sender broke the frame off",
+    FrameStatus.ABORT: "aborted by the sender",
     FrameStatus.UNALIGNED: "not a whole number of octets",
     FrameStatus.TOO_SHORT: "shorter than allowed",
     FrameStatus.TOO_LONG: "longer than allowed",
-    FrameStatus.FCS: "check sequence does not fit",
+    FrameStatus.FCS: "wrong check sequence",
     FrameStatus.LOST_SYNC: "cut off by loss of frame sync",
 }
 

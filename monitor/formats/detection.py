@@ -145,7 +145,7 @@ def decide(
             raise InputError(f"is an .ffcap capture, not {form}", 0, "leave --form out")
         return Decision(Form.FFCAP, option, certain=True)
     if form is Form.FFCAP or (form is None and hint is Form.FFCAP):
-        raise InputError("does not begin as an .ffcap capture does", 0)
+        raise InputError("is not an .ffcap capture", 0)
     text = _looks_like_text(bytes(head[:65536]))
     hex_text = text and hex_share(bytes(head[:65536])) >= 0.8
     if form is Form.HEX or (form is None and (hex_text or (text and hint is Form.HEX))):
@@ -175,14 +175,14 @@ def decide_line_data(
     if found is None:
         chosen = form or hint
         if chosen is Form.HEX:
-            raise InputError("is named as hex, but is not text", 0, "give --form and --option")
+            raise InputError("has the suffix .hex, but is not text", 0, "give --form and --option")
         if chosen is None or option is None:
             raise _not_found(data, form, chosen)
         skip = _item_phase(data, chosen)
         return Decision(chosen, option, skip, False, _skip_warning(skip, chosen))
     _hold_against(found, option, warnings)
     if form is None and hint is not None and found.form is not hint:
-        warnings.append(f"named as {hint}, but reads as {found.form}")
+        warnings.append(f"the suffix says {hint}, but the data format is {found.form}")
     warnings += _skip_warning(found.skip, found.form)
     return Decision(found.form, option or found.option, found.skip, True, warnings)
 

@@ -203,16 +203,18 @@ class CaptureHeader:
             raise InputError(f".ffcap header is cut short: {len(data)} octets", len(data))
         data = data[: header_length(data)]
         if zlib.crc32(data[: -RECORD_CRC.size]) != RECORD_CRC.unpack(data[-RECORD_CRC.size :])[0]:
-            raise InputError(".ffcap header is damaged: its CRC-32 does not hold", 0)
+            raise InputError(".ffcap header is damaged: wrong CRC-32", 0)
         version = int.from_bytes(data[8:10], "little")
         if version != VERSION:
-            raise InputError(f".ffcap version {version} is not the one this program reads, {VERSION}", 8)
+            raise InputError(
+                f".ffcap version {version} is not supported; this program reads version {VERSION}", 8
+            )
         try:
             fields = HEADER.parse(data)
         except (cs.ConstructError, UnicodeDecodeError):
-            raise InputError(".ffcap header holds what version 1 does not know", 0) from None
+            raise InputError(".ffcap header is not valid in version 1", 0) from None
         if fields.form not in _FORM_NAMES or fields.clock not in tuple(Clock):
-            raise InputError(f".ffcap header names form {fields.form}, clock {fields.clock}: not known", 16)
+            raise InputError(f".ffcap header has an unknown form {fields.form} or clock {fields.clock}", 16)
         return cls(
             fields.option,
             _FORM_NAMES[fields.form],

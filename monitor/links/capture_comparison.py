@@ -193,7 +193,7 @@ def compare_sources(
     """
     if sent.option != received.option:
         raise InputError(
-            f"{sent.description} is of option {sent.option}, {received.description} of option {received.option}:"
+            f"{sent.description} has option {sent.option}, {received.description} option {received.option}:"
             " only captures of the same line rate option can be compared"
         )
     offset_ns, missing = _clock_offset(sent, received)
@@ -231,7 +231,7 @@ def stretches_text(stretches: Sequence[NumberRange]) -> str:
     shown = stretches if len(stretches) <= _STRETCHES_SHOWN else stretches[: _STRETCHES_SHOWN - 1]
     text = ", then ".join(f"{position(stretch.first)} to {position(stretch.last)}" for stretch in shown)
     rest = len(stretches) - len(shown)
-    return f"{text} and {counted(rest, 'more stretch', 'more stretches')}" if rest else text
+    return f"{text} and {counted(rest, 'more range')}" if rest else text
 
 
 def _matched(pairing: Pairing, streams: tuple[_Stream, ...]) -> Iterator[Matched]:
@@ -245,7 +245,7 @@ def _side(stream: _Stream, pairing: Pairing, index: int) -> Side:
         raise InputError(
             f"{stream.source.description}: no hyperframe sync found as {stream.source.form} of option "
             f"{stream.source.option}",
-            hint="check the form and --option",
+            hint="check --form and --option",
         )
     return Side(
         stream.source.description,
@@ -271,6 +271,6 @@ def _clock_offset(sent: Source, received: Source) -> tuple[int | None, str]:
     for source in (sent, received):
         start = source.header.start_time_ns if isinstance(source, CaptureSource) else 0
         if not start:
-            return None, f"{source.description} does not tell when it was recorded"
+            return None, f"{source.description} has no recording times"
         starts.append(start)
     return starts[1] - starts[0], ""

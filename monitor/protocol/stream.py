@@ -86,6 +86,7 @@ class StreamCounters:
     unknown_type: int = 0
     steps_back: int = 0
     text_lines: int = 0
+    last_unknown_version: int = 0
 
     @property
     def bad_records(self) -> int:
@@ -224,6 +225,7 @@ class RecordReader:
             return DamageKind.CRC
         version, kind, flags, sequence, time_ns = _HEADER.unpack_from(body)
         if version != VERSION:
+            self.counters.last_unknown_version = version
             return DamageKind.VERSION
         self._follow(sequence, flags, at, out)
         if kind not in _TYPES:

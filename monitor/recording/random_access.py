@@ -25,6 +25,7 @@ from ..errors import InputError
 from ..formats.ffcap import GAP_RECORD, CaptureRecordType, gap_of_record
 from ..formats.ffcap_reader import CaptureIndex, CaptureReader
 from ..formats.forms import COUNTED_FORMS, WORD_FORMS, Form
+from ..process.posix import read_at
 from ..sources.file import WORDS_BESIDE, CaptureSource, RawSource, open_file_source, words_beside
 from ..sources.source import Chunk, Source
 
@@ -60,7 +61,7 @@ class _RawStream:
 
     def read(self, at: int, count: int) -> bytes:
         count = min(count, self.size - at, MOST_OCTETS)
-        return os.pread(self._file.fileno(), count, self._start + at) if count > 0 else b""
+        return read_at(self._file.fileno(), count, self._start + at) if count > 0 else b""
 
     def time_ns(self, at: int) -> int:
         return at * 1_000_000_000 // self._per_second
@@ -98,7 +99,7 @@ class _CaptureStream:
         index = CaptureIndex(path)
         with Path(path).open("rb") as file:
             for entry in (index[i] for i in range(len(index))):
-                head = os.pread(file.fileno(), GAP_RECORD, entry.offset)
+                head = read_at(file.fileno(), GAP_RECORD, entry.offset)
                 length = int.from_bytes(head[8:12], "little")
                 if form in COUNTED_FORMS and (gap := gap_of_record(head)) is not None:
                     self._gaps[self.size] = gap

@@ -105,7 +105,7 @@ def campaign_record(
 def meaning(campaign: Campaign) -> str:
     """What a pass of this campaign means and what it does not, in one sentence."""
     proven = (
-        "this receiver told every fault below under its own heading and no other, and delivered all else as it was sent"
+        "this receiver reported every fault below under its own heading and no other, and delivered all else as sent"
         if campaign.served.delivers
         else "this receiver moved the counters that every fault below has to move, and no other"
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..links.capture_comparison import CompareResult, Side, position, stretches_text
-from ..text import breaks_text, counted, inert
+from ..text import counted, gaps_text, inert
 from .compare_records import address
 
 __all__ = ["compare_lines"]
@@ -17,15 +17,14 @@ def compare_lines(result: CompareResult, *, passed: bool, max_ber: float) -> lis
     bits, compared = comparison.differing_bits, comparison.compared_bits
     found = f"{bits} of {compared} bits differ" if bits else "no bit differs"
     lines = [
-        f"{'PASS' if passed else 'FAIL'}: {found}"
+        f"{'pass' if passed else 'fail'}: {found}"
         + (f" (allowed: bit error ratio {max_ber:g})" if max_ber else ""),
         f"  sent      {_side(result.sent)}",
         f"  received  {_side(result.received)}",
-        f"  compared  {counted(comparison.hyperframes, 'hyperframe')}, {stretches_text(comparison.stretches)}"
-        f" (BFN.HFN), of option {comparison.option.name};"
-        f" {comparison.differing_hyperframes} differ",
-        f"  bit error ratio {ratio.errors / ratio.bits:.3g}, below {ratio.upper:.3g} with {ratio.confidence:.4g}"
-        " confidence (bits of the decoded octets)",
+        f"  compared  {counted(comparison.hyperframes, 'hyperframe')} of option {comparison.option.name},"
+        f" BFN.HFN {stretches_text(comparison.stretches)}; {comparison.differing_hyperframes} differ",
+        f"  bit error ratio {ratio.errors / ratio.bits:.3g} (bits of the decoded octets); upper bound"
+        f" {ratio.upper:.3g} at confidence level {ratio.confidence:.4g}",
         "",
         "  plane      compared octets  differing octets      bits  hyperframes",
     ]
@@ -48,26 +47,26 @@ def compare_lines(result: CompareResult, *, passed: bool, max_ber: float) -> lis
         way = result.latency
         lines += [
             "",
-            f"  sent to received: {way.mean_ns:.0f} ns on average, {way.least_ns:.0f} to {way.most_ns:.0f} ns,"
-            " by the clocks of the captures",
+            f"  sent to received: mean {way.mean_ns:.0f} ns, {way.least_ns:.0f} to {way.most_ns:.0f} ns,"
+            " by the recording times of the captures",
         ]
     else:
-        lines += ["", f"  no latency: {inert(result.latency_missing)}"]
+        lines += ["", f"  sent to received: - ({inert(result.latency_missing)})"]
     return lines
 
 
 def _side(side: Side) -> str:
     text = f"{inert(side.source)}: {counted(side.hyperframes, 'hyperframe')},"
-    text += f" {stretches_text(side.stretches)}, as {side.form}"
+    text += f" {stretches_text(side.stretches)}, data format {side.form}"
     if side.breaks_of_unknown_length:
-        text += f", {breaks_text(side.breaks_of_unknown_length)}"
+        text += f", {gaps_text(side.breaks_of_unknown_length)}"
     for count, what in (
         (side.losses, ("loss of sync", "losses of sync")),
         (side.code_violations, ("code violation",)),
         (side.disparity_errors, ("disparity error",)),
         (
             side.numbers_corrected,
-            ("hyperframe number taken from the count", "hyperframe numbers taken from the count"),
+            ("damaged hyperframe number corrected", "damaged hyperframe numbers corrected"),
         ),
     ):
         if count:
@@ -80,14 +79,15 @@ def _alone(result: CompareResult) -> list[str]:
     for name, side in (("sent", result.sent), ("received", result.received)):
         if side.alone:
             lines.append(
-                f"  only {name}: {counted(side.alone, 'hyperframe')}, {side.alone_inside} of them between common ones"
+                f"  only in {name}: {counted(side.alone, 'hyperframe')},"
+                f" {side.alone_inside} of them inside the common range"
             )
     runs = result.pairing.runs
     for run in runs[:_RUNS_SHOWN]:
-        where = "between common ones" if run.inside else "at an end"
+        where = "inside the common range" if run.inside else "outside the common range"
         lines.append(
             f"    {('sent', 'received')[run.side]}: {run.hyperframes} from {position(run.number)}, {where}"
         )
     if len(runs) > _RUNS_SHOWN:
-        lines.append(f"    and {counted(len(runs) - _RUNS_SHOWN, 'more stretch', 'more stretches')}")
+        lines.append(f"    and {counted(len(runs) - _RUNS_SHOWN, 'more range')}")
     return ["", *lines] if lines else []

@@ -1,8 +1,9 @@
-"""Results as plain text for a terminal or a log: no colour, no markup, only printable characters."""
+"""Results of decoding as plain text for a terminal or a log: 80 columns, no colour, only printable characters."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import textwrap
+from collections.abc import Iterator, Mapping
 
 from decoders.counters import COUNTERS_OF_PLANE
 from decoders.events import Plane
@@ -10,10 +11,11 @@ from decoders.linerates import HYPERFRAMES_PER_SECOND
 from decoders.link.decoder import LinkDecoder
 from decoders.link.startup import StartupState
 
-from ..text import breaks_text, counted, inert
+from ..text import counted, gaps_text, inert
 
 __all__ = ["counter_lines", "summary_lines"]
 
+_WIDTH = 80
 _TITLES = {
     "line": (Plane.LINE,),
     "sync": (Plane.SYNC,),
@@ -22,56 +24,88 @@ _TITLES = {
     "fast C&M": (Plane.ETHERNET,),
     "octets": (Plane.VENDOR, Plane.CTRL_AXC, Plane.RESERVED),
 }
+_NOT_AT_8B10B = ("block_", "fec_", "sync_word_")
+_NOT_AT_64B66B = ("code_violations", "disparity_errors", "filler_mismatches", "scrambling_")
+"""How the names of counters begin that stay 0 at a line code."""
 
 
-def counter_lines(counters: Mapping[str, int]) -> list[str]:
-    """Counters by plane, one plane a line; those at 0 are put together at its end."""
+def counter_lines(counters: Mapping[str, int], line_code: str | None = None) -> list[str]:
+    """Counters by plane; those at 0 stand at the end, but not those that `line_code` does not have."""
+    other = {None: (), "8b10b": _NOT_AT_8B10B, "64b66b": _NOT_AT_64B66B}[line_code]
     lines = []
     for title, planes in _TITLES.items():
         names = [name for plane in planes for name in COUNTERS_OF_PLANE[plane]]
-        moved = [f"{name} {counters[name]}" for name in names if counters[name]]
-        still = [name for name in names if not counters[name]]
-        text = ", ".join(moved) if moved else "nothing"
-        rest = f"  (0: {', '.join(still)})" if still else ""
-        lines.append(f"  {title:9} {text}{rest}")
+        shown = [f"{name} {counters[name]}" for name in names if counters[name]]
+        zero = [name for name in names if not counters[name] and not name.startswith(other)]
+        text = ", ".join(shown) if shown else "no changes" if title == "octets" else "no errors"
+        if zero:
+            text += f" ({'all ' if not shown else ''}0: {', '.join(zero)})"
+        lines += _titled(title, text)
     return lines
 
 
 def summary_lines(decoder: LinkDecoder, description: str) -> list[str]:
     """What a stream held, in words."""
-    option, planes = decoder.option, decoder.planes
-    rate = option.line_rate_bps / 1e6
-    lines = [
-        inert(description),
-        f"  link      option {option.name}, {rate:g} Mbit/s, line code {option.line_code},"
-        f" read as {decoder.settings.form.value}",
-    ]
+    option = decoder.option
+    name = {"8b10b": "8B/10B", "64b66b": "64B/66B"}[option.line_code]
+    link = f"option {option.name}, {option.line_rate_bps / 1e6:g} Mbit/s, {name}"
+    link += f", data format {decoder.settings.form.value}"
+    if decoder.fec is not None:
+        link += ", RS-FEC"
+    if decoder.scrambling_seed is not None:
+        link += f", scrambled with seed {decoder.scrambling_seed}"
+    lines = [inert(description), *_titled("link", link)]
     if decoder.acquired_at_hyperframe is None:
-        lines.append("  in sync   never")
+        lines += _titled("sync", "not found")
     else:
-        seconds = decoder.hyperframes / HYPERFRAMES_PER_SECOND
-        last = planes.last
-        first = last.first or (0, 0)
-        slip = decoder.alignment_slip_bits
-        missed = f"{decoder.hyperframes_missed} missed"
-        if decoder.hyperframes_not_received:
-            missed += f" ({decoder.hyperframes_not_received} of them not received here)"
-        if decoder.breaks_of_unknown_length:
-            missed += f", {breaks_text(decoder.breaks_of_unknown_length)}"
-        lines += [
-            f"  in sync   {decoder.state.value}, {counted(decoder.hyperframes, 'hyperframe')}"
-            f" ({seconds * 1e3:.2f} ms of line),"
-            f" {decoder.acquired_at_hyperframe} skipped before, {missed},"
-            f" {counted(decoder.losses, 'loss of sync', 'losses of sync')}",
-            f"  position  BFN {first[0]} HFN {first[1]} to BFN {last.bfn} HFN {last.hfn}"
-            + ("" if slip is None else f", word alignment offset {counted(slip, 'bit')}"),
-            f"  L1        version {planes.version.accepted}, HDLC rate code {planes.rate.accepted},"
-            f" pointer p {planes.pointer.accepted}; start-up state {planes.startup_state.value}"
-            f" ({StartupState(planes.startup_state).meaning})",
-        ]
-    lines += counter_lines(decoder.counters)
+        lines += _decoded(decoder)
+    lines += counter_lines(decoder.counters, option.line_code)
     if decoder.trailing_octets:
-        lines.append(
-            f"  left over {counted(decoder.trailing_octets, 'octet')} at the end, no whole hyperframe"
-        )
+        end = f"{counted(decoder.trailing_octets, 'octet')} at the end, less than a hyperframe"
+        lines += _titled("not used", end)
     return lines
+
+
+def _decoded(decoder: LinkDecoder) -> Iterator[str]:
+    planes = decoder.planes
+    offset = decoder.alignment_slip_bits
+    sync = f"{decoder.state.value}, {counted(decoder.losses, 'loss of sync', 'losses of sync')}"
+    if offset is not None:
+        sync += f", alignment offset {counted(offset, 'bit')}"
+    if decoder.fec is not None:
+        sync += f", codeword phase {counted(decoder.fec.codeword_phase_bits, 'bit')}"
+    yield from _titled("sync", sync)
+    first = planes.last.first or (0, 0)
+    yield from _titled(
+        "decoded",
+        f"{counted(decoder.hyperframes, 'hyperframe')}"
+        f" ({decoder.hyperframes / HYPERFRAMES_PER_SECOND * 1e3:.2f} ms of line time),"
+        f" BFN {first[0]} HFN {first[1]} to BFN {planes.last.bfn} HFN {planes.last.hfn}",
+    )
+    lost = f"{counted(decoder.hyperframes_missed - decoder.hyperframes_not_received, 'hyperframe')}"
+    if decoder.hyperframes_not_received:
+        lost += f", {decoder.hyperframes_not_received} not received"
+    if decoder.breaks_of_unknown_length:
+        lost += f", {gaps_text(decoder.breaks_of_unknown_length)}"
+    yield from _titled("lost", f"{lost}; {decoder.acquired_at_hyperframe} skipped before sync")
+    state = planes.startup_state
+    yield from _titled(
+        "L1",
+        f"version {_known(planes.version.accepted)}, HDLC rate code {_known(planes.rate.accepted)},"
+        f" pointer p {_known(planes.pointer.accepted)}; start-up state {state.value} ({StartupState(state).meaning})",
+    )
+
+
+def _known(value: int | None) -> str:
+    return "-" if value is None else str(value)
+
+
+def _titled(title: str, text: str) -> list[str]:
+    return textwrap.wrap(
+        text,
+        _WIDTH,
+        initial_indent=f"  {title:9} ",
+        subsequent_indent=" " * 14,
+        break_on_hyphens=False,
+        break_long_words=False,
+    )

@@ -24,6 +24,8 @@ def _sample(number: int, sample: DelaySample) -> dict[str, Any]:
         "line_far_alignment_offset": None if line is None else line.far_alignment_offset,
         "marker_bits": None if line is None else line.round_trip_bits,
         "marker_t14_bits": None if line is None else line.t14_bits,
+        "resets_before": sample.resets_before,
+        "resets_after": sample.resets_after,
     }
 
 

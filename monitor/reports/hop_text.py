@@ -1,4 +1,4 @@
-"""A plan of radio heads as text and as a record: picture of the chain, delays, buffers, margin, what changes."""
+"""The delay budget of a chain of RE as text and as a record: picture, delays, buffers, margin, what changes."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from decoders.link_delay.delay import TC_NS
 from decoders.link_delay.hops import ChainDelays, RadioHead
 
 from ..delay.hop_plans import HopPlan
-from ..text import counted
 
 __all__ = ["hop_lines", "hop_record", "picture"]
 
@@ -38,12 +37,12 @@ def hop_lines(plan: HopPlan, changed: HopPlan | None = None, *, ascii_only: bool
     found = plan.delays()
     plus = "+-" if ascii_only else "±"
     lines = [
-        f"{plan.name}: {counted(len(plan.heads), 'radio head')}",
+        f"{plan.name}: {len(plan.heads)} RE",
         *picture(plan, ascii_only=ascii_only),
         "",
     ]
     lines.append(
-        f"  {'head':10} {'hops':>4} {'one way ns':>12} {plus}k=2 ns {'round trip ns':>14} {'T14 ns':>12}"
+        f"  {'RE':10} {'hops':>4} {'one way ns':>12} {plus + 'U ns':>7} {'round trip ns':>14} {'T14 ns':>12}"
         f" {'buffer ns':>12} {'in Tc':>8}"
     )
     for h in found.heads:
@@ -52,28 +51,28 @@ def hop_lines(plan: HopPlan, changed: HopPlan | None = None, *, ascii_only: bool
             f" {h.t14_ns:12.3f} {h.buffer_ns:12.3f} {h.buffer_ns / TC_NS:8.3f}"
         )
     lines += [
-        "  one way: controller to antenna; round trip: to the antenna and back; buffer: wait, so that all send"
-        " together",
+        "  one way: REC to antenna; round trip: REC to antenna and back; buffer: delay to add, so that all antennas",
+        "  transmit at the same time; U: expanded uncertainty, coverage factor 2",
         f"  skew without buffers {found.skew_ns:.3f} ns",
         *_margin(found),
-        "  when a link is touched:",
+        "  effect of work on a link:",
     ]
     for effect in found.effects:
         heads = ", ".join(effect.heads)
         worst = found.error_ns + effect.uncompensated_ns
-        fits = "still within" if worst <= found.budget.limit_ns else "OUTSIDE"
+        fits = "within" if worst <= found.budget.limit_ns else "OUTSIDE"
         lines.append(
-            f"    {effect.name} reset: up to {effect.uncompensated_ns:.3f} ns at {heads} if the word alignment is"
-            f" not compensated ({fits} the budget); one clock is {effect.one_clock_ns:.3f} ns"
+            f"    {effect.name} reset: up to {effect.uncompensated_ns:.3f} ns at {heads} if the alignment offset is"
+            f" not compensated ({fits} the budget); one clock = {effect.one_clock_ns:.3f} ns"
         )
-        text = f"    cable to {effect.name} replaced: {effect.ns_per_m:.3f} ns for each metre at {heads}"
+        text = f"    cable to {effect.name} replaced: {effect.ns_per_m:.3f} ns per metre at {heads}"
         if len(found.heads) > len(effect.heads) and found.margin_ns > 0:
-            text += f"; {found.margin_ns / effect.ns_per_m:.2f} m unmeasured use up the margin"
+            text += f"; an unmeasured {found.margin_ns / effect.ns_per_m:.2f} m uses up the margin"
         lines.append(text)
     if changed is not None:
         lines += _changes(found, changed.delays())
     lines.append(
-        "verdict: " + ("PASS" if found.margin_ns >= 0 else "FAIL: the budget does not cover the doubt")
+        "verdict: " + ("pass" if found.margin_ns >= 0 else "fail: the budget is smaller than the uncertainty")
     )
     if ascii_only:
         lines = [line.encode("ascii", "replace").decode() for line in lines]
@@ -82,10 +81,10 @@ def hop_lines(plan: HopPlan, changed: HopPlan | None = None, *, ascii_only: bool
 
 def _margin(found: ChainDelays) -> list[str]:
     if found.worst is None:
-        return ["  one head alone: no skew to hold a budget against"]
+        return ["  one RE only: there is no skew to compare with a budget"]
     return [
-        f"  doubt of the skew with buffers {found.error_ns:.3f} ns (k = 2), worst between {found.worst[0]} and"
-        f" {found.worst[1]}",
+        f"  uncertainty of the skew with buffers {found.error_ns:.3f} ns (coverage factor 2), largest between"
+        f" {found.worst[0]} and {found.worst[1]}",
         f"  budget {found.budget.limit_ns:g} ns ({found.budget.source}); margin {found.margin_ns:.3f} ns",
     ]
 
@@ -100,7 +99,7 @@ def _changes(before: ChainDelays, after: ChainDelays) -> list[str]:
     gaps = [new.one_way_ns - old.one_way_ns for old, new in zip(before.heads, after.heads, strict=True)]
     wrong = max(gaps) - min(gaps)
     fits = "within" if wrong + before.error_ns <= before.budget.limit_ns else "OUTSIDE"
-    lines.append(f"    with the old buffers the heads are {wrong:.3f} ns apart: {fits} the budget")
+    lines.append(f"    with the old buffers the RE are {wrong:.3f} ns apart: {fits} the budget")
     return lines
 
 

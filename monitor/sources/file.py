@@ -239,11 +239,11 @@ class CaptureSource:
         try:
             decision = decide_line_data(data, self._form, option)
         except InputError as error:
-            source = "" if said else "its header does not fit: "
+            source = "" if said else "wrong option in the header: "
             raise self._stream.error(source + error.message, hint=error.hint) from None
         self.warnings += decision.warnings
         if said and named and said != named:
-            self.warnings.append(f"header says option {named}; taken as option {said}")
+            self.warnings.append(f"the header has option {named}; decoded as option {said}")
         if decision.option is None:
             raise self._stream.error("option is not in the header", hint="give --option")
         try:

@@ -6,19 +6,22 @@ character is then always one cell. Nothing here parses markup.
 
 from __future__ import annotations
 
-__all__ = ["count", "fit", "fit_middle", "inert", "lasting", "wrapped"]
+from rich.cells import cell_len
+
+from .. import text as plain
+
+__all__ = ["count", "fit", "fit_middle", "inert", "lasting", "window_text", "wrapped"]
 
 CUT = ">"
 """Stands at the end of text that was cut."""
 
 
 def inert(text: str) -> str:
-    """`text` with everything but printable ASCII written as an escape (`\\x1b`, `\\u202e`)."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(
-        c if " " <= c <= "~" else c.encode("unicode_escape", "surrogatepass").decode("ascii") for c in text
-    )
+    """Escaped text (°, ü as they are), and what takes two cells or none as an escape, too (`\\u96fb`, `\\u0301`)."""
+    shown = plain.inert(text)
+    if shown.isascii():
+        return shown
+    return "".join(c if cell_len(c) == 1 else c.encode("unicode_escape").decode() for c in shown)
 
 
 def fit(text: str, width: int) -> str:
@@ -59,6 +62,13 @@ def lasting(seconds: float) -> str:
         if seconds >= 2 * size:
             return f"{int(seconds / size)} {unit}"
     return f"{int(seconds)} s"
+
+
+def window_text(seconds: float) -> str:
+    """A span of time that counts are of: `10 s`, `2.5 s`, `420 ms`."""
+    if seconds >= 9.95:
+        return f"{seconds:.0f} s"
+    return f"{seconds:.1f} s" if seconds >= 0.95 else f"{seconds * 1000:.0f} ms"
 
 
 def wrapped(text: str, width: int) -> list[str]:

@@ -1,16 +1,17 @@
-"""Is the delay steady: reset the board again and again, and see each delay, where it lies, and what it means.
+"""Is the delay constant: reset the board again and again, and see each delay, where it lies, and what it means.
 
-Beside each reset stand the word alignment offset k, the count as it was read, and the delay after compensation.
+Beside each reset stand the alignment offset, the count as it was read, and the delay after compensation.
 The chart has the deviation from the first one against one parallel clock and against Tc/32 (CPRI V7.0, R-19).
-Says what `monitor.delays` judged; judges nothing itself.
+Shows what `monitor.delay` judged; judges nothing itself.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import ClassVar
 
 from rich.segment import Segment
+from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
@@ -19,32 +20,37 @@ from decoders.link_delay.delay import ONE_WAY_LIMIT_NS
 from ..delay.samples import DelaySample, DelayStatus
 from ..text import counted
 from .cells import count, fit, inert, wrapped
+from .feed import Feed
 from .line_pane import Line, LinePane, cells
 from .palette import Look
-from .reset_run import Resets
+from .permission import ask_first
+from .reset_run import Resets, live_board_of, settings_of
+from .view import View
+from .view_keys import DELAY_HINTS, Hints
 
-__all__ = ["DelayPane", "chart_lines", "offset_lines"]
+__all__ = ["DelayPane", "DelayView", "chart_lines", "offset_lines"]
 
+_RESETS = "this resets its transceiver, again and again"
 _SIDE_BY_SIDE = 110
 _TABLE_WIDTH = 64
 _LABEL = 16
 _NO_BOARD = (
-    "Whether the delay stays the same is seen by resetting a board's transceiver again and again. "
-    "Resets need a board: this source brings what it has, and nothing behind it can be reset. "
-    "Open emulated or emulated:pair to see it, or a board."
+    "A delay is constant if it stays the same through transceiver resets. "
+    "Resets need a board; this source is read as it is. "
+    "Open emulated or emulated:pair, or a board on a serial line."
 )
 
-_K = (
-    " After each reset the receiver's word boundary lands on one of ten positions, k = 0 to 9 bits after the one"
-    " before. A board that does not allow for k has a delay that jumps."
+_OFFSET = (
+    " After each reset the receiver's word boundary lands on one of ten bit positions: the alignment offset, 0 to 9"
+    " bits. A board that does not compensate for it has a delay that varies."
 )
 _EMULATED = (
-    "enter resets the transceiver of an emulated board of this kind, again and again; the link above goes on."
-    f"{_K} c makes REC-A do it wrongly."
+    "enter resets the transceiver of an emulated board, again and again; the link shown above is not touched."
+    f"{_OFFSET} c lets REC-A compensate wrongly."
 )
 _LIVE = (
-    "enter resets the transceiver of this board, again and again: its link is lost each time and comes back. What did"
-    f" not come meanwhile is counted above.{_K}"
+    "enter resets the transceiver of this board, again and again: the link is lost each time and recovers."
+    f" Hyperframes not received meanwhile are counted above.{_OFFSET}"
 )
 
 
@@ -52,22 +58,24 @@ class DelayPane(LinePane, can_focus=True):
     """Resets, chart, offsets and verdict."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter,g", "go", "reset the board, again and again", id="delay.go"),
-        Binding("space", "stop", "stop; go goes on from there", id="delay.stop"),
+        Binding("enter", "start", "reset the board, again and again", id="delay.start"),
+        Binding("space", "stop", "stop; enter continues", id="delay.stop"),
         Binding("left", "fewer", "fewer resets", id="delay.fewer"),
         Binding("right", "more", "more resets", id="delay.more"),
-        Binding("c", "compensation", "let REC-A compensate k another way", id="delay.compensation"),
-        Binding("up", "scroll_table(-1)", "resets before", id="delay.up"),
-        Binding("down", "scroll_table(1)", "resets after", id="delay.down"),
-        Binding("pageup", "scroll_table(-10)", "ten resets before", id="delay.pageup"),
-        Binding("pagedown", "scroll_table(10)", "ten resets after", id="delay.pagedown"),
+        Binding(
+            "c", "compensation", "change how REC-A compensates the alignment offset", id="delay.compensation"
+        ),
+        Binding("up", "scroll_table(-1)", "previous resets", id="delay.up"),
+        Binding("down", "scroll_table(1)", "next resets", id="delay.down"),
+        Binding("pageup", "scroll_table(-10)", "ten resets back", id="delay.pageup"),
+        Binding("pagedown", "scroll_table(10)", "ten resets on", id="delay.pagedown"),
     ]
 
     class Wanted(Message):
-        """A run is to go."""
+        """A run is to start."""
 
     class Started(Message):
-        """A run goes, and wants a thread."""
+        """A run has started, and wants a thread."""
 
     def __init__(self, look: Look, resets: Resets) -> None:
         super().__init__(look, id="delays")
@@ -76,11 +84,11 @@ class DelayPane(LinePane, can_focus=True):
 
     # --- keys ---------------------------------------------------------------------------------------------
 
-    def action_go(self) -> None:
+    def action_start(self) -> None:
         self.post_message(self.Wanted())
 
     def start(self) -> None:
-        """Let a run go, or go on."""
+        """Start a run, or continue it."""
         self._back = 0
         if self.resets.start():
             self.post_message(self.Started())
@@ -154,9 +162,9 @@ class DelayPane(LinePane, can_focus=True):
         if wanted != resets.wanted:
             text += f" (next {resets.wanted})"
         if resets.live is None:
-            text += f"  REC-A compensates k: {_WAYS[resets.compensation.value]}"
+            text += f"  REC-A compensates: {_WAYS[resets.compensation.value]}"
         else:
-            text += "  the board's own count, k allowed for"
+            text += "  the board's own count, alignment offset compensated"
         line: list[Segment] = [Segment(f" {state} ", style)]
         line.append(Segment(fit(text, max(width - len(state) - 2, 0)), look.strong))
         lines: list[Line] = [tuple(line)]
@@ -175,8 +183,8 @@ class DelayPane(LinePane, can_focus=True):
         room = rows - 1
         self._back = min(max(self._back, 0), max(len(samples) - room, 0))
         last = len(samples) - self._back
-        far = "" if samples[0].far_alignment_offset is None else " far k"
-        head = f" {'reset':>5} {'k':>3}{far} {'raw clocks':>11} {'compensated ns':>15} {'deviation ns':>13}"
+        remote = "" if samples[0].far_alignment_offset is None else " remote"
+        head = f" {'reset':>5} {'offset':>6}{remote} {'raw clocks':>11} {'compensated ns':>15} {'deviation ns':>13}"
         lines: list[Line] = [(Segment(fit(head, width), look.quiet),)]
         for number in range(max(last - room, 0), last):
             lines.append(self._row(number, samples[number], status, width))
@@ -186,9 +194,9 @@ class DelayPane(LinePane, can_focus=True):
         look = self.look
         deviation = sample.compensated_ns - status.samples[0].compensated_ns
         outside = abs(deviation) > min(status.clock_period_ns, ONE_WAY_LIMIT_NS) + 1e-6
-        far = "" if sample.far_alignment_offset is None else f" {sample.far_alignment_offset:5d}"
+        remote = "" if sample.far_alignment_offset is None else f" {sample.far_alignment_offset:6d}"
         text = (
-            f" {number + 1:5d} {sample.alignment_offset:3d}{far} {sample.raw_clocks:11.2f}"
+            f" {number + 1:5d} {sample.alignment_offset:6d}{remote} {sample.raw_clocks:11.2f}"
             f" {sample.compensated_ns:15.3f} {deviation:+13.3f}"
         )
         mark = " ! outside" if outside else ""
@@ -199,8 +207,8 @@ class DelayPane(LinePane, can_focus=True):
 
 
 _WAYS = {
-    "correct": "correctly",
-    "missing": "not at all",
+    "correct": "correct",
+    "missing": "none",
     "wrong-sign": "wrong sign",
     "off-by-one": "one too many",
     "off-by-one-low": "one too few",
@@ -249,7 +257,7 @@ def chart_lines(status: DelayStatus, width: int, rows: int, look: Look) -> list[
         line.append(Segment(glyph * max(width - _LABEL - 2 - columns, 0), look.quiet))
         lines.append(tuple(line))
     per = -(-len(values) // columns)
-    text = f" ns from the first delay, {counted(per, 'reset')} a column"
+    text = f" deviation from the first delay in ns, {counted(per, 'reset')} per column"
     return [(Segment(fit(text, width), look.quiet),), *lines, *[()] * (rows - 1 - plot)]
 
 
@@ -273,8 +281,8 @@ def offset_lines(status: DelayStatus, width: int, look: Look) -> list[Line]:
     """How often each word alignment offset was seen, one line a receiver under one line of offsets."""
     size = 5 if width < 100 else 7
     positions = len(status.coverage[0].counts)
-    heads = "".join(f"{k:>{size}}" for k in range(positions))
-    lines: list[Line] = [(Segment(f" {'k':<7}{heads}", look.quiet),)]
+    heads = "".join(f"{offset:>{size}}" for offset in range(positions))
+    lines: list[Line] = [(Segment(f" {'offset':<7}{heads}", look.quiet),)]
     for name, covered in zip(status.names, status.coverage, strict=True):
         line = [Segment(f" {inert(name)[:6]:<7}", look.strong)]
         for times in covered.counts:
@@ -282,7 +290,7 @@ def offset_lines(status: DelayStatus, width: int, look: Look) -> list[Line]:
             line.append(Segment(text, look.text if times else look.quiet))
         never = len(covered.never_seen)
         room = width - cells(tuple(line))
-        text = f"  + all {positions} seen" if not never else f"  {never} never seen"
+        text = f"  + all {positions} observed" if not never else f"  {never} not yet observed"
         line.append(Segment(fit(text, room), look.good if not never else look.quiet))
         lines.append(tuple(line))
     return lines
@@ -290,9 +298,9 @@ def offset_lines(status: DelayStatus, width: int, look: Look) -> list[Line]:
 
 def _verdict_lines(status: DelayStatus, width: int, look: Look, *, going: bool) -> list[Line]:
     word, style = {
-        "pass": ("+ STEADY", look.good),
-        "incomplete": ("- steady so far", look.strong) if going else ("! INCOMPLETE", look.bad),
-    }.get(status.verdict, ("! NOT STEADY", look.alarm))
+        "pass": ("+ CONSTANT", look.good),
+        "incomplete": ("- constant so far", look.strong) if going else ("! INCOMPLETE", look.bad),
+    }.get(status.verdict, ("! VARIES", look.alarm))
     figures = f"  spread {status.spread_ns:.3f} ns, of the raw count {status.raw_spread_ns:.3f} ns"
     if status.mean is not None:
         expanded = status.mean.expanded()
@@ -308,3 +316,39 @@ def _verdict_lines(status: DelayStatus, width: int, look: Look, *, going: bool) 
         for i, part in enumerate(wrapped(words, width - 4)):
             lines.append((Segment((" - " if i == 0 else "   ") + part, look.text),))
     return lines
+
+
+class DelayView(View):
+    """Resets of the board behind the source, or of an emulated one of its kind."""
+
+    NAME = "Delay"
+    QUESTION = "is the delay constant?"
+
+    def __init__(self, look: Look, feed: Feed, source: object, start_thread: Callable[[], None]) -> None:
+        super().__init__(look, feed)
+        self._source = source
+        self._start_thread = start_thread
+        self.resets = Resets(settings_of(source), live=live_board_of(source))
+        self.pane = DelayPane(look, self.resets)
+
+    def compose(self) -> ComposeResult:
+        yield self.pane
+
+    @property
+    def owner(self) -> DelayPane:
+        return self.pane
+
+    @property
+    def hints(self) -> Hints:
+        return DELAY_HINTS
+
+    def draw(self, *, fresh: bool) -> None:
+        self.pane.update()
+
+    def on_delay_pane_wanted(self, message: DelayPane.Wanted) -> None:
+        needless = self.resets.going or not self.resets.can_reset
+        if needless or not ask_first(self.app, self.look, self._source, _RESETS, self.pane.start):
+            self.pane.start()
+
+    def on_delay_pane_started(self, message: DelayPane.Started) -> None:
+        self._start_thread()

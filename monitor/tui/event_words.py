@@ -6,12 +6,13 @@ text is printable ASCII only.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from decoders import events as ev
 from decoders.cm_plane.packet_text import describe, printable
 from decoders.counters import is_damage
+from decoders.line_coding.code_8b10b import K28_5
 from decoders.link.startup import StartupState
 
 from ..links.snapshot import BoardSaid, SourceWarning
@@ -19,7 +20,7 @@ from ..text import counted
 from .cells import inert
 from .palette import BAD, GOOD, MOVED, NOTE
 
-__all__ = ["Saying", "is_bad", "saying", "startup_meaning", "status_word"]
+__all__ = ["EventWords", "event_in_words", "is_bad", "startup_meaning", "status_word"]
 
 _SHOWN_CHANGES = 4
 _DESCRIBED_OCTETS = 256
@@ -45,7 +46,10 @@ _FIELDS = {
 }
 
 
-class Saying(NamedTuple):
+_Parts = Sequence[tuple[int, str] | tuple[int, str, str]]
+
+
+class EventWords(NamedTuple):
     """One event for the screen: glyph, a word of at most 9 characters, and the text."""
 
     glyph: str
@@ -69,25 +73,25 @@ def is_bad(event: ev.Event) -> bool:
     return is_damage(event)
 
 
-def saying(event: ev.Event) -> Saying:
-    """Put an event into words; unknown kinds are told by their name."""
+def event_in_words(event: ev.Event) -> EventWords:
+    """An event in words; kinds that are new are told by their name."""
     teller = _TELLERS.get(type(event))
     if teller is None:
-        return Saying(NOTE, "event", inert(repr(event)))
+        return EventWords(NOTE, "event", inert(repr(event)))
     return teller(event)
 
 
-def _frame(event: ev.FrameReceived) -> Saying:
+def _frame(event: ev.FrameReceived) -> EventWords:
     good = event.status is ev.FrameStatus.GOOD
     if event.plane is ev.Plane.ETHERNET:
-        said = describe(event.data[:1600]).line
+        content = describe(event.data[:1600]).line
     else:
-        said = printable(event.data, _DESCRIBED_OCTETS)
-    text = f"{event.length:4d} {inert(said)}"
-    return Saying(GOOD if good else BAD, status_word(event.status), text)
+        content = printable(event.data, _DESCRIBED_OCTETS)
+    text = f"{event.length:4d} {inert(content)}"
+    return EventWords(GOOD if good else BAD, status_word(event.status), text)
 
 
-def _octets(event: ev.OctetsChanged) -> Saying:
+def _octets(event: ev.OctetsChanged) -> EventWords:
     parts: list[str] = []
     for change in event.changes():
         if len(parts) == _SHOWN_CHANGES:
@@ -95,53 +99,91 @@ def _octets(event: ev.OctetsChanged) -> Saying:
             break
         x = change.ns + 64 * change.xs
         parts.append(f"#Z.{x}.{change.y} {change.old:02X}>{change.new:02X}")
-    return Saying(MOVED, "changed", f"{len(event):4d} " + ", ".join(parts))
+    return EventWords(MOVED, "changed", f"{len(event):4d} " + ", ".join(parts))
 
 
-def _sync_state(event: ev.SyncStateChanged) -> Saying:
-    return Saying(BAD if is_bad(event) else NOTE, "sync", f"{event.old} to {event.new}")
+def _sync_state(event: ev.SyncStateChanged) -> EventWords:
+    return EventWords(BAD if is_bad(event) else NOTE, "sync", f"{event.old} to {event.new}")
 
 
-def _raised(event: ev.AlarmRaised) -> Saying:
-    who = "found here" if event.origin is ev.Origin.LOCAL else "sent by the far end"
-    return Saying(BAD, "alarm", f"{event.alarm.value.upper()} {who}")
+def _end(origin: ev.Origin) -> str:
+    return "local" if origin is ev.Origin.LOCAL else "remote"
 
 
-def _cleared(event: ev.AlarmCleared) -> Saying:
-    who = "here" if event.origin is ev.Origin.LOCAL else "at the far end"
-    return Saying(NOTE, "cleared", f"{event.alarm.value.upper()} gone {who}")
+def _raised(event: ev.AlarmRaised) -> EventWords:
+    return EventWords(BAD, "raised", f"{event.alarm.value.upper()}, {_end(event.origin)}")
 
 
-def _code(event: ev.CodeErrors) -> Saying:
-    return Saying(
+def _cleared(event: ev.AlarmCleared) -> EventWords:
+    return EventWords(NOTE, "cleared", f"{event.alarm.value.upper()}, {_end(event.origin)}")
+
+
+def _code(event: ev.CodeErrors) -> EventWords:
+    return EventWords(
         BAD,
-        "code",
+        "line code",
         f"{counted(event.code_violations, 'violation')}, {counted(event.disparity_errors, 'disparity error')}, "
         f"first at octet {event.first_octet} of the hyperframe",
     )
 
 
-def _l1(event: ev.L1Changed) -> Saying:
+def _blocks(event: ev.BlockErrors) -> EventWords:
+    parts: _Parts = [
+        (event.header_errors, "bad block header"),
+        (event.unexpected_types, "unexpected block type"),
+        (event.lock_losses, "loss of block lock", "losses of block lock"),
+    ]
+    return EventWords(BAD, "line code", _listed(parts, event.first_octet))
+
+
+def _codewords(event: ev.CodewordErrors) -> EventWords:
+    parts: _Parts = [
+        (event.uncorrected, "codeword not corrected", "codewords not corrected"),
+        (event.corrected, "codeword corrected", "codewords corrected"),
+        (event.lock_losses, "loss of codeword lock", "losses of codeword lock"),
+    ]
+    return EventWords(BAD if is_bad(event) else NOTE, "FEC", _listed(parts, event.first_octet))
+
+
+def _listed(parts: _Parts, first_octet: int) -> str:
+    told = ", ".join(counted(*part) for part in parts if part[0])
+    return f"{told}, first at octet {first_octet} of the hyperframe"
+
+
+def _sync_byte(event: ev.SyncByteMissed) -> EventWords:
+    expected = "0xBC (K28.5)" if event.expected == K28_5 else f"0x{event.expected:02X} (/T/)"
+    return EventWords(BAD, "sync byte", f"observed 0x{event.octet:02X}, expected {expected}")
+
+
+def _l1(event: ev.L1Changed) -> EventWords:
     name = _FIELDS.get(event.field, inert(event.field))
-    return Saying(MOVED, "received", f"{name} 0x{event.old:02X} to 0x{event.new:02X}")
+    return EventWords(MOVED, "received", f"{name} 0x{event.new:02X}, before 0x{event.old:02X}")
 
 
-def _accepted(event: ev.L1Accepted) -> Saying:
+def _accepted(event: ev.L1Accepted) -> EventWords:
     name = _FIELDS.get(event.field, inert(event.field))
-    return Saying(NOTE, "accepted", f"{name} {event.old} to {event.new}")
+    return EventWords(NOTE, "accepted", f"{name} {event.new}, before {event.old}")
 
 
-def _rejected(event: ev.SettingRejected) -> Saying:
+def _rejected(event: ev.SettingRejected) -> EventWords:
     name = _FIELDS.get(event.field, inert(event.field))
-    return Saying(BAD, "rejected", f"{name} {event.value} cannot be here")
+    return EventWords(BAD, "rejected", f"{name} {event.value} is not valid for this option")
 
 
-def _startup(event: ev.StartupStateChanged) -> Saying:
+def _startup(event: ev.StartupStateChanged) -> EventWords:
     text = f"{event.old} {startup_meaning(event.old)} to {event.new} {startup_meaning(event.new)}"
-    return Saying(NOTE, "start-up", text)
+    return EventWords(NOTE, "start-up", text)
 
 
-_TELLERS: dict[type[ev.Event], Callable[[Any], Saying]] = {
+def _gap(event: ev.HyperframesNotReceived) -> EventWords:
+    if event.count is None:
+        return EventWords(BAD, "gap", "hyperframes not received, number unknown")
+    return EventWords(
+        NOTE, "gap", f"{counted(event.count, 'hyperframe')} not received (board or serial line)"
+    )
+
+
+_TELLERS: dict[type[ev.Event], Callable[[Any], EventWords]] = {
     ev.FrameReceived: _frame,
     ev.OctetsChanged: _octets,
     ev.SyncStateChanged: _sync_state,
@@ -152,26 +194,40 @@ _TELLERS: dict[type[ev.Event], Callable[[Any], Saying]] = {
     ev.L1Accepted: _accepted,
     ev.SettingRejected: _rejected,
     ev.StartupStateChanged: _startup,
-    ev.AlignmentChanged: lambda e: Saying(
-        NOTE, "aligned", f"bit {e.bit_offset} of the stream, slip {e.slip_bits} of 10 bits"
+    ev.AlignmentChanged: lambda e: EventWords(
+        NOTE,
+        "aligned",
+        f"at bit {e.bit_offset} of the stream, alignment offset {counted(e.slip_bits, 'bit')}",
     ),
-    ev.HyperframesNotReceived: lambda e: Saying(
-        BAD if is_bad(e) else NOTE,
-        "break" if e.count is None else "missing",
-        "hyperframes did not come, nobody knows how many"
-        if e.count is None
-        else f"{counted(e.count, 'hyperframe')} in board or serial line",
+    ev.HyperframesNotReceived: _gap,
+    BoardSaid: lambda e: EventWords(NOTE, "log", inert(e.text)),
+    SourceWarning: lambda e: EventWords(BAD if is_bad(e) else NOTE, "source", inert(e.text)),
+    ev.SyncByteMissed: _sync_byte,
+    ev.BlockErrors: _blocks,
+    ev.CodewordErrors: _codewords,
+    ev.SyncWordDiffers: lambda e: EventWords(
+        NOTE, "sync word", inert(f"layout {e.layout}, origin {e.origin}")
     ),
-    BoardSaid: lambda e: Saying(NOTE, "log", inert(e.text)),
-    SourceWarning: lambda e: Saying(BAD if is_bad(e) else NOTE, "source", inert(e.text)),
-    ev.SyncByteMissed: lambda e: Saying(BAD, "missed", f"sync byte: 0x{e.octet:02X} instead of K28.5"),
-    ev.FillerMismatch: lambda e: Saying(BAD, "filler", f"beside the sync byte: {e.octets.hex(' ').upper()}"),
-    ev.PossibleInversion: lambda e: Saying(BAD, "inverted?", "the line pair may be swapped"),
-    ev.UnexpectedK: lambda e: Saying(
-        BAD, "stray K", f"{e.count}, first 0x{e.octet:02X} at #Z.{e.x}.{e.w}.{e.y}"
+    ev.SyncWordFillerMismatch: lambda e: EventWords(
+        BAD if is_bad(e) else NOTE, "filler", f"in the sync word: {e.octets.hex(' ').upper()}"
     ),
-    ev.HfnInvalid: lambda e: Saying(BAD, "HFN", f"{e.value} is above 149"),
-    ev.HfnDiscontinuity: lambda e: Saying(BAD, "HFN", f"{e.seen} where {e.expected} was due"),
-    ev.BfnDiscontinuity: lambda e: Saying(BAD, "BFN", f"{e.seen} where {e.expected} was due"),
-    ev.ResetRequested: lambda e: Saying(NOTE, "reset", "asked for by the far end"),
+    ev.ScramblingSeedChanged: lambda e: EventWords(
+        NOTE, "scrambled", f"seed 0x{e.new:08X}, before 0x{e.old:08X}"
+    ),
+    ev.ScramblingUnreliable: lambda e: EventWords(
+        BAD, "scrambled", f"no seed fits the sync word; seed 0x{e.seed:08X} is kept"
+    ),
+    ev.FillerMismatch: lambda e: EventWords(
+        BAD, "filler", f"wrong after the sync byte: {e.octets.hex(' ').upper()}"
+    ),
+    ev.PossibleInversion: lambda e: EventWords(
+        BAD, "inverted?", "the two wires of the pair may be exchanged"
+    ),
+    ev.UnexpectedK: lambda e: EventWords(
+        BAD, "K code", f"{e.count} unexpected, first 0x{e.octet:02X} at #Z.{e.x}.{e.w}.{e.y}"
+    ),
+    ev.HfnInvalid: lambda e: EventWords(BAD, "HFN", f"{e.value} is above 149"),
+    ev.HfnDiscontinuity: lambda e: EventWords(BAD, "HFN", f"observed {e.seen}, expected {e.expected}"),
+    ev.BfnDiscontinuity: lambda e: EventWords(BAD, "BFN", f"observed {e.seen}, expected {e.expected}"),
+    ev.ResetRequested: lambda e: EventWords(NOTE, "reset", "requested by the remote end"),
 }

@@ -1,23 +1,28 @@
-"""What the screen knows: the last snapshot, the mark, rates over line time, and verdicts on injected faults.
+"""What the screen knows: the last snapshot, the mark, recent counts, and verdicts on injected faults.
 
-One `Feed` reads the pipeline once a paint; the views read the feed. It draws nothing and has no clock: rates
-are per second of line time, 15 000 hyperframes (CPRI V7.0 clause 4.2.7.1.2).
+One `Feed` reads the pipeline once a tick; the views read the feed. It draws nothing and has no clock: a window of
+seconds is one of line time, 15 000 hyperframes a second (CPRI V7.0 clause 4.2.7.1.2).
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
-from decoders.counters import ERROR_COUNTERS
+from decoders.counters import ERROR_COUNTERS, counters_of, is_damage, plane_of_counter
+from decoders.events import Plane, SyncStateChanged
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 
 from ..faults.verdict import Verdict
 from ..links.judgement import Judged, live_judgement
 from ..links.snapshot import InjectedFault, LogEntry, Snapshot
 
-__all__ = ["Feed", "Link"]
+__all__ = ["FaultTimes", "Feed", "Link"]
+
+_WINDOW = 10 * HYPERFRAMES_PER_SECOND
+_WINDOW_STEP = HYPERFRAMES_PER_SECOND // 10
 
 
 class Link(Protocol):
@@ -35,8 +40,31 @@ class Link(Protocol):
     def inject(self, text: str) -> InjectedFault: ...
 
 
+@dataclass(slots=True)
+class FaultTimes:
+    """Hyperframes from a fault to the first event that an expected counter tells of, and to the last effect."""
+
+    detected: int | None = None
+    recovered: int | None = None
+
+    def receive(self, judged: Judged, entries: Sequence[LogEntry]) -> None:
+        """Take the events since the last call."""
+        names = {name for names in judged.expected or () for name in names.split(" + ")}
+        start = judged.fault.hyperframe
+        for entry in entries:
+            event = entry.event
+            if event.hyperframe is None or event.hyperframe < start:
+                continue
+            hit = bool(names.intersection(counters_of(event)))
+            if hit and self.detected is None:
+                self.detected = event.hyperframe - start
+            back = isinstance(event, SyncStateChanged) and event.new == "HFNSYNC"
+            if hit or back or is_damage(event):
+                self.recovered = event.hyperframe - start
+
+
 class Feed:
-    """Reads one pipeline; `take` once a paint, everything else from what was taken."""
+    """Reads one pipeline; `read` once a tick, everything else from what was read."""
 
     def __init__(self, link: Link) -> None:
         self.link = link
@@ -44,6 +72,8 @@ class Feed:
         self.marked: Mapping[str, int] = dict.fromkeys(self.snapshot.counters, 0)
         self.marked_at = 0
         self.judged: list[Judged] = []
+        self.times: dict[int, FaultTimes] = {}
+        self._next = 0
         self._window: deque[tuple[int, Mapping[str, int]]] = deque()
         self._restarts = self._began
         self._remember()
@@ -53,7 +83,7 @@ class Feed:
         """How often decoding has begun anew, where the pipeline can do that."""
         return getattr(self.link, "restarts", 0)
 
-    def take(self) -> bool:
+    def read(self) -> bool:
         """Read the pipeline's present state; True where decoding began anew, and with it all counts."""
         began = self._began
         anew = began != self._restarts
@@ -65,7 +95,17 @@ class Feed:
         self._remember()
         done = {j.fault.number: j for j in self.judged if j.verdict is not Verdict.WAITING}
         self.judged = [done.get(f.number) or live_judgement(f, self.snapshot) for f in self.snapshot.injected]
+        self._date()
         return anew
+
+    def _date(self) -> None:
+        """Look at the new events for when each open fault was detected, and when its last effect was."""
+        open_faults = [j for j in self.judged if j.fault.number not in self.times or not j.verdict.final]
+        if open_faults:
+            entries = self.link.entries_since(self._next)
+            for judged in open_faults:
+                self.times.setdefault(judged.fault.number, FaultTimes()).receive(judged, entries)
+        self._next = self.snapshot.events
 
     @property
     def waiting(self) -> bool:
@@ -74,7 +114,7 @@ class Feed:
 
     @property
     def elapsed(self) -> int:
-        """Hyperframes of line time since the first one in sync, those missed included."""
+        """Hyperframes of line time since the first one in sync, those lost included."""
         return self.snapshot.hyperframes + self.snapshot.hyperframes_missed
 
     def mark(self) -> None:
@@ -89,18 +129,40 @@ class Feed:
     def errors_since_mark(self) -> int:
         return sum(self.since_mark(name) for name in self.snapshot.counters if name in ERROR_COUNTERS)
 
-    def rate(self, name: str) -> float | None:
-        """Counts a second of line time over the last second of it; None before any time has passed."""
-        first, before = self._window[0]
-        passed = self._window[-1][0] - first
-        if passed <= 0:
-            return None
-        return (self.snapshot.counters[name] - before.get(name, 0)) * HYPERFRAMES_PER_SECOND / passed
+    @property
+    def errors_by_plane(self) -> dict[Plane, int]:
+        """Errors of each plane since the mark; planes without any are left out."""
+        errors: dict[Plane, int] = {}
+        for name in self.snapshot.counters:
+            if name in ERROR_COUNTERS and (by := self.since_mark(name)):
+                plane = plane_of_counter(name)
+                errors[plane] = errors.get(plane, 0) + by
+        return errors
+
+    @property
+    def known(self) -> bool:
+        """Whether anything of the link is known yet: a hyperframe, or an error."""
+        return self.snapshot.control is not None or bool(self.snapshot.errors)
+
+    @property
+    def window_s(self) -> float:
+        """Seconds of line time that recent counts cover: 10, or as many as have passed; 0 before any."""
+        return (self.elapsed - self._window[0][0]) / HYPERFRAMES_PER_SECOND
+
+    def recent(self, name: str) -> int:
+        """By how much a counter rose within the window."""
+        return self.snapshot.counters[name] - self._window[0][1].get(name, 0)
+
+    @property
+    def recent_errors(self) -> int:
+        """Errors within the window."""
+        return sum(self.recent(name) for name in self.snapshot.counters if name in ERROR_COUNTERS)
 
     def _remember(self) -> None:
+        """Keep counters of the last ten seconds of line time, a tenth of a second apart."""
         window, now = self._window, self.elapsed
-        if window and now - window[-1][0] == 0 and window[-1][1] == self.snapshot.counters:
+        if window and now - window[-1][0] < _WINDOW_STEP:
             return
         window.append((now, self.snapshot.counters))
-        while len(window) > 2 and (now - window[1][0] >= HYPERFRAMES_PER_SECOND or len(window) > 256):
+        while len(window) > 1 and now - window[1][0] >= _WINDOW:
             window.popleft()

@@ -24,15 +24,17 @@ from decoders.frame_structure.controlwords import (
     subchannel_name,
 )
 from decoders.frame_structure.frames import ALARM_BITS
-from decoders.linerates import LineRateOption, option_named
+from decoders.line_coding.code_8b10b import K28_5
+from decoders.linerates import EIGHT_TEN, LineRateOption, option_named
 from decoders.user_plane.iq_levels import dc_offset, level_dbfs, peak
 
 from ..links.snapshot import NEVER, Snapshot
+from ..text import counted
 from .cells import count, fit, inert, wrapped
 from .feed import Feed
 from .iq_view import IqChoice
 from .line_pane import Line, LinePane
-from .palette import LETTERS, NAMES, Look
+from .palette import CHANGED, CHANGED_BESIDE, LETTERS, NAMES, SHORT_NAMES, ZERO, Look
 
 __all__ = ["Inspector", "Levels", "PlaneTable", "word_meaning"]
 
@@ -40,10 +42,12 @@ _FLOOR_DB = -60.0
 
 
 def word_meaning(x: int, word: bytes, option: LineRateOption) -> str:
-    """What the word X of subchannel 0 or 2 says; empty for the others."""
+    """What the word X of subchannel 0 or 2 means; empty for the others."""
     first = word[0]
     if x == 0:
-        return "sync byte K28.5" if first == 0xBC else "sync byte missing"
+        if option.line_code != EIGHT_TEN:
+            return "sync word"
+        return "sync byte K28.5" if first == K28_5 else "sync byte missing"
     if x == X_HFN:
         return f"HFN {first}"
     if x == X_BFN_LOW:
@@ -55,7 +59,7 @@ def word_meaning(x: int, word: bytes, option: LineRateOption) -> str:
     if x == X_RATE:
         code = first & 7
         rate = option.hdlc_bit_rate(code)
-        named = "none" if rate == 0 else f"{rate // 1000} kbit/s" if rate else "not at this rate"
+        named = "none" if rate == 0 else f"{rate // 1000} kbit/s" if rate else "not valid here"
         return f"HDLC code {code}: {named}"
     if x == X_ALARMS:
         names = [name.upper() for name, mask in ALARM_BITS.items() if first & mask]
@@ -80,13 +84,13 @@ class Inspector(LinePane):
         lines: list[Line] = [
             (
                 Segment(f"Ns {ns:2d} ", look.strong),
-                Segment(f" {LETTERS[plane]} ", look.band(plane)),
+                Segment(f" {LETTERS[plane]} ", look.badge(plane)),
                 Segment(f" {plane.value}", look.plane(plane, bold=True)),
             ),
             (Segment(fit(subchannel_name(ns, snapshot.pointer_p), width), look.text),),
         ]
         if snapshot.control is None or snapshot.change_counts is None or snapshot.changed_at is None:
-            lines.append((Segment(fit("no hyperframe yet", width), look.quiet),))
+            lines.append((Segment(fit("- no hyperframe yet", width), look.quiet),))
             self.show(lines)
             return
         tail = self._changes(snapshot, x, width)
@@ -119,50 +123,76 @@ class Inspector(LinePane):
         assert snapshot.control is not None
         assert snapshot.change_counts is not None and snapshot.changed_at is not None
         octet, changes = int(snapshot.control[x, 0]), int(snapshot.change_counts[x, 0])
-        times = "never changed" if not changes else f"changed {count(changes, width - 14)} times"
+        times = "has not changed" if not changes else f"changed {count(changes, width - 14)} times"
         lines: list[Line] = [
             (Segment(f"#Z.{x}.0 ", look.quiet), Segment(f"bits {octet:08b}", look.text)),
             (Segment(fit(times, width), look.text),),
         ]
         at = int(snapshot.changed_at[x].max())
         if at != NEVER:
-            which = "last" if snapshot.changed_at[x, 0] == at else "word last"
+            which = "last change" if snapshot.changed_at[x, 0] == at else "word changed"
             lines.append((Segment(fit(f"{which} at hf {at}", width), look.text),))
         return lines
 
 
 class PlaneTable(LinePane):
-    """Each plane with its letter, its subchannels, its bit rate and what is counted on it."""
+    """Each plane with its letter, what is counted on it since the mark, and with room its place and bit rate."""
 
     _COUNTED: ClassVar[dict[Plane, tuple[str, str]]] = {
-        Plane.SYNC: ("missed_sync_bytes", "missed"),
-        Plane.L1: ("l1_alarm_changes", "alarm changes"),
-        Plane.HDLC: ("hdlc_frames", "good frames"),
-        Plane.ETHERNET: ("ethernet_frames", "good frames"),
-        Plane.VENDOR: ("vendor_changes", "changes"),
-        Plane.CTRL_AXC: ("ctrl_axc_changes", "changes"),
-        Plane.RESERVED: ("reserved_changes", "changes"),
+        Plane.HDLC: ("hdlc_frames", "good frame"),
+        Plane.ETHERNET: ("ethernet_frames", "good frame"),
+        Plane.VENDOR: ("vendor_changes", "change"),
+        Plane.CTRL_AXC: ("ctrl_axc_changes", "change"),
+        Plane.RESERVED: ("reserved_changes", "change"),
     }
+    _SHOWN = tuple(plane for plane in LETTERS if plane is not Plane.IQ)
+    _ROOMY = 50
 
     def update(self, feed: Feed) -> None:
-        look, snapshot, width = self.look, feed.snapshot, self.size.width
-        lines: list[Line] = [(Segment(fit("planes of this link", width), look.quiet),)]
-        for plane, (counter, noun) in self._COUNTED.items():
-            places = _stretches([ns for ns, owner in enumerate(snapshot.owners) if owner is plane])
-            text = f" {NAMES[plane]:<20}{places:<10}{snapshot.counters[counter]:>8} {noun}"
-            rate = self._rate(snapshot, plane)
-            if rate:
-                text += f", {rate}"
-            lines.append(
-                (
-                    Segment(f" {LETTERS[plane]} ", look.band(plane)),
-                    Segment(fit(text, width - 3), look.text if places != "none" else look.quiet),
-                )
-            )
-        lines.append(())
-        lines.append((Segment(fit("* changed since the last paint", width), look.quiet),))
-        lines.append((Segment(fit("+ another octet of the word did", width), look.quiet),))
+        roomy = self.size.width >= self._ROOMY
+        since = "since mark" if feed.marked_at else "since start"
+        head = f"planes of this link, counts {since}" if roomy else since.rjust(max(self.size.width - 1, 0))
+        lines: list[Line] = [(Segment(fit(head, self.size.width), self.look.quiet),)]
+        lines += [self._row(feed, plane, roomy=roomy) for plane in self._SHOWN]
+        if roomy:
+            lines.append(())
+            for text in (
+                f"{CHANGED} changed since the last refresh (C&M octets: bold)",
+                f"{CHANGED_BESIDE} another octet of the word changed    {ZERO} octet 00",
+            ):
+                lines.append((Segment(fit(text, self.size.width), self.look.quiet),))
         self.show(lines)
+
+    def _row(self, feed: Feed, plane: Plane, *, roomy: bool) -> Line:
+        look, width = self.look, self.size.width
+        errors = feed.errors_by_plane.get(plane, 0)
+        counter = self._COUNTED.get(plane)
+        shown = feed.since_mark(counter[0]) if counter else 0
+        told = counted(shown, counter[1]) if counter else "no errors"
+        if errors:
+            told = counted(errors, "error")
+        if not feed.known:
+            told = "-"
+        glyph = "!" if errors else " "
+        style = look.alarm if errors else look.text if shown or not counter else look.quiet
+        badge = Segment(f" {LETTERS[plane]} ", look.badge(plane))
+        if not roomy:
+            name = f" {SHORT_NAMES[plane]:<9}"
+            small = told.replace("good ", "")
+            if len(small) > width - 15 and counter and not errors:
+                small = f"{count(shown, 6)} {counter[1].removeprefix('good ')}s"
+            text = f"{glyph} {small}".rjust(max(width - 14, 0))
+            return badge, Segment(name, look.text), Segment(fit(text, max(width - 13, 0)), style)
+        places = _stretches([ns for ns, owner in enumerate(feed.snapshot.owners) if owner is plane])
+        place = f"Ns {places}" if places != "none" else "all octets" if plane is Plane.LINE else "none"
+        rate = self._rate(feed.snapshot, plane)
+        text = f" {glyph} {told}" + (f", {counted(shown, counter[1])}" if errors and counter else "")
+        return (
+            badge,
+            Segment(f" {NAMES[plane]:<20}{place:<14}", look.text if places != "none" else look.quiet),
+            Segment(f"{rate:>14} ", look.quiet),
+            Segment(fit(text, max(width - 52, 0)), style),
+        )
 
     @staticmethod
     def _rate(snapshot: Snapshot, plane: Plane) -> str:
@@ -204,7 +234,7 @@ class Levels(LinePane):
         if choice.problem:
             lines += [(Segment(part, look.bad),) for part in wrapped(inert(choice.problem), width)]
         elif samples is None or choice.map is None:
-            lines.append((Segment(fit("no IQ data", width), look.quiet),))
+            lines.append((Segment(fit("- no IQ data", width), look.quiet),))
         else:
             for axc in choice.map.axcs[: max(self.size.height - 1, 0)]:
                 array = samples[axc.members[0]]

@@ -1,12 +1,14 @@
 """The control words of the last hyperframe as 64 subchannels by 4 words, folded to the width at hand.
 
 Each cell is octet Z.X.0 of the word X = Ns + 64*Xs (CPRI V7.0 clause 4.2.7.2), with room also the octets Y
-below it, in hex on its plane's tint, under a ruler with the plane's letter; a mark behind it tells that it
-changed since the last paint. It shows what the snapshot holds and decodes nothing.
+below it, in hex on its plane's tint, under a bar with the plane's letter, its first subchannel and its errors. A
+mark behind an octet tells that it changed since the last refresh; C&M octets, which nearly all do, are bold
+instead. It shows what the snapshot holds and decodes nothing.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import ClassVar
 
@@ -21,14 +23,17 @@ from textual.message import Message
 from decoders.events import Plane
 
 from ..links.snapshot import Snapshot
+from ..text import counted
 from .line_pane import Line, LinePane
-from .palette import CHANGED, CHANGED_BESIDE, LETTERS, NAMES, Look
+from .palette import CHANGED, CHANGED_BESIDE, LETTERS, NAMES, STREAMS, UNKNOWN, ZERO, Look
 
 __all__ = ["LABEL", "Matrix", "bands_for"]
 
 LABEL = 5
 CELL = 3
 _SUBCHANNELS, _WORDS = 64, 4
+_HEX = (ZERO, *(f"{octet:02X}" for octet in range(1, 256)))
+_ROWS_OF_OCTETS = (2, 4, 5, 8, 10, 16)
 
 
 def bands_for(width: int) -> int:
@@ -46,21 +51,23 @@ def _height(bands: int, octets: int) -> int:
 
 
 @lru_cache(16384)
-def _cell(look: Look, plane: Plane, octet: str, mark: str, cursor: bool) -> Segment:
-    return Segment(octet + mark, look.cursor if cursor else look.octet(plane, changed=mark == CHANGED))
+def _cell(look: Look, plane: Plane, octet: str, mark: str, changed: bool, cursor: bool) -> Segment:
+    return Segment(octet + mark, look.cursor if cursor else look.octet(plane, changed=changed))
 
 
 class Matrix(LinePane, can_focus=True):
     """The folded hyperframe with a cursor on one word."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("left", "move(-1,0)", "subchannel before", id="link.left"),
+        Binding("left", "move(-1,0)", "previous subchannel", id="link.left"),
         Binding("right", "move(1,0)", "next subchannel", id="link.right"),
-        Binding("up", "move(0,-1)", "word before", id="link.up"),
+        Binding("up", "move(0,-1)", "previous word", id="link.up"),
         Binding("down", "move(0,1)", "next word", id="link.down"),
         Binding("i", "app.iq", "IQ data: level, spectrum, I against Q", id="link.iq"),
         *(
-            Binding(letter.lower(), f"plane('{plane.value}')", f"to {NAMES[plane]}", id=f"link.{plane.value}")
+            Binding(
+                letter.lower(), f"plane('{plane.value}')", f"go to {NAMES[plane]}", id=f"link.{plane.value}"
+            )
             for plane, letter in LETTERS.items()
             if plane not in (Plane.LINE, Plane.IQ)
         ),
@@ -74,6 +81,7 @@ class Matrix(LinePane, can_focus=True):
         self.ns, self.xs = 0, 0
         self._octets = 1
         self._snapshot: Snapshot | None = None
+        self._errors: Mapping[Plane, int] = {}
         self._counts: NDArray[np.int64] | None = None
         self._changed: NDArray[np.bool_] | None = None
 
@@ -86,7 +94,7 @@ class Matrix(LinePane, can_focus=True):
         if above:
             bands = bands_for(room.width)
             most = 1 if snapshot.control is None else snapshot.control.shape[1]
-            for wanted in (2, 4, 5, 8):
+            for wanted in _ROWS_OF_OCTETS:
                 if wanted <= most and _height(bands, wanted) <= room.height - 16:
                     octets = wanted
             self.styles.height = _height(bands, octets) + 1
@@ -100,8 +108,12 @@ class Matrix(LinePane, can_focus=True):
         """What is shown next is from elsewhere: nothing of it has changed."""
         self._counts = None
 
-    def update(self, snapshot: Snapshot) -> None:
-        """Show a snapshot; octets whose change count moved since the last one are marked."""
+    def update(self, snapshot: Snapshot, errors: Mapping[Plane, int] | None = None) -> None:
+        """Show a snapshot; octets whose change count moved since the last one are marked.
+
+        `errors` are those of each plane since the mark; they stand in the plane's bar.
+        """
+        self._errors = errors or {}
         if snapshot is self._snapshot:
             self._draw()
             return
@@ -168,38 +180,50 @@ class Matrix(LinePane, can_focus=True):
         for band in range(bands):
             if band and self._stride() > self._band_rows:
                 lines.append(())
-            lines.append(self._ruler(snapshot, band * size, size))
+            lines.append(self._bar(snapshot, band * size, size))
             for xs in range(_WORDS):
                 lines += [self._row(snapshot, band * size, size, xs, y) for y in range(self._octets)]
         self.show(lines)
 
-    def _ruler(self, snapshot: Snapshot, first: int, size: int) -> Line:
+    def _bar(self, snapshot: Snapshot, first: int, size: int) -> Line:
+        """Where each plane begins, and how many errors it has had."""
         line = [Segment("  Ns ", self.look.quiet)]
         ns = first
         while ns < first + size:
             plane, end = snapshot.owners[ns], ns + 1
             while end < first + size and snapshot.owners[end] is plane:
                 end += 1
-            text = f"{LETTERS[plane]}{ns:02d}"
-            if end - ns > 1:
-                text = text.ljust((end - ns) * CELL - 1, "─") + " "
-            line.append(Segment(text, self.look.band(plane)))
+            width = (end - ns) * CELL
+            errors = self._errors.get(plane, 0)
+            style = self.look.alarm if errors else self.look.bar_of(plane)
+            text = f"{LETTERS[plane]}{ns}"
+            if errors:
+                told = f"{text} ! {counted(errors, 'error')} "
+                text = told if len(told) < width else f"{text}!"[-CELL:]
+            line.append(Segment(text, style))
+            rest = width - len(text)
+            line.append(Segment("─" * (rest - 1) + " " * min(rest, 1), self.look.octet(plane, changed=False)))
             ns = end
         return tuple(line)
 
     def _row(self, snapshot: Snapshot, first: int, size: int, xs: int, y: int) -> Line:
         line = [Segment(f" Xs{xs} " if y == 0 else f"  Y{y:<2}"[:LABEL], self.look.quiet)]
-        control, changed, rows = snapshot.control, self._changed, self._octets
-        for ns in range(first, first + size):
-            cursor = (ns, xs) == (self.ns, self.xs) and y == 0
-            mark, text = " ", "--"
-            if control is not None:
-                x = ns + _SUBCHANNELS * xs
-                text = f"{control[x, y]:02X}"
-                if changed is not None:
-                    if changed[x, y]:
-                        mark = CHANGED
-                    elif y == rows - 1 and changed[x, rows:].any():
-                        mark = CHANGED_BESIDE
-            line.append(_cell(self.look, snapshot.owners[ns], text, mark, cursor))
+        x = first + _SUBCHANNELS * xs
+        look, owners = self.look, snapshot.owners[first : first + size]
+        if snapshot.control is None or self._changed is None:
+            return (*line, *(_cell(look, plane, UNKNOWN, " ", False, False) for plane in owners))
+        octets: list[int] = snapshot.control[x : x + size, y].tolist()
+        changed: list[bool] = self._changed[x : x + size, y].tolist()
+        last = y == self._octets - 1 and self._octets < self._changed.shape[1]
+        beside = changed
+        if last:
+            beside = np.asarray(self._changed[x : x + size, self._octets :].any(axis=1)).tolist()
+        cursor = self.ns if xs == self.xs and y == 0 else -1
+        for ns, plane, octet, moved, more in zip(
+            range(first, first + size), owners, octets, changed, beside, strict=True
+        ):
+            mark = " "
+            if plane not in STREAMS:
+                mark = CHANGED if moved else CHANGED_BESIDE if more else " "
+            line.append(_cell(look, plane, _HEX[octet], mark, moved, ns == cursor))
         return tuple(line)

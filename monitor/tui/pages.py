@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from typing import ClassVar
 
 from rich.segment import Segment
@@ -17,12 +17,12 @@ from decoders.events import FrameReceived, OctetsChanged, Plane
 
 from ..links.snapshot import LogEntry
 from .cells import fit_middle, inert, wrapped
-from .event_words import saying
+from .event_words import event_in_words
 from .line_pane import Line, LinePane
 from .palette import LETTERS, NAMES, Look
 from .status import KeyLine
 
-__all__ = ["AskPage", "EventPage", "Page", "help_lines", "reading", "told_keys"]
+__all__ = ["AskPage", "EventPage", "Page", "help_lines", "reading"]
 
 Maker = Callable[[int], list[Line]]
 _SHOWN_CHANGES = 512
@@ -156,12 +156,12 @@ def reading(entry: LogEntry, look: Look) -> Maker:
 
     def make(width: int) -> list[Line]:
         event = entry.event
-        plane, said = plane_of(event), saying(event)
+        plane, told = plane_of(event), event_in_words(event)
         lines: list[Line] = [
             (
-                Segment(f" {LETTERS[plane]} ", look.band(plane)),
+                Segment(f" {LETTERS[plane]} ", look.badge(plane)),
                 Segment(f" {NAMES[plane]}   ", look.plane(plane, bold=True)),
-                Segment(f"{said.glyph} {said.word}", look.bad if said.glyph == "!" else look.good),
+                Segment(f"{told.glyph} {told.word}", look.bad if told.glyph == "!" else look.good),
             ),
             (),
         ]
@@ -187,7 +187,7 @@ def reading(entry: LogEntry, look: Look) -> Maker:
             return lines
         lines += _fields([("hyperframe", where)], width, look)
         if isinstance(event, OctetsChanged):
-            lines += [(), (Segment("  address       Ns Xs  Y   was    is   bits that changed", look.quiet),)]
+            lines += [(), (Segment("  address       Ns Xs  Y   old   new   bits that changed", look.quiet),)]
             for i, c in enumerate(event.changes()):
                 if i == _SHOWN_CHANGES:
                     lines.append((Segment(f"  and {len(event) - i} more", look.quiet),))
@@ -195,7 +195,7 @@ def reading(entry: LogEntry, look: Look) -> Maker:
                 text = f"  {f'#Z.{c.ns + 64 * c.xs}.{c.y}':<12} {c.ns:3d}  {c.xs} {c.y:2d}    {c.old:02X}    "
                 lines.append((Segment(f"{text}{c.new:02X}   {c.old ^ c.new:08b}", look.text),))
             return lines
-        lines += _fields([("said", said.text)], width, look)
+        lines += _fields([("event", told.text)], width, look)
         return lines
 
     return make
@@ -218,49 +218,31 @@ def help_lines(look: Look, groups: Sequence[tuple[str, Sequence[tuple[str, str]]
         lines.append((Segment(" Letters of the planes", look.strong),))
         for plane, letter in LETTERS.items():
             lines.append(
-                (Segment(f"   {letter} ", look.plane(plane, bold=True)), Segment(NAMES[plane], look.text))
+                (
+                    Segment("   ", look.text),
+                    Segment(f" {letter} ", look.badge(plane)),
+                    Segment("  " + NAMES[plane], look.text),
+                )
             )
         lines += [(), (Segment(" Marks", look.strong),)]
         for mark, meaning in _MARKS:
-            lines.append((Segment(f"   {mark:<4}", look.strong), Segment(meaning, look.text)))
+            lines.append((Segment(f"   {mark:<9}", look.strong), Segment(meaning, look.text)))
         return lines
 
     return make
 
 
-_KEY_NAMES = {
-    "question_mark": "?",
-    "full_stop": ".",
-    "left_square_bracket": "[",
-    "right_square_bracket": "]",
-    "left_curly_bracket": "{",
-    "right_curly_bracket": "}",
-    "less_than_sign": "<",
-    "greater_than_sign": ">",
-    "plus": "+",
-    "minus": "-",
-}
-
-
-def told_keys(bindings: Iterable[BindingType]) -> list[tuple[str, str]]:
-    """Each key as it is on the keyboard, and what it does."""
-    told: list[tuple[str, str]] = []
-    for binding in bindings:
-        if isinstance(binding, Binding):
-            keys = (_KEY_NAMES.get(key, key) for key in binding.key.split(","))
-            told.append((", ".join(keys), binding.description))
-    return told
-
-
 _MARKS = (
-    ("*", "behind an octet: it changed since the last paint"),
+    ("*", "behind an octet: it changed since the last refresh (C&M octets are bold instead)"),
     ("+", "behind an octet: another octet of its word changed"),
+    ("..", "in the hyperframe: octet 00"),
+    ("--", "in the hyperframe: nothing received yet"),
     ("+", "in front of a word: good"),
-    ("!", "in front of a word: wrong, or an alarm that stands"),
+    ("!", "in front of a word: an error, or an alarm that is raised"),
     ("~", "in front of a word: octets changed"),
-    ("-", "in front of a word: a state or a setting"),
+    ("-", "in front of a word: a state or a setting; alone: not known yet"),
     (">", "at the end of a line: it is cut; enter opens it in full"),
     ("hf", "hyperframe, counted from 0 at the first one in sync"),
-    ("per s", "in a second of line time: 15000 hyperframes, however fast they are read"),
+    ("in 10 s", "in the last 10 s of line time: 150 000 hyperframes, at whatever speed they are read"),
     ("mark", "counts since m was pressed, or since the start"),
 )

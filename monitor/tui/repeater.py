@@ -1,7 +1,7 @@
 """One fault again and again: every so many hyperframes, each time judged by itself, and a sum of the verdicts.
 
-The next one is put in only when the last one has its verdict, since counters are compared with those before it:
-a fault that is not found has its time first. It has no thread and no clock; `tick` is called once a paint.
+The next one is injected only when the last one has its verdict, since counters are compared with those before it:
+a fault that is not detected has its time first. It has no thread and no clock; `tick` is called once a refresh.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ _DEFAULT = 2
 
 
 class Repeater:
-    """Puts one fault in every `every` hyperframes of line time while `active`; counts verdicts.
+    """Injects one fault every `every` hyperframes of line time while `active`; counts verdicts.
 
-    `put_in` asks the source for a fault, and raises where it cannot be.
+    `inject` asks the source for a fault, and raises where that is refused.
     """
 
-    def __init__(self, put_in: Callable[[str], InjectedFault]) -> None:
-        self._put_in = put_in
+    def __init__(self, inject: Callable[[str], InjectedFault]) -> None:
+        self._inject = inject
         self._interval = _DEFAULT
         self._due = 0
         self._out: int | None = None
@@ -48,18 +48,18 @@ class Repeater:
         self._due += self.every - before
 
     def start(self, text: str, feed: Feed) -> None:
-        """Begin anew with a fault; the first one is put in at the next tick."""
+        """Begin anew with a fault; the first one is injected at the next tick."""
         self.active, self.text = True, text
         self.judged = self.passed = self.elsewhere = 0
         self.worst, self._out = None, None
         self._due = feed.elapsed
 
     def stop(self) -> None:
-        """Put nothing more in; one that is out already is still counted."""
+        """Inject no more; one that is out already is still counted."""
         self.active = False
 
     def tick(self, feed: Feed) -> None:
-        """Count the verdict of the one that is out, and put the next one in when it is due."""
+        """Count the verdict of the one that is out, and inject the next one when it is due."""
         if self._out is not None:
             judged = next((j for j in feed.judged if j.fault.number == self._out), None)
             if judged is not None and judged.verdict is Verdict.WAITING:
@@ -71,7 +71,7 @@ class Repeater:
             self.active = False
         if self.active and not feed.waiting and feed.elapsed >= self._due:
             self._due = feed.elapsed + self.every
-            self._out = self._put_in(self.text).number
+            self._out = self._inject(self.text).number
 
     def _count(self, judged: Judged) -> None:
         if judged.verdict is Verdict.CUT_SHORT:
@@ -91,10 +91,10 @@ class Repeater:
         if not self.text:
             return ""
         how = f"every {self.every} hf" if self.active else "stopped"
-        parts = [f"{self.elsewhere} put in, to show at the other board"] if self.elsewhere else []
+        parts = [f"{self.elsewhere} injected, observed at the other board"] if self.elsewhere else []
         if self.judged or not self.elsewhere:
-            parts.append(f"found {self.passed} of {self.judged}")
-        told = f"x repeat {self.text.split(':')[0]} {how}: {', '.join(parts)}"
+            parts.append(f"{self.passed} of {self.judged} as expected")
+        told = f"repeat {self.text.split(':')[0]} {how}: {', '.join(parts)}"
         if self.worst is not None:
-            told += f", last failure at hf {self.worst.fault.hyperframe}: {self.worst.verdict.value}"
+            told += f"; last failure at hf {self.worst.fault.hyperframe}: {self.worst.verdict.value}"
         return told

@@ -1,6 +1,7 @@
 """The line that a replay has: whether it plays, how fast, where it is, and where the errors lie; and its keys.
 
-It shows what the replay's control says and passes keys on to it; it reads no capture. Places are hyperframe
+It shows what the replay's control holds and passes keys on to it; it reads no capture. Either it has the keys, or
+the view has them; tab changes that. Places are hyperframe
 numbers as a decode of the whole capture counts them, and BFN.HFN (CPRI V7.0 clause 4.2.7.4).
 """
 
@@ -13,31 +14,27 @@ from typing import ClassVar, Protocol
 from rich.segment import Segment
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.message import Message
 from textual.screen import ModalScreen
 from textual.widgets import Input
 
+from decoders.linerates import HYPERFRAMES_PER_FRAME
+
 from ..errors import InputError
-from ..links.snapshot import Snapshot
 from .cells import count, fit, inert
 from .line_pane import Line, LinePane, cells
 from .palette import Look
 
-__all__ = ["REPLAY_BINDINGS", "REPLAY_KEYS", "ReplayBar", "ReplayPosition", "Replayed", "SeekPage"]
+__all__ = ["ReplayBar", "ReplayPosition", "Replayed", "SeekPage"]
 
 _SPEEDS = (0.0001, 0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 100.0, 1000.0, math.inf)
 _LEAST_TRACK = 8
+_JUMP = HYPERFRAMES_PER_FRAME
+_COMPACT_LEAST = "? keys"
+_COMPACT_OWN = "space play  e next error  ? keys"
+_COMPACT_VIEW = "tab replay keys  ? keys"
 
-REPLAY_BINDINGS = (
-    Binding("full_stop", "replay('play')", "replay: play or pause", id="replay.play"),
-    Binding("left_square_bracket", "replay('back')", "replay: one hyperframe back", id="replay.back"),
-    Binding("right_square_bracket", "replay('on')", "replay: one hyperframe on", id="replay.on"),
-    Binding("less_than_sign", "replay('slower')", "replay: slower", id="replay.slower"),
-    Binding("greater_than_sign", "replay('faster')", "replay: faster", id="replay.faster"),
-    Binding("left_curly_bracket", "replay('error_before')", "replay: error before", id="replay.previous"),
-    Binding("right_curly_bracket", "replay('next_error')", "replay: next error", id="replay.next"),
-    Binding("g", "seek", "replay: go to a hyperframe, BFN.HFN or time", id="replay.seek"),
-)
-REPLAY_KEYS = ((".", "play/pause"), ("[ ]", "step"), ("< >", "speed"), ("{ }", "errors"), ("g", "go to"))
+_STEPS = {"on": 1, "back": -1, "jump_on": _JUMP, "jump_back": -_JUMP}
 
 
 class ReplayPosition(Protocol):
@@ -57,7 +54,7 @@ class Marks(Protocol):
 
 
 class Replayed(Protocol):
-    """The part of a replay's control that a screen uses; see monitor.sources.replay."""
+    """The part of a replay's control that a screen uses; see monitor.recording.replay."""
 
     speed: float
 
@@ -92,36 +89,64 @@ class Replayed(Protocol):
     def close(self) -> None: ...
 
 
-class ReplayBar(LinePane):
-    """One line: state and speed, BFN.HFN, hyperframe of how many, errors, and a track with a tick for each.
+class ReplayBar(LinePane, can_focus=True):
+    """One line: state and speed, hyperframe of how many, errors, and a track with a tick for each.
 
     On the track `#` is where the replay is, `!` a stretch with errors, and `?` what is not scanned yet.
     """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("space", "do('play')", "play or pause", id="replay.play"),
+        Binding("left", "do('back')", "one hyperframe back", id="replay.back"),
+        Binding("right", "do('on')", "one hyperframe on", id="replay.on"),
+        Binding("pageup", "do('jump_back')", "150 hyperframes (10 ms) back", id="replay.jump_back"),
+        Binding("pagedown", "do('jump_on')", "150 hyperframes (10 ms) on", id="replay.jump_on"),
+        Binding("up", "do('faster')", "faster", id="replay.faster"),
+        Binding("down", "do('slower')", "slower", id="replay.slower"),
+        Binding("e", "do('next_error')", "next error", id="replay.next"),
+        Binding("E", "do('previous_error')", "previous error", id="replay.previous"),
+        Binding("g", "app.seek", "go to a hyperframe, BFN.HFN or time", id="replay.seek"),
+    ]
+
+    class Told(Message):
+        """Something to tell the user; empty where only the line is to be drawn anew."""
+
+        def __init__(self, text: str) -> None:
+            super().__init__()
+            self.text = text
 
     def __init__(self, look: Look, control: Replayed | None) -> None:
         super().__init__(look, id="replay", style=look.bar)
         self.control = control
         self.compact = False
+        self.has_keys = control is not None
 
-    def update(self, snapshot: Snapshot) -> None:
+    def action_do(self, what: str) -> None:
+        self.post_message(self.Told(self.act(what)))
+
+    def update(self) -> None:
         control, look = self.control, self.look
         if control is None:
             return
         width, place = self.size.width, control.position
-        state = "END" if control.at_end else "play" if control.playing else "halt"
+        state = "END" if control.at_end else "play" if control.playing else "paused"
         at = "-" if place.hyperframe is None else str(place.hyperframe)
         size = len(str(place.total))
         about = "" if control.scanned >= 1 else "~"
         found = control.errors
         line: list[Segment] = [
-            Segment(f" {state:<4}", look.bar_chosen if control.playing else look.alarm),
-            Segment(f" {self._speed(control.speed):<6}", look.bar),
-            Segment(f"{snapshot.bfn:4d}.{snapshot.hfn:03d} ", look.bar_key),
-            Segment(f"hf {at:>{size}}/{about}{place.total} ", look.bar),
-            Segment(f"{'!' if found else '+'}{count(found, 5)} ", look.bar_key if found else look.bar),
+            Segment(f" {state:<6} ", look.bar_chosen if control.playing else look.alarm),
+            Segment(f" {self._speed(control.speed):<5}", look.bar),
+            Segment(f" hf {at:>{size}}/{about}{place.total} ", look.bar),
+            Segment(f" {'!' if found else '+'} {count(found, 5)} ", look.alarm if found else look.bar),
+            Segment(" ", look.bar),
         ]
-        tail = ". [] <> {} g : ? q" if self.compact else ""
-        room = width - cells(tuple(line)) - len(tail) - 3
+        used = cells(tuple(line))
+        tails = [""]
+        if self.compact:
+            tails = [_COMPACT_OWN if self.has_keys else _COMPACT_VIEW, _COMPACT_LEAST]
+        tail = next((text for text in tails if used + len(text) + 3 + _LEAST_TRACK <= width), tails[-1])
+        room = width - used - len(tail) - 3
         if room >= _LEAST_TRACK:
             line.append(Segment(f"|{self._track(room)}| ", look.bar))
         line.append(Segment(tail, look.bar_key))
@@ -129,11 +154,8 @@ class ReplayBar(LinePane):
 
     @staticmethod
     def _cut(line: Line, width: int) -> Line:
-        return (
-            line
-            if cells(line) <= width
-            else (*line[:2], *(line[3:5] if cells(line[:5]) > width else line[2:5]))
-        )
+        """The line, or its first parts that fit; speed goes first."""
+        return line if cells(line) <= width else (line[0], line[2], line[3])
 
     @staticmethod
     def _speed(factor: float) -> str:
@@ -165,16 +187,18 @@ class ReplayBar(LinePane):
             return ""
         if what == "play":
             control.toggle()
-        elif what in ("on", "back"):
-            control.step(1 if what == "on" else -1)
+        elif what in _STEPS:
+            control.step(_STEPS[what])
         elif what in ("slower", "faster"):
             control.speed = _next_speed(control.speed, faster=what == "faster")
             return f"replay speed {self._speed(control.speed)}"
         else:
             found = control.next_error() if what == "next_error" else control.previous_error()
-            rest = "" if control.scanned >= 1 else " as far as it is scanned"
+            rest = "" if control.scanned >= 1 else " (not all is scanned yet)"
             where = "after" if what == "next_error" else "before"
-            return f"no error {where} this{rest}" if found is None else f"error in hyperframe {found}"
+            return (
+                f"no error {where} this hyperframe{rest}" if found is None else f"error in hyperframe {found}"
+            )
         return ""
 
     def go(self, text: str) -> str:
@@ -217,7 +241,7 @@ class SeekPage(ModalScreen[None]):
         self.call_after_refresh(self._draw)
 
     def _draw(self) -> None:
-        text = " go to a hyperframe 120, BFN.HFN 17.42, or time 12.5ms; enter goes, esc back"
+        text = " go to hyperframe 120, BFN.HFN 17.42 or time 12.5ms; enter goes there, esc back"
         self._head.show([(Segment(fit(inert(text), self._head.size.width), self._head.fill),)])
 
     def action_leave(self) -> None:

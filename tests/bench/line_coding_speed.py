@@ -11,7 +11,6 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-from decoders.code_8b10b import SymbolDecoder, SymbolEncoder
 from numpy.typing import NDArray
 
 from decoders.line_coding.block_readers import AlignedReader, BlockBitReader, BlockReader

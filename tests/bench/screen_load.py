@@ -56,17 +56,17 @@ class Probed(FrayApp):
         """All that the keys pressed here change."""
         return (
             self.view,
-            self.switcher.current,
-            self.matrix.ns,
-            self.matrix.xs,
-            self.transcript.bad_only,
-            self.fault_list.index,
-            self.resets.wanted,
+            self.open_view.id,
+            self.link_view.matrix.ns,
+            self.link_view.matrix.xs,
+            self.events_view.list.bad_only,
+            self.inject_view.faults.index,
+            self.delay_view.resets.wanted,
         )
 
     def changed(self, before: tuple[object, ...], paints: int) -> Callable[[], bool]:
         """Whether a key has done its work; another view must have been drawn, too."""
-        return lambda: self.held() != before and (self.view == before[0] or self.paints > paints)
+        return lambda: self.held() != before and (self.view == before[0] or self.refreshes > paints)
 
 
 def keys(presses: int) -> list[str]:
@@ -84,22 +84,34 @@ async def latencies(app: Probed, presses: int) -> list[float]:
         await asyncio.sleep(chance.uniform(0.02, 0.15))
         before = app.held()
         app.painted.clear()
-        app.seen = app.changed(before, app.paints)
+        app.seen = app.changed(before, app.refreshes)
         event = Key(key, key if len(key) == 1 else None)
         event.set_sender(app)
         start = time.perf_counter()
         driver = app._driver
         assert driver is not None
         driver.send_message(event)
-        await asyncio.wait_for(app.painted.wait(), 10)
+        await shown(app, key, before)
         times.append(time.perf_counter() - start)
     return times
+
+
+async def shown(app: Probed, key: str, before: tuple[object, ...]) -> None:
+    """Until the key's work is painted. Where the last paint came just before the work was done, no other may come."""
+    for _ in range(100):
+        try:
+            await asyncio.wait_for(app.painted.wait(), 0.1)
+            return
+        except TimeoutError:
+            if app.seen is None or app.seen():
+                return
+    raise SystemExit(f"key {key} changed nothing within 10 s; before it: {before}")
 
 
 async def answers(app: Probed, presses: int, what: str) -> None:
     """Press keys, and print how soon they were answered and what that took."""
     wall, cpu, all_cpu = time.perf_counter(), time.thread_time(), time.process_time()
-    paints, displays, seen = app.paints, app.displays, app.pipeline.snapshot().hyperframes
+    paints, displays, seen = app.refreshes, app.displays, app.pipeline.snapshot().hyperframes
     times = sorted(await latencies(app, presses))
     took, own = time.perf_counter() - wall, time.thread_time() - cpu
     rest = time.process_time() - all_cpu - own
@@ -110,7 +122,7 @@ async def answers(app: Probed, presses: int, what: str) -> None:
         f" greatest {times[-1] * 1e3:.1f} ms"
     )
     print(
-        f"  paints {(app.paints - paints) / took:.1f}/s, writes {(app.displays - displays) / took:.1f}/s;"
+        f"  paints {(app.refreshes - paints) / took:.1f}/s, writes {(app.displays - displays) / took:.1f}/s;"
         f" screen {own / took:.2f} of a core, the rest {rest / took:.2f} of a core,"
         f" {done / took:.0f} hyperframes/s ({done / took / 15000:.2f} x line rate)"
     )
@@ -122,10 +134,12 @@ async def load(presses: int, chunk: int) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause(1.0)
         await answers(app, presses, "link alone")
-        app.resets.wanted = 1000
-        app.delay_pane.start()
+        await pilot.press("1")  # the keys begin there
+        await pilot.pause(0.3)
+        app.delay_view.resets.wanted = 1000
+        app.delay_view.pane.start()
         await answers(app, presses, "and resets beside")
-        app.resets.forget()
+        app.delay_view.resets.forget()
         for index, (name, _) in enumerate(VIEWS):
             await pilot.press(str(index + 1))
             await pilot.pause(0.3)
@@ -154,7 +168,7 @@ async def parity(hyperframes: int) -> None:
         while not app.feed.snapshot.ended:
             await asyncio.sleep(0.05)
         await pilot.pause(0.3)
-        rows = [re.match(r" [A-Z][! ](\w+) +(\d+) ", line) for line in app.tally.shown()]
+        rows = [re.match(r" [A-Z][! ](\w+) +(\d+) ", line) for line in app.inject_view.counters.shown()]
     shown = {row[1]: int(row[2]) for row in rows if row is not None}
     expected = headless(hyperframes)
     same = shown == dict(expected.counters)
@@ -165,9 +179,9 @@ async def parity(hyperframes: int) -> None:
     )
 
 
-def thread_seconds(pid: int) -> float:
-    """CPU time of the main thread of a process."""
-    text = Path(f"/proc/{pid}/task/{pid}/stat").read_text(encoding="ascii")
+def cpu_seconds(stat: Path) -> float:
+    """CPU time of a thread, or of a whole process, by its file in /proc."""
+    text = stat.read_text(encoding="ascii")
     fields = text.rsplit(")", 1)[1].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
@@ -188,7 +202,7 @@ def at_rest(pace: str) -> None:
         os.environ.update(TERM="xterm-256color", COLORTERM="truecolor")
         os.environ.pop("NO_COLOR", None)
         os.environ.pop("SSH_CONNECTION", None)
-        command = [sys.executable, "-m", "monitor", "watch", "emulated:pair", "--pace", pace]
+        command = [sys.executable, "-m", "monitor", "demo", "--pace", pace]
         os.execv(sys.executable, command)
     fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
     try:
@@ -196,11 +210,13 @@ def at_rest(pace: str) -> None:
         for index, (name, _) in enumerate(VIEWS):
             os.write(terminal, str(index + 1).encode())
             received(terminal, SETTLE_S)
-            cpu = thread_seconds(pid)
+            stats = (Path(f"/proc/{pid}/task/{pid}/stat"), Path(f"/proc/{pid}/stat"))
+            before = [cpu_seconds(stat) for stat in stats]
             octets = received(terminal, REST_S)
-            share = (thread_seconds(pid) - cpu) / REST_S
+            screen, whole = ((cpu_seconds(s) - b) / REST_S for s, b in zip(stats, before, strict=True))
             print(
-                f"terminal, {name}, pace {pace}: {octets / REST_S / 1000:.1f} kB/s, screen {share:.2f} of a core"
+                f"terminal, {name}, pace {pace}: {octets / REST_S / 1000:.1f} kB/s, screen {screen:.2f} of a core,"
+                f" the whole demo {whole:.2f}"
             )
     finally:
         os.kill(pid, signal.SIGKILL)

@@ -2,29 +2,37 @@
 
     python tests/screens/make_pictures.py [FOLDER]
 
-writes FOLDER (captures/pictures) /VIEW-COLUMNSxLINES.svg. Nothing in a picture is fetched from anywhere: the rules
-for fonts are taken out, and any monospace font will do. Exit status 1 where a picture is larger than it may be.
+writes FOLDER (captures/pictures) /VIEW-COLUMNSxLINES.svg, each a plain frame around the screen as it is, in whatever
+monospace font there is; and the same of 80x24 without colour, as NO_COLOR has it. Nothing in a picture is fetched
+from anywhere. Exit status 1 where a picture is larger than it may be.
 """
 
 from __future__ import annotations
 
 import asyncio
+import html
 import os
 import re
 import sys
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable, Iterator
 from pathlib import Path
 
+from rich.color import Color
+from rich.segment import Segment
+from rich.style import Style
 from textual.pilot import Pilot
 
+from decoders.linerates import option_named
 from monitor.emulation.emulated_link import EmulatedSource
+from monitor.emulation.sender import iq_map_sent
 from monitor.links.pipeline import Pipeline
 from monitor.tui.app import FrayApp
 
 LARGEST = 200_000
 SEED = 7
 SIZES = ((80, 24), (120, 40), (200, 60))
-PICTURES = tuple((view, size) for view in ("link", "said", "break", "delay") for size in SIZES)
+CELL_X, CELL_Y, FONT, BASE, MARGIN = 9.6, 20.0, 15.9, 15.0, 10.0
+BACKGROUND, FOREGROUND, FRAME = "#0e151d", "#e6eaee", "#5b6875"
 Screen = Pilot[int]
 
 
@@ -35,19 +43,26 @@ def _advance(app: FrayApp, steps: int) -> None:
 
 
 async def _link(app: FrayApp, pilot: Screen) -> None:
+    app.pipeline.inject("ethernet.fcs")
+    _advance(app, 5)
     await pilot.press("1", "e", "right", "down", "down")
 
 
-async def _said(app: FrayApp, pilot: Screen) -> None:
-    await pilot.press("2")
-    _advance(app, 10)
+async def _iq(app: FrayApp, pilot: Screen) -> None:
+    await pilot.press("1", "i")
 
 
-async def _break(app: FrayApp, pilot: Screen) -> None:
+async def _events(app: FrayApp, pilot: Screen) -> None:
+    for name in ("hdlc.abort", "ethernet.fcs", "l1.rai", "sync.hfn"):
+        app.pipeline.inject(name)
+    _advance(app, 4)
+    await pilot.press("2", "N", "down", "down")
+
+
+async def _inject(app: FrayApp, pilot: Screen) -> None:
     await pilot.press("3")
-    names = [fault.name for fault in app.fault_list.faults]
     for name in ("hdlc.fcs", "ethernet.fcs", "sync.hfn"):
-        app.fault_list.action_step(names.index(name) - app.fault_list.index)
+        app.inject_view.faults.choose(name)
         await pilot.press("enter")
         await pilot.pause()
         _advance(app, 32)
@@ -56,39 +71,106 @@ async def _break(app: FrayApp, pilot: Screen) -> None:
 async def _delay(app: FrayApp, pilot: Screen) -> None:
     await pilot.press("4", "c", "enter")
     await pilot.pause()
-    while app.resets.step():
+    while app.delay_view.resets.step():
         pass
 
 
 VIEWS: dict[str, Callable[[FrayApp, Screen], Awaitable[None]]] = {
     "link": _link,
-    "said": _said,
-    "break": _break,
+    "iq": _iq,
+    "events": _events,
+    "inject": _inject,
     "delay": _delay,
 }
+PICTURES = (
+    *((view, size, True) for view in VIEWS for size in SIZES),
+    *((view, SIZES[0], False) for view in VIEWS),
+)
 
 
-async def picture(view: str, size: tuple[int, int]) -> str:
+async def picture(view: str, size: tuple[int, int], *, colour: bool = True) -> str:
     """One view as SVG text."""
-    source = EmulatedSource(pair=True, seed=SEED)
-    app = FrayApp(Pipeline(source), live=False, colour=True, title="emulated:pair")
+    source = EmulatedSource(pair=True, seed=SEED, every_plane=True)
+    app = FrayApp(
+        Pipeline(source), live=False, colour=colour, iq_map=iq_map_sent(option_named(source.option))
+    )
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
         _advance(app, 20)
         await VIEWS[view](app, pilot)
         await pilot.pause()
-        app.tick()
+        _advance(app, 1)
         await pilot.pause()
-        return plain(app.export_screenshot(title="framefray"))
+        return drawn(app.screen._compositor.render_strips(), size)
 
 
-def plain(svg: str) -> str:
-    """Without rules that fetch fonts, names that depend on the text, and blanks at the ends of lines."""
-    svg = re.sub(r"@font-face\s*\{.*?\}", "", svg, flags=re.DOTALL)
-    svg = re.sub(r"terminal-\d+", "fray", svg)
-    svg = re.sub(r"font-family:[^;]*;", "font-family: monospace;", svg)
-    svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)
-    return "\n".join(line.rstrip() for line in svg.splitlines() if line.strip()) + "\n"
+def drawn(strips: Iterable[Iterable[Segment]], size: tuple[int, int]) -> str:
+    """Lines of segments as SVG in a plain frame: each run of one style is a rectangle and its text."""
+    width, height = size[0] * CELL_X + 2 * MARGIN, size[1] * CELL_Y + 2 * MARGIN
+    styles: dict[tuple[str, bool], str] = {}
+    boxes: list[str] = []
+    texts: list[str] = []
+    for y, strip in enumerate(strips):
+        x = 0
+        for segment in Segment.simplify(strip):
+            style = segment.style or Style()
+            front, back = _colour(style.color, FOREGROUND), _colour(style.bgcolor, BACKGROUND)
+            if style.reverse:
+                front, back = back, front
+            left, top, run = MARGIN + x * CELL_X, MARGIN + y * CELL_Y, len(segment.text)
+            if back != BACKGROUND:
+                boxes.append(
+                    f'<rect x="{left:g}" y="{top:g}" width="{run * CELL_X:g}" height="{CELL_Y:g}" fill="{back}"/>'
+                )
+            name = styles.setdefault((front, bool(style.bold)), f"s{len(styles)}")
+            texts += _runs(segment.text, left, top + BASE, name)
+            x += run
+    rules = [
+        f".{name}{{fill:{colour}{';font-weight:bold' if bold else ''}}}"
+        for (colour, bold), name in styles.items()
+    ]
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}">\n'
+        f"<style>text{{font-family:monospace;font-size:{FONT}px;white-space:pre}}{''.join(rules)}</style>\n"
+        f'<rect x="0.5" y="0.5" width="{width - 1:g}" height="{height - 1:g}"'
+        f' fill="{BACKGROUND}" stroke="{FRAME}"/>\n'
+    )
+    return head + "\n".join([*boxes, *texts]) + "\n</svg>\n"
+
+
+def _runs(text: str, left: float, base: float, name: str) -> Iterator[str]:
+    """The words of a run, each at its cell, so that no font can move them."""
+    for i, character in enumerate(text):
+        if not character.isascii():
+            yield from _drawn_character(character, left + i * CELL_X, base - BASE, name)
+    for match in re.finditer(r"[!-~]+(?: [!-~]+)*", text):
+        word, x = match[0], left + match.start() * CELL_X
+        yield (
+            f'<text class="{name}" x="{x:g}" y="{base:g}" textLength="{len(word) * CELL_X:g}">'
+            f"{html.escape(word)}</text>"
+        )
+
+
+def _drawn_character(character: str, x: float, y: float, name: str) -> Iterator[str]:
+    """Blocks, lines and braille dots as shapes: not every font has them, and none joins them without gaps."""
+    code = ord(character)
+    if character == "─":
+        yield f'<rect class="{name}" x="{x:g}" y="{y + CELL_Y / 2 - 0.6:g}" width="{CELL_X:g}" height="1.2"/>'
+    elif character == "▀" or 0x2581 <= code <= 0x2588:
+        height = CELL_Y * (4 if character == "▀" else code - 0x2580) / 8
+        top = y if character == "▀" else y + CELL_Y - height
+        yield f'<rect class="{name}" x="{x:g}" y="{top:g}" width="{CELL_X:g}" height="{height:g}"/>'
+    elif 0x2800 <= code <= 0x28FF:
+        for bit, (column, row) in enumerate(((0, 0), (0, 1), (0, 2), (1, 0), (1, 1), (1, 2), (0, 3), (1, 3))):
+            if code >> bit & 1:
+                cx, cy = x + CELL_X * (column + 0.5) / 2, y + CELL_Y * (row + 0.5) / 4
+                yield f'<circle class="{name}" cx="{cx:g}" cy="{cy:g}" r="1.5"/>'
+    else:
+        yield f'<text class="{name}" x="{x:g}" y="{y + BASE:g}">{html.escape(character)}</text>'
+
+
+def _colour(colour: Color | None, default: str) -> str:
+    return default if colour is None or colour.is_default else colour.get_truecolor().hex
 
 
 def main(folder: Path) -> int:
@@ -96,9 +178,9 @@ def main(folder: Path) -> int:
     os.environ.pop("SSH_CONNECTION", None)
     folder.mkdir(parents=True, exist_ok=True)
     too_large = 0
-    for view, (columns, lines) in PICTURES:
-        svg = asyncio.run(picture(view, (columns, lines)))
-        path = folder / f"{view}-{columns}x{lines}.svg"
+    for view, (columns, lines), colour in PICTURES:
+        svg = asyncio.run(picture(view, (columns, lines), colour=colour))
+        path = folder / f"{view}-{columns}x{lines}{'' if colour else '-plain'}.svg"
         path.write_text(svg, encoding="utf-8")
         size = len(svg.encode())
         too_large += size > LARGEST

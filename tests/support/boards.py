@@ -68,7 +68,7 @@ class PumpedBoard(BoardSource):
         offset = 0
         while True:
             self._pumped.pump(self.step)
-            taken = self._queue.take(0)
+            taken = self.line_data.queue.take(0)
             data = b"".join(taken[0]) if taken else b""
             yield Chunk(data, 0, offset)
             offset += len(data)

@@ -950,12 +950,6 @@ def test_bit_order_of_the_channels_is_a_setting() -> None:
 # ---- mistakes of the caller ------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("option", ["7A", "8", "9", "10"])
-def test_64b66b_is_said_not_to_be_decoded(option: str) -> None:
-    with pytest.raises(SettingsError, match="64B/66B"):
-        LinkDecoder(LinkSettings(option=option))
-
-
 @pytest.mark.parametrize(
     ("settings_", "message"),
     [

@@ -66,7 +66,7 @@ def lossy(seed: int, kind: r.RecordType = r.RecordType.FLAGGED) -> tuple[BoardSo
         line.change = lambda data: data
         runs.append((came, lost))
     line.pump(5)
-    source.ended("")
+    source.channel.ended("")
     return source, [*runs, (5, 0)]
 
 
@@ -94,7 +94,7 @@ def test_what_a_line_loses_is_no_fault_of_the_link(kind: r.RecordType) -> None:
     for came, lost in runs:
         line.pump(came)
         line.pump(lost)
-    whole.ended("")
+    whole.channel.ended("")
     data, at_octet = b"".join(bytes(c.data) for c in whole.chunks()), 0
     size = len(data) // sum(came + lost for came, lost in runs)
     for came, lost in runs:
@@ -148,7 +148,7 @@ def test_what_the_host_drops_is_missing_too() -> None:
     chunks = source.chunks()
     taken = [next(chunks)]
     line.pump(10)
-    source.ended("")
+    source.channel.ended("")
     taken += chunks
     decoder, _ = decoded(taken)
     assert source.octets_dropped > 0 and errors(decoder) == {}
@@ -158,11 +158,11 @@ def test_what_the_host_drops_is_missing_too() -> None:
 def test_a_board_that_counts_anew_leaves_the_number_open() -> None:
     line, source = open_board(BoardSetup(option="1"))
     line.pump(20)
-    source.broken("unplugged")
+    source.channel.broken("unplugged")
     line.board = RecordBoard(BoardSetup(option="1"))
     line.give(line.board.start())
     line.pump(10)
-    source.ended("")
+    source.channel.ended("")
     taken = list(source.chunks())
     decoder, events = decoded(taken)
     assert errors(decoder) == {} and decoder.hyperframes == 30 and decoder.hyperframes_missed == 0
@@ -206,10 +206,10 @@ def test_breaks_of_unknown_length_are_counted_and_told(
     assert main(["decode", str(path), "--json"]) == 0
     record = json.loads(capsys.readouterr().out)
     assert (record["breaks_of_unknown_length"], record["hyperframes_not_received"]) == (breaks, 0)
-    said = {0: "0 missed, 0 losses", 1: ", 1 break of unknown length, ", 2: ", 2 breaks of unknown length, "}
+    said = {0: "lost      0 hyperframes;", 1: ", 1 gap of unknown length;", 2: ", 2 gaps of unknown length;"}
     for words in (["decode"], ["watch", "--headless"], ["replay", "--headless"]):
         assert main([*words, str(path)]) == 0
-        assert said.get(breaks, f", {breaks} breaks of") in capsys.readouterr().out
+        assert said.get(breaks, f", {breaks} gaps of") in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(("seed", "form"), [(1, LineForm.FLAGGED), (2, LineForm.OCTETS)])
@@ -315,7 +315,7 @@ def _line_data(board: RecordBoard, n: int) -> bytes:
     line = BoardLine(board)
     source = BoardSource(line, answer_s=0.05)
     line.pump(n)
-    source.ended("")
+    source.channel.ended("")
     return b"".join(bytes(chunk.data) for chunk in source.chunks())
 
 
@@ -346,7 +346,7 @@ def test_decode_tells_of_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     counts = [line["count"] for line in lines if line["event"] == "hyperframes_not_received"]
     assert counts == [lost for _, lost in runs[:-1]]
     assert main(["decode", str(path)]) == 0
-    assert f"{lost} missed ({lost} of them not received here)" in capsys.readouterr().out
+    assert f"lost      0 hyperframes, {lost} not received;" in capsys.readouterr().out
 
 
 async def test_the_screen_tells_them_from_what_the_link_lost() -> None:
@@ -359,7 +359,7 @@ async def test_the_screen_tells_them_from_what_the_link_lost() -> None:
         line.pump(7)
         line.change = lambda data: data
         line.pump(1)
-    source.ended("")
+    source.channel.ended("")
     app = FrayApp(Pipeline(source), live=False)
     async with app.run_test(size=(80, 24)) as pilot:
         while app.pipeline.step():
@@ -368,12 +368,12 @@ async def test_the_screen_tells_them_from_what_the_link_lost() -> None:
         app.tick()
         await pilot.pause()
         top = app.screen._compositor.render_strips()[0].text
-        assert top.endswith(" seen 68 missed 0 not received 420 ") and len(top) == 80
-        held = [entry.event for entry in app.transcript.rows]
+        assert top.endswith(" decoded 68 not received 420 ") and len(top) == 80
+        held = [entry.event for entry in app.events_view.list.rows]
         gaps = [event for event in held if isinstance(event, HyperframesNotReceived)]
         assert sum(event.count or 0 for event in gaps) == 420
         assert len(gaps) < 60 // 5
         neighbours = pairwise(held)
         assert not any(isinstance(a, HyperframesNotReceived) and type(a) is type(b) for a, b in neighbours)
-        assert any("hyperframes in board or serial line" in line for line in app.transcript.shown())
+        assert any("hyperframes in board or serial line" in line for line in app.events_view.list.shown())
         assert app.feed.errors_since_mark == 0

@@ -158,7 +158,7 @@ def test_patterns_choose_by_whole_names() -> None:
 
 def test_a_pattern_that_fits_nothing_is_an_error(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["campaign", "emulated", "--only", "hldc.*"]) == 2
-    assert "'hldc.*' fits no case" in capsys.readouterr().err
+    assert "no case matches 'hldc.*'" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -140,7 +140,7 @@ def test_picture():
 def test_replaced_cable():
     plan = parse_plan(PLAN)
     text = "\n".join(hop_lines(plan, plan.replaced("RE-1", 140.0), ascii_only=True))
-    assert "with the old buffers the heads are 97.914 ns apart: OUTSIDE the budget" in text
+    assert "with the old buffers the RE are 97.914 ns apart: OUTSIDE the budget" in text
     assert text.isascii()
     record = hop_record(plan, plan.replaced("RE-1", 140.0))
     moved = [
@@ -157,13 +157,13 @@ def test_command(tmp_path, capsys):
     path.write_text(PLAN)
     assert main(["delay", "--hops", str(path)]) == 0
     out = capsys.readouterr().out
-    assert "verdict: PASS" in out and "margin" in out and "from memory" in out
+    assert "verdict: pass" in out and "margin" in out and "from memory" in out
     assert main(["delay", "--hops", str(path), "--json", "--replace", "RE-1=140"]) == 0
     record = json.loads(capsys.readouterr().out)
     assert record["schema"] == "framefray.delay/1" and "replaced" in record
     path.write_text(PLAN.replace('budget = "nr-mimo"', "budget_ns = 0.5"))
     assert main(["delay", "--hops", str(path)]) == 1
-    assert "verdict: FAIL" in capsys.readouterr().out
+    assert "verdict: fail" in capsys.readouterr().out
     assert main(["delay", "--hops", str(path), "--replace", "RE-1"]) == 2
     path.write_bytes(b"\xff\xfe")
     assert main(["delay", "--hops", str(path)]) == 2

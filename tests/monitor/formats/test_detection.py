@@ -143,11 +143,14 @@ def test_the_wrong_form_is_named() -> None:
 def test_the_suffix_is_a_hint_only() -> None:
     data = as_form(Form.SYMBOLS, "2", 4)
     assert decide(data, None, None, hint=Form.SYMBOLS).warnings == []
-    assert "named as bits, but reads as symbols" in decide(data, None, None, hint=Form.BITS).warnings
+    assert (
+        "the suffix says bits, but the data format is symbols"
+        in decide(data, None, None, hint=Form.BITS).warnings
+    )
     assert decide(bytes(5000), None, "2", hint=Form.BITS).form is Form.BITS
     with pytest.raises(InputError, match="give --option"):
         decide(bytes(5000), None, None, hint=Form.BITS)
-    with pytest.raises(InputError, match="named as hex"):
+    with pytest.raises(InputError, match="has the suffix"):
         decide(bytes(5000), None, "2", hint=Form.HEX)
     assert form_of_name("a/b.Symbols") is Form.SYMBOLS
     assert form_of_name("octets") is None
@@ -170,5 +173,5 @@ def test_ffcap_goes_by_its_magic() -> None:
     with pytest.raises(InputError, match="leave --form out"):
         decide(b"FFCAP\r\n\x1a and so on", Form.BITS, "2")
     for form, hint in ((Form.FFCAP, None), (None, Form.FFCAP)):
-        with pytest.raises(InputError, match="does not begin"):
+        with pytest.raises(InputError, match="is not an"):
             decide(as_form(Form.OCTETS, "2", 4), form, None, hint=hint)

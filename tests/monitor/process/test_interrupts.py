@@ -22,7 +22,8 @@ from monitor.cli import main as cli
 from monitor.commands import decode, headless
 from monitor.emulation.emulated_link import EmulatedSource
 from monitor.links import pipeline
-from monitor.process.interrupts import Interrupts
+from monitor.process.interrupts import Interrupts, Stops
+from monitor.recording.recorder import RecordingTap
 from monitor.sources.source import Chunk
 from tests.monitor.recording.test_replay import make
 from tests.support.boards import running_board
@@ -151,7 +152,7 @@ def test_a_running_board_ends_with_what_was_read(
     if "--json" in words:
         assert json.loads(out)["hyperframes"] > 50
     else:
-        found = re.search(r"in sync   HFNSYNC, (\d+) hyperframes .* 0 losses of sync", out)
+        found = re.search(r"HFNSYNC, 0 losses of sync.*\n  decoded   (\d+) hyperframes", out)
         assert found and int(found[1]) > 50
         assert out.startswith(f"{source} (REC-A)\n") and "\n  fast C&M " in out
 
@@ -182,7 +183,7 @@ def test_a_replay_and_a_demo_end_with_what_was_played(
     status, out, err = outcome(capfd, *words)
     timers[0].join()
     assert (status, err.splitlines(True)[-1]) == (130, INTERRUPTED)
-    found = re.search(r"in sync   HFNSYNC, (\d+) hyperframes .* 0 losses of sync", out)
+    found = re.search(r"HFNSYNC, 0 losses of sync.*\n  decoded   (\d+) hyperframes", out)
     assert found and 50 < int(found[1]) < 310
     assert "\n  fast C&M " in out
     if command == "replay":
@@ -201,10 +202,10 @@ def test_a_quiet_board_is_told_of_once(
         end.start()
         status, out, err = outcome(capfd, command, source, *["--headless"] * (command == "watch"))
         end.join()
-    assert status == 130 and "in sync   never" in out
+    assert status == 130 and "sync      not found" in out
     assert err == (
-        "framefray: no line data for 0.4 s: the board says loopback none: its receiver hears nothing\n"
-        + INTERRUPTED
+        "framefray: no line data for 0.4 s: loopback none, LOS, LOF (status of the board);"
+        " its receiver has no input\n" + INTERRUPTED
     )
 
 
@@ -222,6 +223,45 @@ def test_a_broken_line_is_told_as_that(
         status, out, err = outcome(capfd, "watch", source, "--headless")
         for timer in timers:
             timer.join()
-    assert status == 130 and "in sync   HFNSYNC" in out
-    assert err.startswith("framefray: the line broke: ") and err.endswith(INTERRUPTED)
+    assert status == 130 and "sync      HFNSYNC" in out
+    assert err.startswith("framefray: line down: ") and err.endswith(INTERRUPTED)
     assert len(err.splitlines()) == 2
+
+
+# ---- a recording --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("second", [signal.SIGINT, signal.SIGTERM])
+def test_two_quick_signals_leave_the_summary_of_a_recording(
+    capfd: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    second: signal.Signals,
+) -> None:
+    close = RecordingTap.close
+
+    def interrupted(tap: RecordingTap) -> None:
+        signal.raise_signal(second)  # comes while the first one is being obeyed
+        close(tap)
+
+    monkeypatch.setattr(RecordingTap, "close", interrupted)
+    timer = threading.Timer(0.3, signal.raise_signal, [signal.SIGINT])
+    timer.start()
+    out = tmp_path / "x.ffcap"
+    status, said, err = outcome(capfd, "record", "emulated", out, "--option", "1", "--pace", "1500")
+    timer.join()
+    assert status == 130
+    assert said.startswith(f"{out}: ") and "hyperframes' worth in" in said
+    assert err == "framefray: stopped by SIGINT; what was recorded is kept\n"
+    assert outcome(capfd, "decode", out)[0] == 0
+
+
+def test_a_third_signal_ends_even_what_must_not_end() -> None:
+    calls: list[str] = []
+    with Stops() as stops:
+        with stops.running(lambda: calls.append("stop"), lambda: True):
+            signal.raise_signal(signal.SIGINT)  # while something is written: it is only told to stop
+            signal.raise_signal(signal.SIGHUP)
+        assert (calls, stops.seen) == (["stop", "stop"], ["SIGINT", "SIGHUP"])
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)

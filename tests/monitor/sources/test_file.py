@@ -148,7 +148,7 @@ def test_bad_files(tmp_path: Path) -> None:
         ("noise.octets", "octets", "12", "option '12' does not exist; choose one of 1, 2"),
         ("noise.octets", "blocks", "2", "form blocks is not valid for option 2; it is for options 7A, 8"),
         ("noise.octets", "symbols", "8", "form symbols is not valid for option 8"),
-        ("noise.octets", "ffcap", None, "does not begin as"),
+        ("noise.octets", "ffcap", None, "is not an .ffcap capture"),
         ("\0", None, None, "null"),
     ):
         with pytest.raises(InputError, match=what) as error:
@@ -274,10 +274,10 @@ def test_ffcap_option_from_the_header_the_user_or_the_data(tmp_path: Path) -> No
     with pytest.raises(InputError, match="is option 2, not option 3"):
         open_file_source(path, None, "3")
     make_capture(path, CaptureHeader("3", "octets"), data)
-    with pytest.raises(InputError, match=r"header does not fit.*give --option 2"):
+    with pytest.raises(InputError, match=r"wrong option in the header.*give --option 2"):
         open_file_source(path)
     source = open_file_source(path, None, "2")
-    assert source.warnings == ["header says option 3; taken as option 2"]
+    assert source.warnings == ["the header has option 3; decoded as option 2"]
     assert drain(source) == data
     make_capture(path, CaptureHeader("8", "octets"), data)
     with pytest.raises(InputError, match="option 2, not option 8"):

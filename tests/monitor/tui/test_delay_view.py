@@ -54,7 +54,7 @@ def emulated(*, pair: bool = False, option: str = "2") -> EmulatedSource:
 
 def reset(app: FrayApp, times: int) -> None:
     for _ in range(times):
-        app.resets.step()
+        app.delay_view.resets.step()
     app.tick()
 
 
@@ -81,25 +81,25 @@ async def test_view_reads_as_kept(size: tuple[int, int]) -> None:
 @pytest.mark.parametrize("option", ["1", "2", "7"])
 async def test_every_size_is_drawn(size: tuple[int, int], option: str) -> None:
     async with delay_view(emulated(pair=True, option=option), size) as (app, pilot):
-        await pilot.press("c", "g")
+        await pilot.press("c", "enter")
         reset(app, 12)
         await pilot.pause()
         width = size[0]
-        assert all(cells(line) <= max(width, 80) for line in app.delay_pane.lines)
+        assert all(cells(line) <= max(width, 80) for line in app.delay_view.pane.lines)
         if size >= (80, 24):
-            assert "! NOT STEADY" in text(app)
-            assert "k is not compensated" in text(app)
+            assert "! VARIES" in text(app)
+            assert "alignment offset is not compensated" in text(app)
 
 
 async def test_keys_go_stop_go_on_and_begin_anew() -> None:
     async with delay_view(emulated()) as (app, pilot):
         assert "0 of 100 resets" in text(app)
-        await pilot.press("left", "left", "g")
+        await pilot.press("left", "left", "enter")
         reset(app, 4)
         assert "resetting" in text(app)
-        assert "- steady so far" in text(app)
+        assert "- constant so far" in text(app)
         await pilot.press("space")
-        assert not app.resets.step()
+        assert not app.delay_view.resets.step()
         await pilot.pause()
         assert "stopped  4 of 10 resets" in text(app)
         assert "! INCOMPLETE" in text(app) and "steady" not in text(app).lower()
@@ -107,25 +107,25 @@ async def test_keys_go_stop_go_on_and_begin_anew() -> None:
         reset(app, 20)
         await pilot.pause()
         assert "done  10 of 10 resets" in text(app)
-        assert "+ STEADY" in text(app)
-        status = app.resets.look()
+        assert "+ CONSTANT" in text(app)
+        status = app.delay_view.resets.look()
         assert status is not None
         board = EmulatedBoard(BoardSettings(option="2", seed=3))
         run = DelayRun(board, 10)
         while not run.done:
             run.step()
         assert status == run.status()
-        await pilot.press("g")
+        await pilot.press("enter")
         reset(app, 10)
-        assert app.resets.look() == status
+        assert app.delay_view.resets.look() == status
 
 
 async def test_resets_shown_are_those_made() -> None:
     async with delay_view(emulated(pair=True), (120, 40)) as (app, pilot):
-        await pilot.press("left", "left", "g")
+        await pilot.press("left", "left", "enter")
         reset(app, 10)
         await pilot.pause()
-        status = app.resets.look()
+        status = app.delay_view.resets.look()
         assert status is not None
         row = r"^ +(\d+) +(\d) +(\d) +([\d.]+) +([\d.]+) +([+-][\d.]+)"
         rows = re.findall(row, text(app), re.MULTILINE)
@@ -140,27 +140,27 @@ async def test_resets_shown_are_those_made() -> None:
             seen = re.search(rf"^ {name} ([ .\d]+)  ", text(app), re.MULTILINE)
             assert seen is not None
             assert [int(n.replace(".", "0")) for n in seen[1].split()] == list(covered.counts)
-        assert "STEADY" in text(app)
-        assert "NOT STEADY" not in text(app)
+        assert "CONSTANT" in text(app)
+        assert "VARIES" not in text(app)
 
 
 async def test_other_sources_are_told_that_resets_need_a_board() -> None:
     async with delay_view(FakeSource()) as (app, pilot):
-        await pilot.press("g", "c", "space", "up", "right")
+        await pilot.press("enter", "c", "space", "up", "right")
         await pilot.pause()
-        assert "Resets need a board" in text(app)
-        assert app.resets.look() is None
-        assert not app.resets.going
+        assert "Resets need a board; this source is read as it is." in " ".join(text(app).split())
+        assert app.delay_view.resets.look() is None
+        assert not app.delay_view.resets.going
 
 
 async def test_a_thread_resets_while_the_link_goes_on() -> None:
     source = EmulatedSource(seed=3, hyperframes_per_second=600)
     async with delay_view(source, live=True) as (app, pilot):
         before = app.pipeline.snapshot().hyperframes
-        await pilot.press("left", "left", "g", "space", "g")
+        await pilot.press("left", "left", "enter", "space", "enter")
         for _ in range(200):
             await asyncio.sleep(0.05)
-            if not app.resets.going:
+            if not app.delay_view.resets.going:
                 break
         await pilot.pause(0.2)
         assert "done  10 of 10 resets" in text(app)
@@ -169,16 +169,16 @@ async def test_a_thread_resets_while_the_link_goes_on() -> None:
 
 async def test_a_failure_is_shown_and_the_screen_goes_on() -> None:
     async with delay_view(emulated()) as (app, pilot):
-        await pilot.press("g")
+        await pilot.press("enter")
         reset(app, 2)
-        run = app.resets._run
+        run = app.delay_view.resets._run
         assert run is not None
         run.board.measure = lambda: 1 / 0  # type: ignore[method-assign,assignment,return-value]
         reset(app, 1)
         await pilot.pause()
         assert "FAILED" in text(app) and "! INCOMPLETE" in text(app)
         assert "division by zero" in text(app)
-        assert not app.resets.going
+        assert not app.delay_view.resets.going
 
 
 @pytest.mark.parametrize("kind", Compensation)
@@ -219,4 +219,4 @@ async def test_without_colour_the_text_is_the_same_and_the_verdict_stands_out(
     colours = {c.name for style in styles for c in (style.color, style.bgcolor) if c is not None}
     assert colours <= {"default"}
     reverse = {s.text for s in segments if s.style is not None and s.style.reverse}
-    assert {"[4 Delay]", "! NOT STEADY"} <= reverse
+    assert {"[4 Delay]", "! VARIES"} <= reverse

@@ -10,8 +10,8 @@ import pytest
 from monitor.links.pipeline import Pipeline
 from monitor.tui.event_file import event_text, save_event
 from monitor.tui.pages import EventPage
-from tests.monitor.tui.test_screen import advance, screen, text
 from tests.support.screen_fakes import FakeFaultySource, FakeSource
+from tests.support.screens import advance, screen, text
 
 
 async def test_w_writes_the_open_event_and_says_where(
@@ -43,7 +43,7 @@ async def test_w_and_y_take_the_chosen_line(tmp_path: Path, monkeypatch: pytest.
     async with screen() as (app, pilot):
         await pilot.press("2", "e", "up", "up", "w")
         await pilot.pause()
-        chosen = app.transcript.chosen
+        chosen = app.events_view.list.chosen
         assert chosen is not None
         (written,) = tmp_path.iterdir()
         assert written.read_text(encoding="ascii") == event_text(chosen)

@@ -17,8 +17,8 @@ from monitor.errors import InputError
 from monitor.links.pipeline import Pipeline
 from monitor.tui.app import FrayApp
 from monitor.tui.iq_view import IqPage, braille, columns_db, dots, spectrum_db
-from tests.monitor.tui.test_screen import GOLDEN, rows, text
 from tests.support.screen_fakes import FakeSource
+from tests.support.screens import GOLDEN, rows, text
 
 
 def tone(cycles: float, amplitude: float, n: int = 256) -> NDArray[np.int16]:
@@ -81,7 +81,7 @@ async def test_i_shows_the_page_and_the_hyperframe_again() -> None:
         await pilot.press("i")
         await pilot.pause()
         await pilot.pause()
-        assert app.matrix.display and not app.iq_page.display and "Ns " in rows(app)[3]
+        assert app.link_view.matrix.display and not app.link_view.iq_page.display and "Ns " in rows(app)[3]
 
 
 @pytest.mark.parametrize("size", [(80, 24), (100, 30), (120, 40), (200, 60), (50, 12)])
@@ -95,19 +95,19 @@ async def test_whatever_map_and_size_the_page_fits(size: tuple[int, int], iq_map
         await pilot.press("i")
         await pilot.pause()
         await pilot.pause()
-        pane = app.iq_page
+        pane = app.link_view.iq_page
         assert len(pane.lines) <= pane.size.height
         assert all(sum(len(s.text) for s in line) <= pane.size.width for line in pane.lines)
         assert not pane.region.overlaps(app.keys.region) and pane.shown()[0]
 
 
-async def test_help_and_palette_tell_of_the_page() -> None:
+async def test_actions_tell_of_the_page() -> None:
     app = FrayApp(Pipeline(FakeSource()), live=False)
     async with app.run_test(size=(80, 24)) as pilot:
-        assert any("IQ data: level" in c.title for c in app.get_system_commands(app.screen))
+        assert any("IQ data: level" in action.text for action in app.actions())
         await pilot.press("i")
-        titles = {c.title for c in app.get_system_commands(app.screen)}
-        assert {f"Link: {b.description}" for b in IqPage.BINDINGS} <= titles  # type: ignore[union-attr]
+        texts = {action.text for action in app.actions() if action.where == "Link: "}
+        assert {b.description for b in IqPage.BINDINGS} == texts  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize("option", ["1", "2", "7"])
@@ -120,10 +120,8 @@ def test_the_map_that_the_emulation_sends(option: str) -> None:
 
 
 def test_where_the_map_comes_from() -> None:
-    from argparse import Namespace
-
-    assert iq_map_text(Namespace(iq=None, source="emulated:pair"), "2") == "M=15,fs=15.36,n=2"
-    assert iq_map_text(Namespace(iq="M=16,fs=7.68", source="emulated"), "2") == "M=16,fs=7.68"
-    assert iq_map_text(Namespace(iq=None, source="a.bits"), "2") is None
+    assert iq_map_text(None, "2", emulated=True) == "M=15,fs=15.36,n=2"
+    assert iq_map_text("M=16,fs=7.68", "2", emulated=True) == "M=16,fs=7.68"
+    assert iq_map_text(None, "2", emulated=False) is None
     with pytest.raises(InputError, match="--iq M=99"):
-        iq_map_text(Namespace(iq="M=99,fs=7.68", source="a.bits"), "2")
+        iq_map_text("M=99,fs=7.68", "2", emulated=False)

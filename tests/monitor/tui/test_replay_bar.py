@@ -17,9 +17,9 @@ from monitor.recording.random_access import open_replay
 from monitor.recording.replay import ReplayControl, ReplaySource
 from monitor.tui.app import FrayApp
 from monitor.tui.pages import Page
-from monitor.tui.replay_bar import REPLAY_BINDINGS, SeekPage
-from tests.monitor.tui.test_screen import rows, text
+from monitor.tui.replay_bar import ReplayBar, SeekPage
 from tests.support.screen_fakes import FakeSource
+from tests.support.screens import rows, text
 
 
 class Errors:
@@ -93,7 +93,7 @@ async def test_the_line_says_where_the_replay_is(size: tuple[int, int]) -> None:
     async with app.run_test(size=size) as pilot:
         await started(app, pilot)
         line = app.replay_bar.shown()[0]
-        assert line.startswith(" play x1    ") and "18.109 hf 120/300 !2" in line
+        assert line.startswith(" play    x1   ") and " hf 120/300  ! 2 " in line
         track = line[line.index("|") + 1 : line.rindex("|")]
         size_of = len(track) / 300
         for mark, numbers in (("!", (50, 200)), ("#", (120,))):
@@ -101,20 +101,26 @@ async def test_the_line_says_where_the_replay_is(size: tuple[int, int]) -> None:
             assert len(cells) == len(numbers)
             assert all(abs(i + 0.5 - n * size_of) < 1.5 for i, n in zip(cells, numbers, strict=True))
         assert set(track) == set("-!#")
-        regions = [w.region for w in (app.status, app.matrix, app.replay_bar) if w.display]
+        regions = [w.region for w in (app.status, app.link_view.matrix, app.replay_bar) if w.display]
         assert not any(a.overlaps(b) for i, a in enumerate(regions) for b in regions[i + 1 :])
-        assert app.matrix.size.height >= len(app.matrix.lines), "the whole hyperframe stays on the screen"
+        assert app.link_view.matrix.size.height >= len(app.link_view.matrix.lines), (
+            "the whole hyperframe stays on the screen"
+        )
         if size == (80, 24):
-            assert ". [] <> {} g : ? q" in line and not app.keys.display
-        await pilot.press("i")
-        await pilot.pause()
-        await pilot.pause()
-        assert app.keys.display and "left/right AxC" in text(app) and "MHz" in text(app)
+            assert "space play  e next error  ? keys" in line and not app.keys.display
         await pilot.press("2")
         await pilot.pause()
         await pilot.pause()
-        assert ". play/pause  [ ] step  < > speed  { } errors  g go to" in text(app).replace("\n", " ")
-        assert "q quit" in text(app)
+        told = " ".join(text(app).split())
+        assert "space play/pause left/right step pgup/pgdn jump up/down speed e/E next/previous error" in told
+        assert "tab keys of the view" in told and "q quit" in told
+        await pilot.press("tab")
+        await pilot.pause()
+        assert "f follow" in text(app) and "tab replay keys" in text(app)
+        await pilot.press("1", "i")
+        await pilot.pause()
+        await pilot.pause()
+        assert app.keys.display and "left/right AxC" in text(app) and "MHz" in text(app)
 
 
 async def test_each_key_reaches_the_control() -> None:
@@ -122,21 +128,27 @@ async def test_each_key_reaches_the_control() -> None:
     app = FrayApp(Pipeline(FakeSource()), live=False, replay=control)
     async with app.run_test(size=(80, 24)) as pilot:
         await started(app, pilot)
-        await pilot.press("full_stop", "left_square_bracket", "right_square_bracket", "right_square_bracket")
-        assert not control.playing and control.calls == ["step -1", "step 1", "step 1"]
-        assert app.replay_bar.shown()[0].startswith(" halt")
-        await pilot.press("less_than_sign")
+        await pilot.press("space", "left", "right", "right", "pageup", "pagedown")
+        assert control.calls == ["step -1", "step 1", "step 1", "step -150", "step 150"]
+        assert app.replay_bar.shown()[0].startswith(" paused")  # space was pressed once
+        await pilot.press("p")
+        assert (control.playing, app.paused) == (True, False), "pausing is that of the replay"
+        await pilot.press("down")
         assert control.speed == 0.5
-        await pilot.press("greater_than_sign", "greater_than_sign")
+        await pilot.press("up", "up")
         assert control.speed == 2.0 and "replay speed x2" in rows(app)[0]
-        await pilot.press("right_curly_bracket")
+        await pilot.press("e")
         assert "error in hyperframe 200" in rows(app)[0]
-        await pilot.press("left_curly_bracket")
+        await pilot.press("E")
         assert "no error before this" in rows(app)[0]
+        before = list(control.calls)
+        await pilot.press("tab", "right", "down", "e", "space")  # they are the view's now
+        assert (app.link_view.matrix.ns, app.link_view.matrix.xs) == (40, 1) and control.calls == before
+        assert "tab replay keys" in app.replay_bar.shown()[0]
         control.speed, control.at_end, control.scanned = math.inf, True, 0.5
         app.tick()
         line = app.replay_bar.shown()[0]
-        assert " END  max" in line and "/~300" in line and "?" in line
+        assert " END     max" in line and "/~300" in line and "?" in line
 
 
 async def test_seek_asks_and_says_what_cannot_be() -> None:
@@ -161,29 +173,28 @@ async def test_seek_asks_and_says_what_cannot_be() -> None:
         assert len(app.screen_stack) == 1 and len(control.calls) == 1
 
 
-async def test_replay_keys_are_in_palette_and_help_and_collide_with_none() -> None:
+async def test_replay_keys_are_actions_and_in_help_and_collide_with_none_of_everywhere() -> None:
     app = FrayApp(Pipeline(FakeSource()), live=False, replay=FakeControl())
-    keys = [binding.key for binding in REPLAY_BINDINGS]
-    others = [app.BINDINGS, *(type(o).BINDINGS for o in (app.matrix, app.transcript, app.fault_list))]
-    taken = {k for group in others for b in group for k in b.key.split(",")}  # type: ignore[union-attr]
+    keys = [key for binding in ReplayBar.BINDINGS for key in binding.key.split(",")]  # type: ignore[union-attr]
+    taken = {key for binding in app.BINDINGS for key in binding.key.split(",")}  # type: ignore[union-attr]
     assert not taken & set(keys) and len(keys) == len(set(keys))
     async with app.run_test(size=(80, 60)) as pilot:
-        titles = {command.title for command in app.get_system_commands(app.screen)}
-        assert {binding.description for binding in REPLAY_BINDINGS} <= titles
+        texts = {action.text for action in app.actions() if action.where == "replay: "}
+        assert {binding.description for binding in ReplayBar.BINDINGS} == texts  # type: ignore[union-attr]
         await pilot.press("question_mark")
         await pilot.pause()
         await pilot.pause()
         assert isinstance(app.screen, Page)
-        assert "[              replay: one hyperframe back" in text(app)
+        assert "left           one hyperframe back" in text(app)
 
 
 async def test_a_screen_without_replay_has_neither_line_nor_keys() -> None:
     app = FrayApp(Pipeline(FakeSource()), live=False)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("g", "full_stop")
+        await pilot.press("g", "tab")
         await pilot.pause()
         assert not app.replay_bar.display and not isinstance(app.screen, SeekPage)
-        assert not any("replay" in c.title for c in app.get_system_commands(app.screen))
+        assert not any(action.where == "replay: " for action in app.actions())
 
 
 async def test_decoding_begun_anew_clears_marks_and_lines() -> None:
@@ -192,14 +203,14 @@ async def test_decoding_begun_anew_clears_marks_and_lines() -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await started(app, pilot)
         await pilot.press("m", "2")
-        assert app.feed.marked_at == 120 and len(app.transcript.rows) > 10
+        assert app.feed.marked_at == 120 and len(app.events_view.list.rows) > 10
         pipeline.restart(500)
         app.tick()
         assert app.feed.marked_at == 0 and app.feed.errors_since_mark == 0
-        assert len(app.transcript.rows) == 0
+        assert len(app.events_view.list.rows) == 0
         pipeline.step()
         app.tick()
-        assert app.transcript.rows[0].event.hyperframe in (None, 500, 501, 502, 503)
+        assert app.events_view.list.rows[0].event.hyperframe in (None, 500, 501, 502, 503)
 
 
 async def test_the_screen_over_a_real_replay(tmp_path: Path) -> None:
@@ -224,10 +235,10 @@ async def test_the_screen_over_a_real_replay(tmp_path: Path) -> None:
 
         control.timeline.wait_complete(5)
         assert control.position.hyperframe is None
-        await pilot.press("right_curly_bracket")
+        await pilot.press("e")
         await until(70)
         assert app.feed.snapshot.counters["hfn_invalid"] == 1
-        await pilot.press("right_square_bracket")
+        await pilot.press("right")
         await until(71)
         await pilot.press("g")
         await pilot.pause()

@@ -1,5 +1,5 @@
 /* A whole board, written from PROTOCOL.md and fray_record.h alone: option 1, internal loopback, no C&M channels.
- * argv: the terminal, and hyperframes a second. Five faults; each reset gives another alignment offset. */
+ * argv: hyperframes a second, and the terminal (else standard input, set not to block). Five kinds of faults. */
 #define _POSIX_C_SOURCE 200809L
 #include <fcntl.h>
 #include <poll.h>
@@ -26,7 +26,7 @@ static const struct kind { /* what FAULTS.md says of a fault: its parameters wit
 
 #define KINDS (sizeof kinds / sizeof *kinds)
 static struct fault { const struct kind *kind; uint64_t at, until; long value[5]; } faults[WAITING];
-static int line, may_wait = 1, dark; /* hyperframes without sync, after a reset */
+static int line, patience_ms = 300, dark; /* hyperframes without sync, after a reset */
 static struct fray_encoder out;
 static struct fray_decoder in;
 static struct fray_status status = {
@@ -38,13 +38,11 @@ static int put(void *context, const uint8_t *octets, size_t count)
     struct pollfd room = {line, POLLOUT, 0};
     ssize_t n = write(line, octets, count);
     (void)context;
-    if (n < 0 && !may_wait)
-        return 0; /* no room: line data are dropped, a whole record */
     for (; n < (ssize_t)count; n = write(line, octets, count)) {
         octets += n > 0 ? n : 0;
         count -= n > 0 ? (size_t)n : 0;
-        if (poll(&room, 1, 300) <= 0)
-            return 0;
+        if (poll(&room, 1, patience_ms) <= 0)
+            return 0; /* no room: the record is aborted */
     }
     return 1;
 }
@@ -111,7 +109,7 @@ static void obey(const struct fray_record *c)
         status.resets += reason ? 0 : 1;
         status.alignment_bits = (uint8_t)(rand() % 5); /* within half a clock, so the count stays */
     } else if (c->type == FRAY_SELECT_DATA) {
-        reason = value == 0 || value == FRAY_FLAGGED ? 0 : FRAY_NOT_SUPPORTED;
+        reason = value == 0 || value == FRAY_FLAGGED || value == FRAY_CONTROL ? 0 : FRAY_NOT_SUPPORTED;
         status.data_type = reason ? status.data_type : value;
     } else if (c->type == FRAY_INJECT_FAULT) {
         memcpy(text, c->payload, c->length);
@@ -136,7 +134,7 @@ static void hyperframe(void) /* Z.X.0 is word[16 * X] */
     static uint16_t word[OCTETS];
     static uint8_t data[2 * OCTETS];
     uint64_t n = status.hyperframes;
-    int i;
+    int i, step = status.data_type == FRAY_CONTROL ? 16 : 1; /* control words are each 16th */
     for (i = 0; i < OCTETS; i++)
         word[i] = i % 16 ? (uint16_t)((i * 7 + (int)(n % 256)) & 0xFF) : 0; /* IQ data; control words */
     word[0] = 0x1BC; /* K28.5 */
@@ -158,23 +156,23 @@ static void hyperframe(void) /* Z.X.0 is word[16 * X] */
         }
         faults[i].kind = n + 1 >= f->until ? NULL : f->kind;
     }
-    for (i = 0; i < 2 * OCTETS; i++)
-        data[i] = (uint8_t)(i % 2 ? word[i / 2] >> 8 : word[i / 2] & 0xFF);
-    may_wait = 0;
-    if (status.data_type && !fray_send_data(&out, FRAY_FLAGGED, 0, now(), n, 0, 1, data, sizeof data))
+    for (i = 0; i < 2 * OCTETS / step; i++)
+        data[i] = (uint8_t)(i % 2 ? word[i / 2 * step] >> 8 : word[i / 2 * step] & 0xFF);
+    patience_ms = 20; /* line data can be dropped */
+    if (status.data_type
+        && !fray_send_data(&out, status.data_type, 0, now(), n, 0, 1, data, sizeof data / (size_t)step))
         status.data_lost++;
-    may_wait = 1;
+    patience_ms = 300;
     status.hyperframes++;
 }
 
 int main(int argc, char **argv)
 {
     static uint8_t room[FRAY_COMMAND_OCTETS];
-    unsigned each = (argc > 2 ? (unsigned)atoi(argv[2]) : 1000u) / 200u + 1u, i, rounds;
+    unsigned each = (argc > 1 ? (unsigned)atoi(argv[1]) : 1000u) / 200u + 1u, i, rounds;
     struct fray_record command;
     uint8_t octet;
-    if (argc < 2 || (line = open(argv[1], O_RDWR | O_NOCTTY | O_NONBLOCK)) < 0)
-        return 2;
+    line = argc < 3 ? STDIN_FILENO : open(argv[2], O_RDWR | O_NOCTTY | O_NONBLOCK);
     struct pollfd ready = {line, POLLIN, 0};
     fray_encoder_init(&out, put, NULL);
     fray_decoder_init(&in, room, sizeof room);

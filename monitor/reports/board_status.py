@@ -1,0 +1,51 @@
+"""The status of a board, as a record and as lines of text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from ..boards.command_words import DATA_WORDS
+from ..protocol.records import Status, StatusFlag
+
+__all__ = ["status_lines", "status_record"]
+
+
+def status_record(status: Status) -> dict[str, object]:
+    """The status as the JSON object of this command."""
+    return {
+        "schema": "framefray.tell/1",
+        "name": status.name,
+        "option": status.option,
+        "data": _data_word(status.data_type),
+        "sync_state": status.sync_state.value,
+        "loopback": status.loopback.name.lower(),
+        "los": bool(status.flags & StatusFlag.LOS),
+        "lof": bool(status.flags & StatusFlag.LOF),
+        "transmitter_on": bool(status.flags & StatusFlag.TRANSMITTER_ON),
+        "receiver_ready": bool(status.flags & StatusFlag.RECEIVER_READY),
+        "fec": bool(status.flags & StatusFlag.FEC),
+        "block_lock": bool(status.flags & StatusFlag.BLOCK_LOCK),
+        "scrambled": bool(status.flags & StatusFlag.SCRAMBLED),
+        "alignment_bits": status.alignment_bits,
+        "delay_clocks": status.delay_clocks,
+        "clock_period_ps": status.clock_period_ps,
+        "hyperframes": status.hyperframes,
+        "code_violations": status.code_violations,
+        "disparity_errors": status.disparity_errors,
+        "los_events": status.los_events,
+        "lof_events": status.lof_events,
+        "resets": status.resets,
+        "data_lost": status.data_lost,
+        "bad_records": status.bad_records,
+    }
+
+
+def _data_word(data_type: int) -> str:
+    """The word for a type of line data; for one that no version knows its number."""
+    return next((name for name, code in DATA_WORDS.items() if code == data_type), f"type {data_type}")
+
+
+def status_lines(status: Status) -> Iterator[str]:
+    """A line for each value; `-` for what the board does not know."""
+    for key, value in list(status_record(status).items())[1:]:
+        yield f"{key:18}{'-' if value is None else value}"
