@@ -350,7 +350,7 @@ def run_campaign(
 
     try:
         if known_answers and bench is None:
-            campaign.answers = check_known_answers(receiver)
+            campaign.answers = check_known_answers(receiver, conditions.form)
             clock = time.perf_counter()
         for number in range(repeat):
             now = bench

@@ -20,7 +20,8 @@ PASSING = (
     "baseline", "alignment offset 3", "line.k, each in IQ data", "line.violation, 16 then 1", "sync.byte:code=12",
     "sync.pattern, three right while sync is lost", "line.k, K28.5 elsewhere at the start", "hdlc, good frames",
     "l1.reset, interrupted after 9 hyperframes", "hdlc.idle:how=2", "hdlc.fcs, each bit of the register",
-    "ethernet.code, each group", "pointer p = 63", "no slow C&M, rate code 0", "reserved.flip, each subchannel and word",
+    "ethernet.code, each group", "pointer p = 63", "no slow C&M, rate code 0",
+    "reserved.flip, each subchannel and word",
 )  # fmt: skip
 """Some of every kind; a campaign of all takes half a minute."""
 
@@ -67,9 +68,11 @@ def test_a_good_link_passes(changes: dict[str, object]) -> None:
 
 
 WRONG = (
-    "every good HDLC frame lost", "every good Ethernet frame lost", "last octet of HDLC frames cut off", "last octet of Ethernet frames cut off",
+    "every good HDLC frame lost", "every good Ethernet frame lost", "last octet of HDLC frames cut off",
+    "last octet of Ethernet frames cut off",
     "one bit of the FCS-16 not compared", "FCS-16 without the complement", "any K taken for the sync byte",
-    "data octet BC taken for the sync byte", "sync after one K28.5", "vendor octets of Y = 0 only", "several changes count as one",
+    "data octet BC taken for the sync byte", "sync after one K28.5",
+    "vendor octets of Y = 0 only", "several changes count as one",
 )  # fmt: skip
 
 
