@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING, Any, Self
 
 from decoders.errors import DecodersError
 from decoders.frame_structure.controlwords import check_pointer
+from decoders.line_coding.block_forms import FecChoice
 from decoders.line_coding.characters import LineForm
+from decoders.line_coding.fec_reader import FecSettings
 from decoders.linerates import option_named
-from decoders.link.settings import LinkSettings, PlaneSettings, check_settings
+from decoders.link.settings import BlockSettings, LinkSettings, PlaneSettings, check_settings
 
 from .errors import InputError
 from .process.asking import permit
@@ -63,6 +65,8 @@ class SourceRequest(_Request):
     hdlc_rate: int | None = None
     hdlc_msb_first: bool = False
     ethernet_msb_first: bool = False
+    fec: str = "auto"
+    fec_header_xor: str = "auto"
     vcd: str | None = None
     baud: int | None = None
     no_reconnect: bool = False
@@ -93,6 +97,7 @@ class LinkRequest(_Request):
     yes: bool = False
     via: str = "link"
     form: str | None = None
+    traffic: float = 1.0
 
 
 def open_source(request: SourceRequest) -> Source:
@@ -207,6 +212,7 @@ def _emulated_conditions(request: LinkRequest) -> LinkConditions:
             hdlc_rate_code=request.hdlc_rate,
             seed=request.seed,
             hyperframes=request.hyperframes,
+            load=request.traffic,
         )
     except DecodersError as error:
         raise InputError(str(error)) from None
@@ -271,6 +277,8 @@ def link_settings(request: SourceRequest, source: Source) -> LinkSettings:
             fixed_pointer_p=request.pointer if received else None,
             fixed_hdlc_rate_code=request.hdlc_rate if received else None,
         )
-        return LinkSettings(option=source.option, form=LineForm(source.form), planes=planes)
+        header_xor = {"on": True, "off": False}.get(request.fec_header_xor)
+        blocks = BlockSettings(fec=FecChoice(request.fec), fec_lock=FecSettings(header_xor=header_xor))
+        return LinkSettings(option=source.option, form=LineForm(source.form), planes=planes, blocks=blocks)
     except ValueError as error:
         raise InputError(str(error)) from None

@@ -71,6 +71,7 @@ def _plane_map(option: LineRateOption, pointer_p: int, rate_code: int) -> U8:
     control[cw.reserved_places(option.name, rate_code).flat] = _PLANE_NUMBER[Plane.RESERVED]
     table[:, 0, :] = control.reshape(256, -1)
     table[0, 0, :] = _PLANE_NUMBER[Plane.SYNC]
+    table[:, 0, 16:] = _PLANE_NUMBER[Plane.VENDOR]  # real-time vendor specific octets, at options 8, 9 and 10
     flat = table.reshape(-1)
     flat.flags.writeable = False
     return flat

@@ -189,7 +189,11 @@ class FecBitReader(AlignedReader):
         return None if self.start_bit is None else self.start_bit % CODEWORD_BITS
 
     def _find(self, first_bit: int) -> tuple[int | None, int]:
-        at, end = first_bit - self._base, 8 * len(self._raw)
+        return self._find_until(first_bit, self._base + 8 * len(self._raw))
+
+    def _find_until(self, first_bit: int, end_bit: int) -> tuple[int | None, int]:
+        """The same in codewords that end before `end_bit`."""
+        at, end = first_bit - self._base, end_bit - self._base
         found, then = find_codewords(self._raw, at, end, self.fec.good)
         return None if found is None else self._base + found, self._base + then
 
@@ -251,7 +255,10 @@ class FecBitReader(AlignedReader):
 
 
 class AutomaticBitReader(FecBitReader):
-    """Packed line bits of any alignment that may have FEC or not; each search for the alignment finds out anew."""
+    """Packed line bits of any alignment that may have FEC or not; each search for the alignment finds out anew.
+
+    What is certain first on the line holds, blocks or codewords, so the cut of the data does not matter.
+    """
 
     def __init__(self, fec: FecSettings | None = None, lock: LockSettings | None = None) -> None:
         super().__init__(fec, lock)
@@ -276,15 +283,17 @@ class AutomaticBitReader(FecBitReader):
             at, end = self._blocks_from - self._base, 8 * len(self._raw)
             found, then = find_blocks(self._raw, at, end, self.lock.settings.good)
             self._blocks_from = self._base + then
-            if found is not None:
+            good = self.lock.settings.good
+            certain = end if found is None else min(end, found + good * self.block_bits)
+            codeword, self._next = self._find_until(self._next, self._base + certain)
+            if codeword is not None:
+                self._on = True
+                self._align(codeword)
+            elif found is not None:
                 self._on, self.header_xor = False, None
                 AlignedReader._align(self, self._base + found)
             else:
-                codeword, self._next = self._find(self._next)
-                if codeword is None:
-                    return NO_OCTETS
-                self._on = True
-                self._align(codeword)
+                return NO_OCTETS
         return (
             self._read_codewords() if self._on else self._blocks((self._end - self._next) // self.block_bits)
         )

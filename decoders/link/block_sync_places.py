@@ -16,7 +16,7 @@ from ..line_coding.code_64b66b import BLOCK_OCTETS, IDLE, START, TERMINATE
 from ..linerates import HYPERFRAMES_PER_FRAME, LineRateOption
 from .settings import D16_2, BlockSettings, BlockSyncWord
 from .stream import LineStream
-from .sync_places import KnownBy, SyncPlaces, SyncWordReading
+from .sync_places import SyncPlaces, SyncWordKnownBy, SyncWordReading
 
 __all__ = ["BlockPlaces"]
 
@@ -104,13 +104,13 @@ class BlockPlaces(SyncPlaces):
     def begin(self, candidate: int) -> int:
         start, terminate_at = divmod(candidate, self.kinds)
         if self._chosen is not None:
-            self.reading = SyncWordReading(self._chosen, KnownBy.ASSUMED)
-        elif self.reading is not None and self.reading.known_by is KnownBy.MEASURED:
+            self.reading = SyncWordReading(self._chosen, SyncWordKnownBy.ASSUMED)
+        elif self.reading is not None and self.reading.known_by is SyncWordKnownBy.MEASURED:
             word = BlockSyncWord(terminate_at, self.reading.word.start_first)
-            self.reading = SyncWordReading(word, KnownBy.MEASURED)
+            self.reading = SyncWordReading(word, SyncWordKnownBy.MEASURED)
         else:
             votes = [self._running(start + shift) for shift in (0, BLOCK_OCTETS)]
-            known_by = KnownBy.MEASURED if any(votes) else KnownBy.ASSUMED
+            known_by = SyncWordKnownBy.MEASURED if any(votes) else SyncWordKnownBy.ASSUMED
             self.reading = SyncWordReading(BlockSyncWord(terminate_at, votes[1] > votes[0]), known_by)
         return start + BLOCK_OCTETS * self._word.start_first
 

@@ -19,17 +19,20 @@ from .settings import LinkSettings
 
 __all__ = ["HyperframeFinder", "PlacedDecoder", "hyperframe_bits"]
 
-_CHARACTER_BITS = {LineForm.OCTETS: 8, LineForm.FLAGGED: 16, LineForm.SYMBOLS: 16, LineForm.BITS: 10}
+_OCTET_BITS = {LineForm.OCTETS: 8, LineForm.FLAGGED: 16, LineForm.SYMBOLS: 16, LineForm.BLOCKS: 9}
 
 
 def hyperframe_bits(option_name: str, form: LineForm) -> int:
-    """Bits of the raw form that one hyperframe takes."""
+    """Bits of the raw form that one hyperframe takes; RS-FEC changes nothing, for its parity replaces headers."""
     option = option_named(option_name)
-    return option.hyperframe_line_bits if form is LineForm.BITS else _raw_bits(option, form)
+    return _raw_bits(option, form, option.hyperframe_octets)
 
 
-def _raw_bits(option: LineRateOption, form: LineForm) -> int:
-    return option.hyperframe_octets * _CHARACTER_BITS[form]
+def _raw_bits(option: LineRateOption, form: LineForm, octets: int) -> int:
+    """Bits of the raw form that so many octets of the link take."""
+    if form is LineForm.BITS:
+        return octets * option.hyperframe_line_bits // option.hyperframe_octets
+    return octets * _OCTET_BITS[form]
 
 
 class PlacedDecoder(LinkDecoder):
@@ -41,8 +44,9 @@ class PlacedDecoder(LinkDecoder):
 
         Inside `on_block` it is the place of the block's first hyperframe.
         """
-        bits = self._stream.done * _CHARACTER_BITS[self.settings.form]
-        return bits + (self._slip or 0) if self.settings.form is LineForm.BITS else bits
+        form = self.settings.form
+        bits = _raw_bits(self.option, form, self._line.stream.done)
+        return bits + (self._line.slip_bits or 0) if form is LineForm.BITS else bits
 
 
 class _NoPlanes(HyperframePlanes):

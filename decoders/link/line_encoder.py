@@ -40,7 +40,7 @@ class LineEncoder:
         self._characters = self.option.line_code == EIGHT_TEN
         if form not in (CHARACTER_FORMS if self._characters else BLOCK_FORMS):
             code = SIXTY_FOUR_SIXTY_SIX if self._characters else EIGHT_TEN
-            check_line_code(self.option, code, f"the form {form.value}")
+            check_line_code(self.option, code, f"form {form.value}")
         if fec:
             check_line_code(self.option, SIXTY_FOUR_SIXTY_SIX, "RS-FEC")
         if seed is not None and self.option.name not in SCRAMBLED_OPTIONS:
@@ -57,6 +57,8 @@ class LineEncoder:
 
         `special_positions`: K characters of the sync word, ascending, as LinkEncoder says.
         """
+        if not len(hyperframes):
+            return b""
         octets = hyperframes if self._seed is None else scramble(hyperframes, self._seed)
         return self._coded(np.ascontiguousarray(octets).reshape(-1), special_positions)
 

@@ -8,10 +8,9 @@ import numpy as np
 
 from ..arrays import I64
 from ..events import BlockErrors, CodeErrors, CodewordErrors, Event
-from ..line_coding.code_64b66b import BLOCK_OCTETS
 from ..line_coding.line_octets import LineOctetBuffer, Place
 from .block_sync_places import BlockPlaces
-from .settings import LosRule
+from .settings import BlockLosRule
 
 __all__ = ["BlockLineErrors", "LineErrors"]
 
@@ -94,7 +93,7 @@ class BlockLineErrors(LineErrors):
         buffer: LineOctetBuffer,
         counters: dict[str, int],
         places: BlockPlaces,
-        rule: LosRule,
+        rule: BlockLosRule,
         threshold: int,
     ) -> None:
         super().__init__(buffer, counters)
@@ -114,25 +113,27 @@ class BlockLineErrors(LineErrors):
 
     def _by_rule(self, headers: I64, losses: I64) -> I64:
         """Errors that count for LOS; as many as raise it where lock was lost and the rule asks for lock."""
-        if self._rule is LosRule.HEADER_COUNT:
+        if self._rule is BlockLosRule.HEADER_COUNT:
             return headers
-        most = self._threshold - 1 if self._rule is LosRule.BLOCK_LOCK else int(headers.max(initial=0))
+        most = self._threshold - 1 if self._rule is BlockLosRule.BLOCK_LOCK else int(headers.max(initial=0))
         return np.where(losses > 0, self._threshold, np.minimum(headers, most))
 
     def count(self, start: int, end: int, number: int | None, *, in_sync: bool = False) -> Iterator[Event]:
         counts = self._buffer.counts(start, end)
+        firsts = {place: self._first((place,), start) for place in counts}
         if in_sync and Place.UNEXPECTED_TYPE in counts:
-            for block in self._places.sync_blocks():
-                at = min(start + block, end)
-                inside = self._buffer.counts(at, min(at + BLOCK_OCTETS, end))
-                counts[Place.UNEXPECTED_TYPE] -= inside.get(Place.UNEXPECTED_TYPE, 0)
+            types = self._buffer.at(Place.UNEXPECTED_TYPE)
+            types = types[np.searchsorted(types, start) : np.searchsorted(types, end)]
+            judged = types[~np.isin(types - start, self._places.sync_blocks())]
+            counts[Place.UNEXPECTED_TYPE] = len(judged)
+            firsts[Place.UNEXPECTED_TYPE] = int(judged[0]) if len(judged) else end
         for place, count in counts.items():
             self._counters[place] += count
-        headers, types, locks = (counts.get(place, 0) for place in _BLOCK_PLACES)
-        if headers or types or locks:
-            first = self._first([place for place in _BLOCK_PLACES if counts.get(place)], start)
-            yield BlockErrors(number, headers, types, locks, first - start)
+        headers, types_seen, locks = (counts.get(place, 0) for place in _BLOCK_PLACES)
+        if headers or types_seen or locks:
+            first = min(firsts[place] for place in _BLOCK_PLACES if counts.get(place)) - start
+            yield BlockErrors(number, headers, types_seen, locks, first)
         fixed, symbols, bad, losses = (counts.get(place, 0) for place in _CODEWORD_PLACES)
         if fixed or bad or losses:
-            first = self._first([place for place in _CODEWORD_PLACES if counts.get(place)], start)
-            yield CodewordErrors(number, fixed, symbols, bad, losses, first - start)
+            first = min(firsts[place] for place in _CODEWORD_PLACES if counts.get(place)) - start
+            yield CodewordErrors(number, fixed, symbols, bad, losses, first)

@@ -18,7 +18,14 @@ from ..linerates import LineRateOption
 from .alarms import RESET_HYPERFRAMES
 from .hyperframe_sync import FallBack
 
-__all__ = ["BlockSettings", "BlockSyncWord", "LinkSettings", "LosRule", "PlaneSettings", "SenderSettings"]
+__all__ = [
+    "BlockLosRule",
+    "BlockSettings",
+    "BlockSyncWord",
+    "LinkSettings",
+    "PlaneSettings",
+    "SenderSettings",
+]
 
 
 D16_2, D5_6 = 0x50, 0xC5
@@ -43,7 +50,7 @@ class PlaneSettings:
     fixed_hdlc_rate_code: int | None = None
 
 
-class LosRule(StrEnum):
+class BlockLosRule(StrEnum):
     """What raises LOS at 64B/66B; no source ties one of them to the standard, so it is a setting."""
 
     HEADER_COUNT = "header_count"
@@ -85,7 +92,7 @@ class BlockSettings:
     fec_lock: FecSettings = field(default_factory=FecSettings)
     sync_word: BlockSyncWord | None = None
     strict: bool = False
-    los_rule: LosRule = LosRule.HEADER_COUNT
+    los_rule: BlockLosRule = BlockLosRule.HEADER_COUNT
 
 
 @dataclass(frozen=True, slots=True)

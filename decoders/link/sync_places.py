@@ -23,10 +23,10 @@ from .hyperframe_sync import CONFIRMING_SYNC_BYTES
 from .settings import D5_6, D16_2, BlockSyncWord
 from .stream import LineStream
 
-__all__ = ["CommaPlaces", "KnownBy", "Runs", "SyncPlaces", "SyncWordReading"]
+__all__ = ["CommaPlaces", "Runs", "SyncPlaces", "SyncWordKnownBy", "SyncWordReading"]
 
 
-class KnownBy(StrEnum):
+class SyncWordKnownBy(StrEnum):
     """How the layout of the sync word is known."""
 
     MEASURED = "measured"
@@ -38,7 +38,7 @@ class SyncWordReading:
     """The layout in use, and whether it was seen or is taken for granted."""
 
     word: BlockSyncWord
-    known_by: KnownBy
+    known_by: SyncWordKnownBy
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,9 +30,9 @@ from .delay import (
 __all__ = [
     "BUDGETS",
     "Budget",
+    "CableKnownBy",
     "ChainDelays",
     "HeadDelay",
-    "KnownBy",
     "LinkEffect",
     "Medium",
     "RadioHead",
@@ -48,7 +48,7 @@ class Medium(StrEnum):
     COAX = "coax"
 
 
-class KnownBy(StrEnum):
+class CableKnownBy(StrEnum):
     """How a link's delay is known: by measuring (T14 - Toffset)/2 in the link, or from its length."""
 
     MEASUREMENT = "measurement"
@@ -101,7 +101,7 @@ class RadioHead:
     wavelength_nm: int = 1310
     group_index: float | None = None
     velocity_factor: float = 0.70
-    known_by: KnownBy = KnownBy.MEASUREMENT
+    known_by: CableKnownBy = CableKnownBy.MEASUREMENT
     length_tolerance_m: float = 0.5
     ns_per_m_tolerance: float = 0.001
     resolution_ui: float | None = None
@@ -146,7 +146,7 @@ class RadioHead:
     def cable_doubts_ns(self) -> dict[str, float]:
         """Standard uncertainties of the link's one-way delay by source."""
         doubts = {}
-        if self.known_by is KnownBy.MEASUREMENT:
+        if self.known_by is CableKnownBy.MEASUREMENT:
             # The round trip is counted; half of it is the one-way delay.
             bits = clock_bits(self.line) if self.resolution_ui is None else self.resolution_ui
             doubts[f"count of the link to {self.name}"] = bits * unit_interval_ns(self.line) / 4 / _ROOT_3

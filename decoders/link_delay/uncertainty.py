@@ -25,7 +25,7 @@ __all__ = [
 ]
 
 LEVEL_OF_CONFIDENCE = 0.9545
-"""Two-sided level of confidence that k = 2 gives for a normal distribution (JCGM 100 clause 6.3.3)."""
+"""Two-sided level of confidence that coverage factor 2 gives for a normal distribution (JCGM 100 clause 6.3.3)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class ExpandedNs:
     level: float
 
     def __str__(self) -> str:
-        return f"{self.value_ns:.3f} ns ± {self.half_width_ns:.3f} ns (k = {self.coverage_factor:.2f})"
+        return f"{self.value_ns:.3f} ns ± {self.half_width_ns:.3f} ns (coverage factor {self.coverage_factor:.2f})"
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ from ..sources.source import UNKNOWN_GAP, Chunk
 from .gaps import Gaps
 from .hyperframes import Hyperframes
 from .line import OctetQueue, Pulse
-from .tally import Tally
+from .tally import DamageTally
 
 __all__ = ["BoardLineData"]
 
@@ -33,6 +33,7 @@ LEFT_OUT_S = 10.0
 _TAKEN = {
     Form.OCTETS: (RecordType.OCTETS, RecordType.FLAGGED),
     Form.FLAGGED: (RecordType.FLAGGED, RecordType.CONTROL),
+    Form.BLOCKS: (RecordType.BLOCKS,),
 }
 """Types of line data that can become a form; octets without their K flags cannot become flagged."""
 
@@ -40,7 +41,7 @@ _TAKEN = {
 class BoardLineData:
     """Takes records from the start, and gives octets from `begin` on; `tally` counts what is wrong."""
 
-    def __init__(self, tally: Tally, queue: OctetQueue | None = None) -> None:
+    def __init__(self, tally: DamageTally, queue: OctetQueue | None = None) -> None:
         self.pulse = Pulse()
         self.other_form = 0
         self.board_lost = 0

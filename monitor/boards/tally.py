@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-__all__ = ["Tally"]
+__all__ = ["DamageTally"]
 
 MOST_KINDS = 100
 LONGEST_KIND = 120
 _OTHERS = "other damage on the line"
 
 
-class Tally:
+class DamageTally:
     """`warnings` gets the lines to show. At most MOST_KINDS kinds are kept apart: the peer may choose their words."""
 
     def __init__(self, warnings: list[str]) -> None:

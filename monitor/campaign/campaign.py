@@ -7,12 +7,14 @@ and reads no clock, so the same conditions give the same results, octet for octe
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple, Protocol
 
 from decoders.counters import COUNTERS
 from decoders.events import AlarmCleared, AlarmRaised, Event, Origin, SyncStateChanged
+from decoders.line_coding.characters import LineForm
 from decoders.link.settings import LinkSettings
 
 from ..errors import InputError, MonitorError
@@ -38,9 +40,9 @@ from .conditions import Conditions, LinkConditions
 from .declared import declare, length_for, listed
 from .deliveries import delivered_otherwise
 from .due import Due, due_of
-from .receivers import OWN_DECODER, ReceiverFactory
+from .known_answers import check_known_answers
+from .receivers import OWN_DECODER, ReceiverFactory, ReceiverUnderTest
 from .results import Campaign, CaseResult, Excerpt
-from .sent_stream import SentStream
 from .served import Served, only_served
 from .transmission import PlacedFault, Transmission, around, transmit
 
@@ -147,14 +149,16 @@ class Baselines:
     def __init__(self, conditions: LinkConditions, receiver: ReceiverFactory = OWN_DECODER) -> None:
         self.conditions = conditions
         self.receiver = receiver
+        self.served = Served()
         self._known: dict[tuple[LinkConditions, int], Clean] = {}
 
     def of(self, length: int, conditions: LinkConditions) -> Clean:
         key = (conditions, length)
         if key not in self._known:
             sent = transmit(conditions, (), length)
-            due = due_of(_stream(sent), flags=sent.form.has_flags)
+            due = _due(sent, conditions)
             seen, served = observe(sent, conditions.option, self.receiver, due.first)
+            self.served = served
             findings = unclean(seen, due, served)
             # What was said is no longer needed, but for what tells of damage.
             told = replace(seen, events=beyond((), seen.events or ()))
@@ -200,9 +204,10 @@ def _certain(due: Due) -> Mapping[str, int]:
     return {name: total for name, total in due.counters.items() if name in due.exact}
 
 
-def _stream(sent: Transmission) -> SentStream:
+def _due(sent: Transmission, conditions: LinkConditions) -> Due:
     assert sent.stream is not None
-    return sent.stream
+    lead = conditions.delay_bits if sent.form is LineForm.BITS else None
+    return due_of(sent.stream, flags=sent.form.has_flags, lead_bits=lead)
 
 
 def run_case(case: Case, baselines: Baselines) -> CaseResult:
@@ -215,7 +220,7 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
     except InputError as reason:
         return _left_out(case, baselines.conditions.seed, str(reason))
     clean = baselines.of(length, conditions)
-    due = due_of(_stream(sent), flags=sent.form.has_flags)
+    due = _due(sent, conditions)
     declared = declare(faults, conditions, length)
     if case.title and not due.blind:
         declared = listed(due, clean.counters)
@@ -317,34 +322,46 @@ def run_campaign(
     *,
     repeat: int = 1,
     fail_fast: bool = False,
-    receiver: ReceiverFactory = OWN_DECODER,
+    receiver: ReceiverUnderTest | ReceiverFactory = OWN_DECODER,
     bench: Bench | None = None,
+    known_answers: bool = False,
     on_result: Callable[[CaseResult, int, int], object] = lambda result, done, planned: None,
 ) -> Campaign:
     """Every chosen case on a fresh link, at `repeat` successive seeds; or `repeat` times on a `bench`.
 
-    `on_result` is called after each case. KeyboardInterrupt ends it, and a link that is gone; what was done is
-    returned. A link that does not even give a baseline is an InputError.
+    With `known_answers` it begins with streams that no code of this project made. `on_result` is called after each
+    case. KeyboardInterrupt ends it, and a link that is gone; what was done is returned. A link that does not even
+    give a baseline is an InputError.
     """
     faulty = [case for case in chosen if not case.is_baseline]
-    campaign = Campaign(conditions, planned=repeat * (1 + len(faulty)))
+    named = receiver if isinstance(receiver, ReceiverUnderTest) else ReceiverUnderTest("a receiver", receiver)
+    campaign = Campaign(
+        conditions, planned=repeat * (1 + len(faulty)), receiver=named.name, own_receiver=named.own
+    )
+    clock = time.perf_counter()
 
     def add(result: CaseResult) -> bool:
+        nonlocal clock
+        before, clock = clock, time.perf_counter()
+        result = replace(result, seconds=clock - before)
         campaign.results.append(result)
         on_result(result, len(campaign.results), campaign.planned)
         return fail_fast and not result.passed
 
     try:
+        if known_answers:
+            campaign.answers = check_known_answers(receiver)
+            clock = time.perf_counter()
         for number in range(repeat):
             now = bench
             if now is None:
                 assert isinstance(conditions, LinkConditions)
                 now = Baselines(replace(conditions, seed=conditions.seed + number), receiver)
-            if add(now.baseline()):
+            done = add(now.baseline())
+            if isinstance(now, Baselines):
+                campaign.served = now.served
+            if done or any(add(now.case(case)) for case in faulty):
                 return campaign
-            for case in faulty:
-                if add(now.case(case)):
-                    return campaign
     except KeyboardInterrupt:
         campaign.interrupted = True
     except MonitorError as trouble:

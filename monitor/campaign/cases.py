@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
+from glob import escape
 from typing import Any
 
 from decoders.events import Plane
+from decoders.line_coding.characters import LineForm
 
 from ..errors import InputError
-from ..faults.catalogue import CATALOGUE
+from ..faults.catalogue import CATALOGUE, parse_fault
 from .conditions import LinkConditions
 
-__all__ = ["BASELINE", "COMBINATIONS", "VARIANTS", "Case", "choose", "every_case"]
+__all__ = ["BASELINE", "COMBINATIONS", "VARIANTS", "Case", "case_of", "choose", "every_case"]
 
 BASELINE = "baseline"
 
@@ -23,7 +25,7 @@ class Case:
     """Faults that are injected together, as text; one without a hyperframe goes into the usual one.
 
     `title` names a case of many faults. `pointer_p`, `rate_code`, `delay_bits`, `every_plane` and `first_hfn` are
-    settings of its link that differ from those of the campaign.
+    settings of its link that differ from those of the campaign. One that is not `listed` has no name of its own.
     """
 
     faults: tuple[str, ...]
@@ -33,10 +35,20 @@ class Case:
     delay_bits: int | None = None
     first_hfn: int | None = None
     every_plane: bool = False
+    option: str | None = None
+    form: LineForm | None = None
+    listed: bool = True
 
     @property
     def name(self) -> str:
         return self.title or " + ".join(self.faults) or BASELINE
+
+    @property
+    def choice(self) -> tuple[str, ...]:
+        """The words of the command line that choose this case alone."""
+        if self.listed:
+            return ("--only", escape(self.name))
+        return ("--case", " + ".join(self.faults))
 
     @property
     def is_baseline(self) -> bool:
@@ -55,10 +67,14 @@ class Case:
             "hdlc_rate_code": self.rate_code,
             "delay_bits": self.delay_bits,
             "first_hfn": self.first_hfn,
+            "option": self.option,
+            "form": self.form,
         }
         changed = {name: value for name, value in changed.items() if value is not None}
         if self.every_plane:
             changed["every_plane"] = True
+        if self.form is not None:
+            changed["crafted"] = True
         return replace(usual, **changed) if changed else usual
 
     @property
@@ -119,12 +135,22 @@ COMBINATIONS: tuple[tuple[str, ...], ...] = (
 
 
 def every_case() -> list[Case]:
-    """The baseline, each fault with its defaults and variants, and the combinations."""
+    """The quick size: baseline, each fault with its defaults and variants, and the combinations."""
     out = [Case(())]
     for name in CATALOGUE:
         out.append(Case((name,)))
         out += [Case((f"{name}:{variant}",)) for variant in VARIANTS.get(name, ())]
     return out + [Case(texts) for texts in COMBINATIONS]
+
+
+def case_of(text: str) -> Case:
+    """A case of the faults named in a text, with + between them; InputError where one is none."""
+    faults = tuple(part.strip() for part in text.split(" + "))
+    for fault in faults:
+        parse_fault(fault)
+    # Where they stand apart only the sender's list says what must follow from all of them.
+    apart = any(parse_fault(fault).hyperframe is not None for fault in faults)
+    return Case(faults, text if apart or len(faults) > 1 else "", listed=False)
 
 
 def choose(cases: Iterable[Case], only: Sequence[str] = (), skip: Sequence[str] = ()) -> list[Case]:

@@ -66,6 +66,11 @@ class Conditions(Protocol):
         """For reports: each condition by its name."""
         ...
 
+    @property
+    def not_proven(self) -> list[str]:
+        """What such a link cannot show of a receiver, a line each."""
+        ...
+
     def hfn_at(self, hyperframe: int) -> int:
         """The right HFN of a hyperframe."""
         ...
@@ -141,6 +146,10 @@ class LinkConditions:
         if self.hyperframes is not None:
             return LEAD_HYPERFRAMES + self.hyperframes
         return LEAD_HYPERFRAMES + tail_hyperframes(self.line, self.rate_code, self.pointer_p)
+
+    @property
+    def not_proven(self) -> list[str]:
+        return []
 
     def hfn_at(self, hyperframe: int) -> int:
         return (self.first_hfn + hyperframe) % HYPERFRAMES_PER_FRAME

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence, Set
+from itertools import groupby
 
-from decoders.events import FrameStatus, Plane
+from decoders.events import AlignmentChanged, FrameStatus, Plane
 
 from ..faults.verdict import Finding, Timed, Verdict
 from .due import Due, TimedDue
-from .facts import Fact, by_plane, facts_of, words_of
+from .facts import Fact, by_plane, fact_text, facts_of
 
 __all__ = ["delivered_otherwise"]
 
@@ -46,6 +47,8 @@ def delivered_otherwise(due: Due, events: Sequence[Timed], delivers: Set[Plane])
             findings += _limited(kind, list(_differences(expected, observed)))
             if kind == "frame" and due.blind:
                 findings += _limited(kind, list(_made_up(due, told)))
+    if Plane.LINE in delivers and due.alignments:
+        findings += _alignment(due, events)
     if Plane.SYNC in delivers:
         findings += _limited("status", list(_status(due, seen.get((Plane.SYNC, "status"), ()), delivers)))
     return findings
@@ -75,9 +78,9 @@ def _untimely(timed: TimedDue, left: list[Fact]) -> Finding:
     other = next((f for f in left if f.what == fact.what), None)
     at = f"hf {timed.first}" + (f" to {timed.last}" if timed.last > timed.first else "")
     if other is None:
-        return _finding(Verdict.LOST, fact, f"{words_of(fact)} at {at}", "nothing")
+        return _finding(Verdict.LOST, fact, f"{fact_text(fact)} at {at}", "nothing")
     left.remove(other)
-    return _finding(Verdict.LATE, fact, f"{words_of(fact)} at {at}", f"hf {other.hyperframe}")
+    return _finding(Verdict.LATE, fact, f"{fact_text(fact)} at {at}", f"hf {other.hyperframe}")
 
 
 def _differences(expected: Sequence[Fact], observed: Sequence[Fact]) -> Iterator[Finding]:
@@ -147,8 +150,18 @@ def _status(due: Due, told: Sequence[Fact], delivers: Set[Plane]) -> Iterator[Fi
                 yield _finding(Verdict.CORRUPTED, fact._replace(plane=Plane.L1), wanted, f"{name} {now}")
 
 
+def _alignment(due: Due, events: Sequence[Timed]) -> Iterator[Finding]:
+    """The word alignment offsets as told, one after the other."""
+    told = [timed.event.slip_bits for timed in events if isinstance(timed.event, AlignmentChanged)]
+    offsets = tuple(offset for offset, _ in groupby(told))
+    if offsets != due.alignments:
+        wanted, seen = (", then ".join(map(str, some)) or "none" for some in (due.alignments, offsets))
+        text = f"line: expected alignment offset {wanted}, observed {seen}"
+        yield Finding(Verdict.CORRUPTED, None, text, Plane.LINE, None, wanted, seen)
+
+
 def _at(fact: Fact) -> str:
-    return f"{words_of(fact)} at hf {fact.hyperframe}"
+    return f"{fact_text(fact)} at hf {fact.hyperframe}"
 
 
 def _finding(verdict: Verdict, fact: Fact, expected: str, observed: str) -> Finding:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 
 import numpy as np
 
@@ -47,7 +48,8 @@ class Due:
     `timed` are alarms that a receiver may tell a little sooner or later, `optional` frames that may arrive.
     `counters` are totals; `exact` are those
     counters whose total is certain. `timing` and `settings` (version, rate code, pointer p as accepted; None where
-    nothing is decoded) hold for each hyperframe; `lost` are those that are not decoded.
+    nothing is decoded) hold for each hyperframe; `lost` are those that are not decoded. `alignments`: word
+    alignment offsets 0 to 9 one after the other, none where the form has no bits.
     """
 
     facts: list[Fact] = field(default_factory=list)
@@ -61,11 +63,21 @@ class Due:
     sent_good: frozenset[bytes] = frozenset()
     first: int = 0
     lost: frozenset[int] = frozenset()
+    alignments: tuple[int, ...] = ()
 
 
-def due_of(stream: SentStream, *, flags: bool = True) -> Due:
-    """What must arrive of a stream; without `flags` the receiver sees neither K characters nor code errors."""
-    return _Work(stream, flags).done()
+def due_of(stream: SentStream, *, flags: bool = True, lead_bits: int | None = None) -> Due:
+    """What must arrive of a stream; without `flags` the receiver sees neither K characters nor code errors.
+
+    `lead_bits` come before the first one sent, where the receiver finds the word alignment itself.
+    """
+    due = _Work(stream, flags).done()
+    if lead_bits is not None:
+        offsets = [lead_bits % 10]
+        for at in sorted(stream.moved):
+            offsets.append((offsets[-1] + stream.moved[at]) % 10)
+        due.alignments = tuple(offset for offset, _ in groupby(offsets))
+    return due
 
 
 class _Work:

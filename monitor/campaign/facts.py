@@ -36,14 +36,14 @@ from decoders.events import (
 from ..faults.verdict import Timed
 from .receiver_records import IqReceived, StatusTold
 
-__all__ = ["Fact", "facts_of", "frame_fact", "words_of"]
+__all__ = ["Fact", "fact_text", "facts_of", "frame_fact"]
 
 _COMPARED = frozenset((FrameStatus.GOOD, FrameStatus.FCS, FrameStatus.TOO_SHORT, FrameStatus.TOO_LONG))
 """Frames of which a receiver can tell every octet; of the others heading and place are held."""
 
 
 class Fact(NamedTuple):
-    """`what` are its values, in the order of `words_of`; `hyperframe` counts on the line."""
+    """`what` are its values, in the order of `fact_text`; `hyperframe` counts on the line."""
 
     plane: Plane
     kind: str
@@ -127,7 +127,7 @@ def _alarm_plane(alarm: Alarm, origin: Origin) -> Plane:
     return Plane.LINE if alarm is Alarm.LOS else Plane.SYNC
 
 
-def words_of(fact: Fact) -> str:
+def fact_text(fact: Fact) -> str:
     """A fact in a few words, without its plane and hyperframe."""
     match fact.kind:
         case "frame":

@@ -31,8 +31,6 @@ from .receivers import Receiver, ReceiverFactory
 __all__ = ["Answer", "AnswerResult", "KnownStream", "Outcome", "check_known_answers", "known_streams"]
 
 FOLDER = Path(__file__).with_name("known_answers")
-LEAD_BITS = (0, 1, 0)
-"""Line bits before the first word, in form bits: the word alignment must be found."""
 _CLOSED = frozenset((Plane.HDLC, Plane.ETHERNET, Plane.VENDOR, Plane.CTRL_AXC, Plane.RESERVED))
 """Planes of which a receiver that delivers them may say nothing beyond the answers."""
 _SHOWN = 120
@@ -77,6 +75,7 @@ class AnswerResult:
 class KnownStream:
     """A stream of the folder. `numbers` is (BFN, HFN) of each hyperframe; counters not named are 0.
 
+    `lead_bits` come before the first word in form bits, so that the word alignment must be found.
     `symbols_only`: it is about the line code, so it exists as ten-bit words only.
     """
 
@@ -84,6 +83,7 @@ class KnownStream:
     about: str
     option: str
     symbols_only: bool
+    lead_bits: int
     numbers: tuple[tuple[int, int], ...]
     l1: Mapping[str, int]
     counters: Mapping[str, int]
@@ -93,7 +93,7 @@ class KnownStream:
         """The line data in a form; None where the stream has none in it."""
         if form in (LineForm.SYMBOLS, LineForm.BITS):
             symbols = _unpacked(f"{self.name}.symbols.gz")
-            return symbols if form is LineForm.SYMBOLS else _line_bits(symbols)
+            return symbols if form is LineForm.SYMBOLS else _line_bits(symbols, self.lead_bits)
         if self.symbols_only:
             return None
         flagged = _unpacked(f"{self.name}.flagged.gz")
@@ -104,10 +104,12 @@ def _unpacked(name: str) -> bytes:
     return gzip.decompress((FOLDER / name).read_bytes())
 
 
-def _line_bits(symbols: bytes) -> bytes:
+def _line_bits(symbols: bytes, lead_bits: int) -> bytes:
     words = np.frombuffer(symbols, np.uint8).reshape(-1, 2)
     bits = np.unpackbits(words, axis=1, bitorder="little")[:, :10].reshape(-1)
-    return np.packbits(np.concatenate((np.array(LEAD_BITS, np.uint8), bits)), bitorder="little").tobytes()
+    return np.packbits(
+        np.concatenate((np.arange(lead_bits, dtype=np.uint8) & 1, bits)), bitorder="little"
+    ).tobytes()
 
 
 @cache
@@ -123,6 +125,7 @@ def _stream(path: Path) -> KnownStream:
         told["about"],
         told["option"],
         told["symbols_only"],
+        told["lead_bits"],
         tuple((bfn, hfn) for bfn, hfn in told["hyperframes"]),
         told["l1"],
         told["counters"],
@@ -214,8 +217,12 @@ def _judged(
     for event in events:
         for record in _plain(event):
             left[record["event"]].append(record)
-    for answer in stream.answers:
-        if answer.plane not in receiver.delivers:
+    answers = list(stream.answers)
+    if form is LineForm.BITS:
+        offset = {"event": "alignment_changed", "slip_bits": stream.lead_bits}
+        answers.append(Answer(Plane.LINE, "alignment offset of the first bit", "IEEE 802.3 36.2.4.9", offset))
+    for answer in answers:
+        if Plane(answer.record.get("plane", answer.plane)) not in receiver.delivers:
             yield _result(stream, answer, Outcome.NOT_PROVEN, "the receiver does not deliver this plane")
             continue
         if answer.plane is Plane.LINE and not form.has_flags:

@@ -103,6 +103,14 @@ class LiveConditions:
             "fault_hyperframe": self.fault_hyperframe,
         }
 
+    @property
+    def not_proven(self) -> list[str]:
+        out = [
+            "what a board sends is not known here: C&M frames, vendor specific and Ctrl_AxC octets and IQ data of"
+        ]
+        out = [f"{out[0]} its own traffic are not compared, its faults are judged by counters and alarms"]
+        return out + ["iq: the board sends control words only"] * self.control_only
+
     def hfn_at(self, hyperframe: int) -> int:
         return (self.first_hfn + hyperframe) % HYPERFRAMES_PER_FRAME
 

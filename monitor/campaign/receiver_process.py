@@ -23,6 +23,7 @@ from decoders.events import Event
 from decoders.link.settings import LinkSettings
 
 from ..errors import InputError, MonitorError
+from ..process.posix import can_wait_for_files
 from ..text import counted, inert
 from .receiver_records import RecordError
 from .receivers import ReceiverUnderTest, RecordingReceiver
@@ -52,6 +53,10 @@ class ProcessReceiver(RecordingReceiver):
 
     def __init__(self, words: list[str], *, patience_s: float = PATIENCE_S) -> None:
         super().__init__()
+        if not can_wait_for_files():
+            raise ReceiverError(
+                "--receiver-command: this system cannot wait for pipes; use --receiver MODULE:CLASS"
+            )
         self._name = inert(words[0])
         self._patience_s = patience_s
         self._part = bytearray()  # of a line whose end has not come yet

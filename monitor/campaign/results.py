@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+
+from decoders.events import Plane
 
 from ..errors import MonitorError
 from ..faults.verdict import Declared, Finding, Verdict
 from .cases import Case
 from .conditions import Conditions
+from .known_answers import AnswerResult
+from .rules import Rule
+from .served import Served
 from .transmission import PlacedFault
 
 __all__ = ["Campaign", "CaseResult", "Excerpt"]
@@ -42,6 +47,7 @@ class CaseResult:
     recovered_after: int | None = None
     excerpts: tuple[Excerpt, ...] = ()
     held: int = 0
+    seconds: float = 0.0
 
     @property
     def passed(self) -> bool:
@@ -57,15 +63,34 @@ class Campaign:
     planned: int = 0
     interrupted: bool = False
     trouble: MonitorError | None = None
+    receiver: str = "the project's own decoder"
+    own_receiver: bool = True
+    size: str = "default"
+    rules: Sequence[Rule] = ()
+    answers: list[AnswerResult] = field(default_factory=list)
+    served: Served = field(default_factory=Served)
 
     @property
     def passed(self) -> bool:
-        return all(result.passed for result in self.results)
+        """Nothing that was done failed; the known answers are among it."""
+        return all(result.passed for result in self.results) and all(row.passed for row in self.answers)
+
+    @property
+    def not_proven(self) -> list[str]:
+        """What a pass of this campaign says nothing of, a line each."""
+        out = [
+            f"{plane.value}: the receiver does not serve it"
+            if plane not in self.served.serves
+            else f"{plane.value}: judged by counters alone, the receiver does not tell what it delivers"
+            for plane in Plane
+            if plane not in self.served.delivers
+        ]
+        return out + self.conditions.not_proven
 
     @property
     def proves(self) -> bool:
         """Whether any fault was put in."""
-        return any(r.case.faults and r.verdict is not Verdict.LEFT_OUT for r in self.results)
+        return any(not r.case.is_baseline and r.verdict is not Verdict.LEFT_OUT for r in self.results)
 
     def count(self, *, passed: bool) -> int:
         """Cases passed or failed, those left out not counted."""

@@ -9,7 +9,7 @@ from decoders.events import Plane
 
 from ..faults.verdict import Finding, Verdict
 
-__all__ = ["Served", "only_served", "plane_of"]
+__all__ = ["Served", "judged_plane", "only_served"]
 
 _HEADS = (
     ("hdlc_rate_invalid", Plane.L1),
@@ -30,7 +30,7 @@ _HEADS = (
 )
 
 
-def plane_of(counter: str) -> Plane:
+def judged_plane(counter: str) -> Plane:
     """The plane whose damage a counter tells of."""
     return next((plane for head, plane in _HEADS if counter.startswith(head)), Plane.SYNC)
 
@@ -50,7 +50,7 @@ def only_served(findings: Iterable[Finding], served: Served) -> list[Finding]:
     for finding in findings:
         if finding.counter is not None:
             counters = finding.counter.split(" + ")
-            if not any(plane_of(name) in served.serves for name in counters):
+            if not any(judged_plane(name) in served.serves for name in counters):
                 continue
             if finding.verdict is Verdict.UNTRUE and named.issuperset(counters):
                 continue

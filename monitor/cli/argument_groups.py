@@ -73,6 +73,18 @@ def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False) 
         "--ethernet-msb-first", action="store_true", help="read 4B/5B bits from bit 7 of each octet down"
     )
     parser.add_argument(
+        "--fec",
+        choices=("auto", "on", "off"),
+        default="auto",
+        help="RS-FEC in line bits of options 7A to 10 (default: auto)",
+    )
+    parser.add_argument(
+        "--fec-header-xor",
+        choices=("auto", "on", "off"),
+        default="auto",
+        help="header bits of FEC codewords xored with payload bits (default: auto)",
+    )
+    parser.add_argument(
         "--vcd",
         metavar="SIGNALS",
         help=argparse.SUPPRESS
@@ -104,8 +116,9 @@ class _ListPorts(argparse.Action):
 
     def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
         from ..boards.serial_port import port_lines
+        from ..process.streams import print_lines
 
-        print("\n".join(port_lines()) or "no serial ports found")
+        print_lines(port_lines() or ["no serial ports found"])
         parser.exit()
 
 

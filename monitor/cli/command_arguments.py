@@ -114,19 +114,19 @@ def craft(parser: argparse.ArgumentParser) -> None:
 def sent_line_arguments(parser: argparse.ArgumentParser) -> None:
     """RS-FEC and scrambling of what is sent."""
     parser.add_argument(
-        "--fec", choices=("on", "off"), default="off", help="RS-FEC at options 7A to 10 (default: off)"
+        "--fec", choices=("on", "off"), default="off", help="RS-FEC (options 7A to 10; default: off)"
     )
     parser.add_argument(
         "--fec-header-xor",
         choices=("on", "off"),
-        help="with --fec on: header rule of the codewords, with the last step of clause 91.5.2.5 or without "
-        "(default: off)",
+        help="with --fec on: xor the header bits of codewords with payload bits, the last step of IEEE 802.3 "
+        "clause 91.5.2.5 (default: off)",
     )
     parser.add_argument(
         "--scrambling",
         type=whole,
         metavar="SEED",
-        help="protocol version 2 with this seed, at options 5 to 7",
+        help="scramble with this seed (protocol version 2; options 5 to 7)",
     )
 
 
@@ -414,6 +414,22 @@ def campaign(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="run every case N times: emulated with N successive seeds, a board N times in a row (default: 1)",
     )
+    _campaign_size(parser)
+    parser.add_argument(
+        "--case",
+        action="append",
+        default=[],
+        metavar="FAULTS",
+        help="run only this case: one fault, or several as 'hdlc.fcs + line.flip@30:x=9'",
+    )
+    parser.add_argument(
+        "--traffic",
+        type=share,
+        default=1.0,
+        metavar="SHARE",
+        help="C&M channel utilisation, 0 to 1 (default: 1)",
+    )
+    _receiver_under_test(parser)
     parser.add_argument("--fail-fast", action="store_true", help="stop at the first case that fails")
     parser.add_argument("--junit", metavar="FILE", help="write JUnit XML")
     parser.add_argument("--html", metavar="FILE", help="write a page with the detection matrix")
@@ -422,6 +438,38 @@ def campaign(parser: argparse.ArgumentParser) -> None:
         "--reproducible", action="store_true", help="leave time, duration and versions out of the reports"
     )
     force_argument(parser)
+
+
+def _campaign_size(parser: argparse.ArgumentParser) -> None:
+    size = parser.add_mutually_exclusive_group()
+    size.add_argument(
+        "--quick", action="store_true", help="each fault once or a few times; takes some seconds"
+    )
+    size.add_argument(
+        "--thorough",
+        action="store_true",
+        help="every rule, pairs of settings, then random faults for --time",
+    )
+    parser.add_argument(
+        "--time",
+        type=at_least_one,
+        default=60,
+        metavar="SECONDS",
+        help="with --thorough: seconds for random faults (default: 60)",
+    )
+
+
+def _receiver_under_test(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--receiver",
+        metavar="MODULE:CLASS",
+        help="receiver to test; see RECEIVERS.md (default: the project's own)",
+    )
+    parser.add_argument(
+        "--receiver-command",
+        metavar="CMD",
+        help="receiver to test: a process that reads line data and writes JSON Lines",
+    )
 
 
 def inject(parser: argparse.ArgumentParser) -> None:

@@ -6,10 +6,11 @@ The first line on standard output is the SOURCE to watch it by. It listens on th
 from __future__ import annotations
 
 import argparse
+import sys
 
 from ..emulation.board import BoardSetup
 from ..emulation.board_server import BoardServing, serve
-from ..process.streams import tell
+from ..process.streams import print_lines, tell
 from ..protocol.records import Loopback, RecordType
 
 _LOOPBACKS = {"internal": Loopback.INTERNAL, "cable": Loopback.CABLE, "pair": Loopback.PAIR}
@@ -34,7 +35,8 @@ def run(arguments: argparse.Namespace) -> int:
     )
 
     def ready(name: str) -> None:
-        print(name, flush=True)
+        print_lines([name])
+        sys.stdout.flush()
         tell(f"{setup.name}, option {setup.option}; framefray watch {name}")
 
     serve(setup, serving, ready=ready, tell=tell)

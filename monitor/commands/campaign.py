@@ -11,46 +11,63 @@ from datetime import UTC, datetime
 from typing import Any
 
 from ..campaign.campaign import run_campaign
-from ..campaign.cases import choose, every_case
+from ..campaign.cases import Case, case_of, choose, every_case
+from ..campaign.conditions import Conditions, LinkConditions
+from ..campaign.receivers import OWN_DECODER, ReceiverUnderTest, receiver_named
 from ..campaign.results import Campaign, CaseResult
+from ..campaign.rules import default_cases, rules_of
+from ..campaign.thorough import add_random_cases, pairwise_cases
 from ..errors import InputError
 from ..opening import LinkRequest, open_link
 from ..process.output_file import check_report, clear_report, write_report
-from ..process.streams import print_json, print_lines
+from ..process.streams import print_json, print_lines, tell
 from ..reports.campaign_records import campaign_record, run_record
 from ..reports.campaign_text import campaign_lines, summary_line
+from ..sources.names import is_emulated
 
 EXIT_PASS, EXIT_FAIL, EXIT_INTERRUPTED = 0, 1, 130
 
 
 def run(arguments: argparse.Namespace) -> int:
     if arguments.list:
-        for case in choose(every_case(), arguments.only, arguments.skip):
-            print(case.name)
+        for case in choose(
+            _cases(arguments, LinkConditions(option=arguments.option or "2")), arguments.only, arguments.skip
+        ):
+            print_lines([case.name])
         return EXIT_PASS
-    chosen = choose(every_case(), arguments.only, arguments.skip)
-    if not any(case.faults for case in chosen):
-        raise InputError(
-            "--only and --skip leave no case", hint="framefray campaign emulated --list shows their names"
-        )
+    receiver = _receiver(arguments)
     targets = [(arguments.junit, _junit), (arguments.html, _html)]
     for path, _ in targets:
         if path:  # that it can be written is known before the campaign, not after it
             check_report(path, force=arguments.force)
+    if not is_emulated(arguments.source) and (arguments.thorough or receiver is not OWN_DECODER):
+        raise InputError("--thorough and another receiver are for emulated links, not for boards")
     with open_link(LinkRequest.of(arguments)) as (conditions, bench):
+        chosen = choose(_cases(arguments, conditions), arguments.only, arguments.skip)
+        if all(case.is_baseline for case in chosen):
+            raise InputError(
+                "--only and --skip leave no case", hint="framefray campaign emulated --list shows their names"
+            )
         for path, _ in targets:
             if path:
                 clear_report(path, force=arguments.force)
         started, clock = datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic()
-        with _progress(sum(bool(case.faults) for case in chosen)) as on_result:
+        with _progress(len(chosen)) as on_result:
             campaign = run_campaign(
                 conditions,
                 chosen,
                 repeat=arguments.repeat,
                 fail_fast=arguments.fail_fast,
+                receiver=receiver,
                 bench=bench,
+                known_answers=not arguments.case,
                 on_result=on_result,
             )
+            campaign.size = _size(arguments)
+            if isinstance(conditions, LinkConditions):
+                campaign.rules = rules_of(conditions)
+                if arguments.thorough and not campaign.interrupted:
+                    add_random_cases(campaign, receiver, seconds=arguments.time, on_result=on_result)
     run_of = None if arguments.reproducible else run_record(started, time.monotonic() - clock)
     return report(
         campaign,
@@ -60,6 +77,30 @@ def run(arguments: argparse.Namespace) -> int:
         choice=_choice(arguments),
         force=arguments.force,
     )
+
+
+def _size(arguments: argparse.Namespace) -> str:
+    return "quick" if arguments.quick else "thorough" if arguments.thorough else "default"
+
+
+def _cases(arguments: argparse.Namespace, conditions: Conditions) -> list[Case]:
+    """The cases of the size asked for. On a board, whose settings stand, it is the quick one."""
+    if arguments.case:
+        return [Case(()), *(case_of(text) for text in arguments.case)]
+    if arguments.quick or not isinstance(conditions, LinkConditions):
+        return every_case()
+    cases = default_cases(conditions)
+    return cases + pairwise_cases(conditions) if arguments.thorough else cases
+
+
+def _receiver(arguments: argparse.Namespace) -> ReceiverUnderTest:
+    if arguments.receiver and arguments.receiver_command:
+        raise InputError("--receiver and --receiver-command: choose one")
+    if arguments.receiver_command:
+        from ..campaign.receiver_process import receiver_command
+
+        return receiver_command(arguments.receiver_command)
+    return receiver_named(arguments.receiver) if arguments.receiver else OWN_DECODER
 
 
 def report(
@@ -83,7 +124,7 @@ def report(
     if campaign.interrupted:
         sys.stdout.flush()
         word = "interrupted" if campaign.trouble is None else "ended early"
-        print(f"framefray: {word}; {summary_line(record)}", file=sys.stderr)
+        tell(f"{word}; {summary_line(record)}")
         if campaign.trouble is not None:
             raise campaign.trouble
         return EXIT_INTERRUPTED
@@ -109,7 +150,16 @@ def _html(record: dict[str, Any]) -> bytes:
 
 def _choice(arguments: argparse.Namespace) -> list[str]:
     """The words that say which cases are run, how often, and how far."""
-    words = [word for pattern in arguments.only for word in ("--only", pattern)]
+    words = ["--" + _size(arguments)] * (_size(arguments) != "default")
+    if arguments.thorough:
+        words += ["--time", str(arguments.time)]
+    for name, value in (
+        ("--receiver", arguments.receiver),
+        ("--receiver-command", arguments.receiver_command),
+    ):
+        words += [name, value] if value else []
+    words += [word for text in arguments.case for word in ("--case", text)]
+    words += [word for pattern in arguments.only for word in ("--only", pattern)]
     words += [word for pattern in arguments.skip for word in ("--skip", pattern)]
     if arguments.repeat != 1:
         words += ["--repeat", str(arguments.repeat)]

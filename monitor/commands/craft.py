@@ -12,7 +12,7 @@ from ..emulation.crafted_file import CraftedFile
 from ..errors import InputError
 from ..faults.catalogue import CATALOGUE
 from ..formats.forms import Form
-from ..process.streams import tell
+from ..process.streams import print_lines, tell
 from ..text import counted
 
 
@@ -35,7 +35,8 @@ def run(arguments: argparse.Namespace) -> int:
 def list_faults() -> None:
     """Every fault with its parameters, to standard output."""
     for kind in CATALOGUE.values():
-        print(f"{kind.name:16} {kind.meaning}  [{kind.source}]")
+        lines = [f"{kind.name:16} {kind.meaning}  [{kind.source}]"]
         for p in kind.parameters:
             unit = f" {p.unit}" if p.unit else ""
-            print(f"    {p.name}={p.default}  {p.low} to {p.high}{unit}: {p.meaning}")
+            lines.append(f"    {p.name}={p.default}  {p.low} to {p.high}{unit}: {p.meaning}")
+        print_lines(lines)

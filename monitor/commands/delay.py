@@ -16,7 +16,7 @@ from ..errors import InputError, MonitorError
 from ..formats.forms import option_for
 from ..process.asking import permit
 from ..process.output_file import clear_report, write_report
-from ..process.streams import print_json, print_lines, tell
+from ..process.streams import erase_progress, print_json, print_lines, show_progress, tell
 from ..sources.names import is_emulated, is_pair, is_serial
 from ..text import counted
 
@@ -123,18 +123,13 @@ def _run(delays: DelayRun, arguments: argparse.Namespace) -> Measured:
             delays.step()
             done = len(delays.samples)
             if progress and (done % 50 == 0 or delays.done):
-                print(
-                    f"\rframefray: {done} of {counted(arguments.resets, 'reset')}",
-                    end="",
-                    file=sys.stderr,
-                    flush=True,
-                )
+                show_progress(f"{done} of {counted(arguments.resets, 'reset')}")
     except (MonitorError, KeyboardInterrupt) as stopped:
         if len(delays.samples) < 2:
             raise
         trouble = stopped
     if progress:
-        print(file=sys.stderr)
+        erase_progress()
     return delays.status(), trouble
 
 
@@ -156,7 +151,7 @@ def _step(text: str | None, resets: int) -> tuple[int, int]:
 def _two_captures(arguments: argparse.Namespace) -> int:
     """Two bit captures that begin at the same instant: the delay between them by the sync markers."""
     if arguments.option is None:
-        raise InputError("two captures: say their line rate option with --option N")
+        raise InputError("two captures: give their line rate option with --option N")
     option = option_for("the delay between captures", arguments.option)
     trains = []
     for name in (arguments.source, arguments.received):
@@ -183,9 +178,11 @@ def _two_captures(arguments: argparse.Namespace) -> int:
         }
         print_json(record)
     else:
-        print(
-            f"delay {counted(bits, 'bit')} = {delay_ns:.3f} ns by the sync markers; word alignment offset"
-            f" {sent_offset} sent, {offset} received; if both captures began at the same bit"
+        print_lines(
+            [
+                f"delay {counted(bits, 'bit')} = {delay_ns:.3f} ns by the sync markers; word alignment offset"
+                f" {sent_offset} sent, {offset} received; if both captures began at the same bit"
+            ]
         )
     return 0
 

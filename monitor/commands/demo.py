@@ -8,6 +8,7 @@ import sys
 from ..links.pipeline import Pipeline
 from ..opening import SourceRequest, link_settings, open_source
 from ..process.interrupts import Interrupts
+from ..process.streams import print_lines, tell
 from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise
 
 DEMO_LOAD = 0.2
@@ -30,11 +31,13 @@ def run(arguments: argparse.Namespace) -> int:
 
         return run_screen(pipeline, fps=arguments.fps, iq_map=iq_map)
     if not terminal:
-        print("framefray: no terminal, so no screen; a text summary follows", file=sys.stderr)
+        tell("no terminal, so no screen; a text summary follows")
     with Interrupts() as interrupts:
         pipeline.step()
         for text in DEMO_FAULTS:
             fault = pipeline.inject(text)
             expected = ", ".join(f"{name} +{count}" for name, count in fault.expected.items())
-            print(f"injected: {fault.text} at hyperframe {fault.hyperframe} or later; expected {expected}")
+            print_lines(
+                [f"injected: {fault.text} at hyperframe {fault.hyperframe} or later; expected {expected}"]
+            )
         return summarise(pipeline, interrupts)

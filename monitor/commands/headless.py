@@ -16,7 +16,6 @@ from ..reports.decode_text import summary_lines
 from ..sources.news import News
 from ..sources.patience import LinePatience
 from ..sources.source import Chunk, Source, received
-from ..text import inert
 
 __all__ = ["Reading"]
 
@@ -64,7 +63,7 @@ class Reading:
         """What the board has said, and the source warned of, since the last time."""
         for line in self._news.lines():
             if not line.event:
-                print(f"board: {inert(line.text)}", file=sys.stderr)
+                tell(line.text, "board")
         for warning in self._news.warnings():
             tell(warning)
 

@@ -21,7 +21,7 @@ from ..formats.forms import Form, form_of_name
 from ..opening import SourceRequest, open_source
 from ..process.interrupts import Stops
 from ..process.posix import can_wait_for_files, file_waits
-from ..process.streams import print_lines, tell
+from ..process.streams import erase_progress, print_lines, show_progress, tell
 from ..recording.limits import Limit, parse_limit
 from ..recording.recorder import FaultyTap, RecordingTap, open_recording
 from ..sources.names import is_serial
@@ -30,8 +30,6 @@ from ..sources.patience import LinePatience
 from ..text import counted
 
 EXIT_BAD_INPUT, EXIT_INTERRUPTED = 2, 130
-_ERASE = "\r\x1b[K"
-"""Takes the line away that tells how far it is."""
 
 
 class _Placed(NamedTuple):
@@ -161,16 +159,14 @@ class _Recording:
             self._tell()
             patience.check()
             if shown and time.monotonic() >= next_line:
-                sys.stderr.write(f"\rframefray: {tap.hyperframes:.0f} hyperframes, {tap.octets} octets ")
-                sys.stderr.flush()
+                show_progress(f"{tap.hyperframes:.0f} hyperframes, {tap.octets} octets")
                 next_line = time.monotonic() + 1.0
         if shown:
-            sys.stderr.write(_ERASE)
+            erase_progress()
 
     def _tell(self) -> None:
         for warning in self._news.warnings():
-            if sys.stderr.isatty():
-                sys.stderr.write(_ERASE)
+            erase_progress()
             tell(warning)
 
     def _never_injected(self) -> Iterator[str]:
@@ -228,7 +224,7 @@ def _marking(tap: RecordingTap, wanted: bool) -> Iterator[None]:
     done = threading.Event()
     thread = threading.Thread(target=read_marks, args=(sys.stdin.fileno(), tap, done), daemon=True)
     thread.start()
-    tell("Enter puts a mark, with the text typed before it; Ctrl-C ends")
+    tell("Enter sets a mark with the text typed before it; Ctrl-C ends the recording")
     try:
         yield
     finally:

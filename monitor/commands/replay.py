@@ -11,6 +11,7 @@ from ..errors import InputError
 from ..links.pipeline import Pipeline
 from ..opening import SourceRequest, check_capture, link_settings
 from ..process.interrupts import Interrupts
+from ..process.streams import tell
 from ..recording.random_access import open_replay
 from ..recording.replay import ReplayControl, ReplaySource
 from .headless import iq_map_text, summarise
@@ -22,7 +23,7 @@ def run(arguments: argparse.Namespace) -> int:
     speed = _speed(arguments.speed)
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     if not terminal and not arguments.headless:
-        print("framefray: no terminal, so no screen; a text summary follows", file=sys.stderr)
+        tell("no terminal, so no screen; a text summary follows")
     headless = arguments.headless or not terminal
     check_capture(arguments.source)
     if arguments.vcd is not None or arguments.source.lower().endswith(".vcd"):

@@ -9,13 +9,14 @@ from dataclasses import replace
 from ..links.pipeline import Pipeline
 from ..opening import SourceRequest, link_settings, open_source
 from ..process.interrupts import Interrupts
+from ..process.streams import tell
 from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise_read
 
 
 def run(arguments: argparse.Namespace) -> int:
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     if not terminal and not arguments.headless:
-        print("framefray: no terminal, so no screen; a text summary follows", file=sys.stderr)
+        tell("no terminal, so no screen; a text summary follows")
     headless = arguments.headless or not terminal
     request = SourceRequest.of(arguments)
     if headless and request.hyperframes is None and request.is_emulated:

@@ -15,7 +15,15 @@ from typing import Any
 from decoders.errors import SettingsError
 from decoders.linerates import option_named
 from decoders.link_delay.delay import GROUP_INDEX
-from decoders.link_delay.hops import BUDGETS, Budget, ChainDelays, KnownBy, Medium, RadioHead, chain_delays
+from decoders.link_delay.hops import (
+    BUDGETS,
+    Budget,
+    CableKnownBy,
+    ChainDelays,
+    Medium,
+    RadioHead,
+    chain_delays,
+)
 
 from ..errors import InputError
 
@@ -191,7 +199,7 @@ def _head(
         option_named(values["option"])
     except SettingsError as error:
         raise InputError(f"{place}option: {error}") from None
-    for key, kind in (("medium", Medium), ("known_by", KnownBy)):
+    for key, kind in (("medium", Medium), ("known_by", CableKnownBy)):
         if key in table:
             try:
                 values[key] = kind(table[key])

@@ -37,7 +37,14 @@ from decoders.line_coding.rs_fec import CODEWORD_BITS, correct
 from decoders.linerates import LineRateOption
 
 from ..errors import InputError
-from ..faults.block_injector import codeword_of, damage_blocks, damage_codeword, line_bits_hit
+from ..faults.block_injector import (
+    WHOLE_LINE_FAULTS,
+    codeword_of,
+    damage_blocks,
+    damage_codeword,
+    line_bits_hit,
+    spoil_line,
+)
 from ..faults.injector import move_bits
 from ..faults.kinds import Fault
 from ..formats.form_writer import flagged_words
@@ -84,6 +91,9 @@ class BlockLineWriter:
         self._hits: list[int] = []  # line bits, from the first block on, still to be inverted
         self._cuts: list[tuple[int, int]] = []  # (line bit, bits more or fewer) still to be made
         self._codeword_faults: list[tuple[int, Fault]] = []
+        self._spoiled: list[
+            tuple[int, int, Fault]
+        ] = []  # (line bit, end, fault) of a whole line still to come
 
     def write(self, batches: Iterable[SentBatch]) -> bytes:
         """The octets of the form for these batches, of what is whole."""
@@ -122,6 +132,10 @@ class BlockLineWriter:
                 begins = -(-(first + start) // BLOCKS_PER_CODEWORD)
                 for number in codeword_of(fault, begins):
                     self._codeword_faults.append((number, fault))
+                continue
+            if self._fec is not None and fault.kind.name in WHOLE_LINE_FAULTS:
+                begin = BLOCK_BITS * (first + start)
+                self._spoiled.append((begin, begin + BLOCK_BITS * size, fault))
                 continue
             damage_blocks(fault, headers[start : start + size], words[start : start + size], self.option)
             hit = line_bits_hit(fault, self.option) + BLOCK_BITS * (first + start)
@@ -182,6 +196,12 @@ class BlockLineWriter:
                 damage_codeword(fault, codewords[number - first], number)
         self._codeword_faults = later
         flat, start = codewords.reshape(-1), BLOCK_BITS * self._blocks
+        end = start + 8 * len(flat)
+        for begin, until, fault in self._spoiled:
+            spoil_line(fault, flat[max(0, begin - start) // 8 : max(0, min(end, until) - start) // 8])
+        self._spoiled = [
+            (max(begin, end), until, fault) for begin, until, fault in self._spoiled if until > end
+        ]
         now = [bit - start for bit in self._hits if bit < start + 8 * len(flat)]
         self._hits = [bit for bit in self._hits if bit >= start + 8 * len(flat)]
         _invert_bits(flat, np.array(now, np.int64))

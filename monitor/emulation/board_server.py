@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from ..errors import InputError
 from ..protocol.records import Loopback
 from .board import BoardSetup, RecordBoard
-from .board_link import BoardLink
 from .host_port import HostPort, address_of
+from .pair_link import PairLink
 from .pipes import Pipe
 
 __all__ = ["BoardServing", "serve"]
@@ -59,7 +59,7 @@ def serve(
     except ValueError as error:
         raise InputError(str(error)) from None
     host = HostPort(None if serving.tcp is None else address_of(serving.tcp, serving.listen_any))
-    link = BoardLink(serving.link, serving.listen_any, tell) if serving.link else None
+    link = PairLink(serving.link, serving.listen_any, tell) if serving.link else None
     try:
         if link is not None and link.join():
             board.link_changed(True)
@@ -74,7 +74,7 @@ class _Loop:
     """Time, the host and the link; ends after `limit` hyperframes."""
 
     def __init__(
-        self, board: RecordBoard, host: HostPort, link: BoardLink | None, pace: float, limit: int | None
+        self, board: RecordBoard, host: HostPort, link: PairLink | None, pace: float, limit: int | None
     ) -> None:
         self.board = board
         self.host = host

@@ -23,7 +23,7 @@ from ..faults.kinds import Fault
 from ..faults.plan import read_fault_plan
 from ..formats.ffcap import CaptureHeader, CaptureRecordType
 from ..formats.ffcap_writer import CaptureWriter
-from ..formats.forms import Form, check_form, form_of_name
+from ..formats.forms import Form, check_form, checked_option, form_of_name
 from ..formats.hex_text import HexWriter
 from ..process.output_file import OutputFile
 from ..process.streams import write_output
@@ -84,7 +84,7 @@ class CraftedFile:
             raise InputError(f"--lead-bits {self.lead_bits}: at most {MOST_LEAD_BITS}")
         if self.lead_bits and form is not Form.BITS:
             raise InputError(f"--lead-bits is for the bits format, not for {form.value}")
-        option = option_named(self.option)
+        option = option_named(checked_option(self.option))
         check_form(form, option.name)
         fec = self.fec == "on"
         if self.fec_header_xor is not None and not fec:

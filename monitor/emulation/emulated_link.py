@@ -19,12 +19,11 @@ from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings, SenderSettings
 
 from ..faults.catalogue import parse_fault
-from ..faults.injector import check_fault
 from ..faults.kinds import Context, Fault
-from ..formats.forms import option_for
 from ..sources.source import Chunk, Injection
 from .cable import Cable
-from .line_writer import LineWriter
+from .line_settings import LineSettings
+from .line_writer import AnyLineWriter, open_line_writer
 from .sender import EmulatedSender
 
 __all__ = ["DEFAULT_RATE_CODES", "EmulatedSource"]
@@ -37,7 +36,7 @@ CHUNK_HYPERFRAMES = 50
 class EmulatedSource:
     """`hyperframes_per_second` None runs as fast as it can; `limit` ends the stream after so many hyperframes.
 
-    `every_plane` as in EmulatedSender, for the direction that is given.
+    `every_plane` as in EmulatedSender, for the direction that is given. `line`: RS-FEC and scrambling of both.
     """
 
     form = LineForm.BITS.value
@@ -59,27 +58,31 @@ class EmulatedSource:
         every_plane: bool = False,
         first_bfn: int = 0,
         first_hfn: int = 0,
+        line: LineSettings | None = None,
     ) -> None:
-        line = option_for("emulated links", option)
-        self.option = line.name
+        rate = option_named(option)
+        self.option = rate.name
+        self._line = line or LineSettings()
         self.pair = pair
         self.seed = seed
         self.warnings: list[str] = []
         self._rate = hyperframes_per_second
         self._limit = limit
         self._chunk = chunk_hyperframes
-        code = DEFAULT_RATE_CODES.get(line.name, 6) if hdlc_rate_code is None else hdlc_rate_code
+        code = DEFAULT_RATE_CODES.get(rate.name, 6) if hdlc_rate_code is None else hdlc_rate_code
         settings = SenderSettings(
-            option=line.name, pointer_p=pointer_p, hdlc_rate_code=code, bfn=first_bfn, hfn=first_hfn
+            option=rate.name, pointer_p=pointer_p, hdlc_rate_code=code, bfn=first_bfn, hfn=first_hfn
         )
-        self._settings = settings
-        self._sender = EmulatedSender(settings, seed, load=load, uplink=pair, every_plane=every_plane)
-        self._writer = LineWriter(LineForm.BITS, line)
+        self._sender = EmulatedSender(
+            settings, seed, load=load, uplink=pair, every_plane=every_plane, line=self._line
+        )
+        self._settings = self._sender.settings
+        self._writer: AnyLineWriter = open_line_writer(LineForm.BITS, rate, self._line)
         self._cable = Cable(delay_bits, bit_error_ratio, seed + 10)
         self._far: LinkDecoder | None = None
         if pair:
             # Nothing is injected into the downlink and no cable damages it: its octets are as good as its bits.
-            self._far = LinkDecoder(LinkSettings(option=line.name, form=LineForm.OCTETS))
+            self._far = LinkDecoder(LinkSettings(option=rate.name, form=LineForm.OCTETS))
             self._down = EmulatedSender(settings, seed + 100, load=0.0)
         self._asked: deque[Fault] = deque()
         self._closed = threading.Event()
@@ -92,17 +95,19 @@ class EmulatedSource:
     def checked(self, text: str) -> Fault:
         """The fault of a text; InputError where it cannot be on this link."""
         fault = parse_fault(text)
-        settings = self._settings
-        check_fault(fault, option_named(self.option), settings.pointer_p, settings.hdlc_rate_code)
+        self._sender.check(fault)
         return fault
 
     def inject(self, text: str) -> Injection:
         """Put a fault in at the next hyperframe, or the one it names; InputError where it cannot be."""
         fault = self.checked(text)
-        line = option_named(self.option)
+        settings, line = self._settings, self._line
+        context = Context(
+            option_named(self.option), version=settings.version, fec=line.fec, scrambling=line.scrambling
+        )
         self._asked.append(fault)
         at = self._sender.next_hyperframe if fault.hyperframe is None else fault.hyperframe
-        return Injection(at, fault.text, fault.expected(Context(line)))
+        return Injection(at, fault.text, fault.expected(context))
 
     def chunks(self) -> Iterator[Chunk]:
         started = time.monotonic()

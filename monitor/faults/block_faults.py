@@ -443,7 +443,7 @@ BLOCK_FAULTS = (
         "CPRI figure 40: any seed must be received; 0 = scrambling off",
         (
             Parameter("seed", 0, MAXIMUM_SEED, 0x2A5A5A5A, "", "seed, c[0] in bit 0"),
-            replace(HYPERFRAMES, low=0, default=0, meaning="for how long; 0 = from then on"),
+            replace(HYPERFRAMES, low=0, default=0, meaning="duration; 0 = until the end"),
         ),
         _seed,
         _only_version_2,

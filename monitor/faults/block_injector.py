@@ -14,6 +14,7 @@ from .kinds import Fault
 
 __all__ = [
     "SYNC_BLOCK_FAULTS",
+    "WHOLE_LINE_FAULTS",
     "block_problem",
     "codeword_of",
     "damage_blocks",
@@ -22,10 +23,13 @@ __all__ = [
     "has_sync_blocks",
     "line_bit",
     "line_bits_hit",
+    "spoil_line",
 ]
 
 SYNC_BLOCK_FAULTS = ("sync.terminate_only", "sync.start_only", "line.sync_pair")
 """Faults of the octets of /T/ and /S/ blocks."""
+WHOLE_LINE_FAULTS = ("line.invert", "line.dark")
+"""Faults of every line bit of their hyperframes."""
 _BAD_HEADER = 3
 _TERMINATE_AT, _START_AT = 7, 8
 _FILLER = 0x50
@@ -107,6 +111,14 @@ def damage_blocks(fault: Fault, headers: U8, words: U64, option: LineRateOption)
         headers[(_first_block(fault, option) + step * np.arange(values["count"])) % len(headers)] = (
             _BAD_HEADER
         )
+
+
+def spoil_line(fault: Fault, octets: U8) -> None:
+    """What a fault does to all line bits of a stretch, in place."""
+    if fault.kind.name == "line.invert":
+        np.bitwise_not(octets, out=octets)
+    else:
+        octets[:] = 0xFF if fault.values["level"] else 0
 
 
 def line_bits_hit(fault: Fault, option: LineRateOption) -> I64:

@@ -23,10 +23,10 @@ def page() -> str:
         "# Faults",
         "",
         "Made by `python -m monitor.faults.table` from the declarations in this folder; do not edit. A fault is",
-        "written `plane.what@hyperframe:key=value,key=value`. What must move is for the defaults, at option 2, in",
-        "mid-stream.",
+        "written `plane.what@hyperframe:key=value,key=value`. The expected counters are those of the defaults, at",
+        "option 2, in mid-stream.",
         "",
-        "| fault | does | layer | parameters (default; range) | must move | source |",
+        "| fault | does | layer | parameters (default; range) | expected | source |",
         "|---|---|---|---|---|---|",
     ]
     for name, kind in CATALOGUE.items():
@@ -43,7 +43,7 @@ def page() -> str:
         ]
         lines.append(
             f"| `{name}` | {kind.meaning} | {kind.layer.value} | {parameters} |"
-            f" {'<br>'.join(must) or 'nothing'} | {kind.source} |"
+            f" {'<br>'.join(must) or 'no change'} | {kind.source} |"
         )
     matrix = cross_talk_matrix("2")
     used = [c for c in COUNTERS if any(row[c] is not Mark.STILL for row in matrix.values())]
@@ -51,8 +51,8 @@ def page() -> str:
         "",
         "## Cross-talk",
         "",
-        "X must move, o may (the declaration says why), blank must stay still. Counters that no fault moves are",
-        "left out.",
+        "X is expected to change, o may change (an allowed side effect), blank must not change. Counters that no",
+        "fault changes are left out.",
         "",
         "| fault | " + " | ".join(c.replace("_", " ") for c in used) + " |",
         "|---|" + "---|" * len(used),

@@ -10,7 +10,16 @@ from typing import Any
 
 from ..text import inert, json_text
 
-__all__ = ["complete_streams", "discard_output", "print_json", "print_lines", "tell", "write_output"]
+__all__ = [
+    "complete_streams",
+    "discard_output",
+    "erase_progress",
+    "print_json",
+    "print_lines",
+    "show_progress",
+    "tell",
+    "write_output",
+]
 
 
 def complete_streams() -> None:
@@ -58,6 +67,19 @@ def print_json(record: Any) -> None:
     write_output(f"{json_text(record)}\n".encode())
 
 
-def tell(text: str) -> None:
+def show_progress(text: str) -> None:
+    """How far it is, on a terminal: `framefray: text` in the place of the progress before."""
+    sys.stderr.write(f"\rframefray: {inert(text)} ")
+    sys.stderr.flush()
+
+
+def erase_progress() -> None:
+    """Make room for another line in the place of the progress, where standard error is a terminal."""
+    if sys.stderr.isatty():
+        sys.stderr.write("\r\x1b[K")
+        sys.stderr.flush()
+
+
+def tell(text: str, who: str = "framefray") -> None:
     """One line to whoever sits at the terminal, inert: `framefray: text` on standard error."""
-    print(f"framefray: {inert(text)}", file=sys.stderr)
+    print(f"{who}: {inert(text)}", file=sys.stderr)

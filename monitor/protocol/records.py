@@ -23,6 +23,7 @@ __all__ = [
     "HEADER_OCTETS",
     "MAX_COMMAND_PAYLOAD",
     "MAX_DATA",
+    "MAX_NAME",
     "MAX_PAYLOAD",
     "VERSION",
     "Acknowledge",
@@ -65,6 +66,8 @@ MAX_DATA = 1 << 16
 MAX_PAYLOAD = MAX_DATA + 16
 MAX_COMMAND_PAYLOAD = 256
 """Longest payload to a board, so that 300 octets of receive buffer will do."""
+MAX_NAME = 64
+"""Characters of a board's name; the rest of a longer one is left out."""
 
 HEADER = cs.Struct(
     "version" / cs.Int8ul,
@@ -225,6 +228,9 @@ def _as(field: Any, read: Callable[[Any], Any], write: Callable[[Any], Any] = in
 
 
 _TEXT = _as(cs.GreedyBytes, lambda b: b.decode("utf-8", "replace"), lambda s: s.encode("utf-8", "replace"))
+_NAME = _as(
+    cs.GreedyBytes, lambda b: b.decode("utf-8", "replace")[:MAX_NAME], lambda s: s.encode("utf-8", "replace")
+)
 _OPTION = _as(cs.Int8ul, option_name, option_code)
 _TYPE = _as(cs.Int8ul, int)
 
@@ -278,7 +284,7 @@ class Status:
         "resets" / cs.Int32ul,
         "data_lost" / cs.Int32ul,
         "bad_records" / cs.Int32ul,
-        "name" / _TEXT,
+        "name" / _NAME,
     )
     option: str | None
     data_type: int

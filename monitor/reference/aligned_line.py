@@ -70,6 +70,7 @@ class BitLine:
         self._bit = 0  # of the alignment read last
         self._octet = 0
         self._found = 0
+        self._codewords: dict[int, tuple[int, int]] = {}
         self.first_bit: int | None = None
         self.fec: bool | None = settings.fec
         self.header_xor: bool | None = None
@@ -100,7 +101,7 @@ class BitLine:
             lost = lock_losses(run.headers, settings.sh_valid, settings.sh_invalid)
             return self._octet, characters_of_blocks(run, lost)
         run, self.header_xor = blocks_of_codewords(
-            self._data, bit, settings.fec_header_xor, settings.fec_lock_good
+            self._data, bit, settings.fec_header_xor, settings.fec_lock_good, self._codewords
         )
         whole = (8 * len(self._data) - bit) // CODEWORD_BITS
         lost = codeword_lock_losses(run.codewords, whole, settings.fec_lock_good, settings.fec_lose_bad)

@@ -146,9 +146,11 @@ def characters_of_blocks(run: BlockRun, lost: Iterable[int] = ()) -> Characters:
         if header == DATA_HEADER:
             continue
         at = 8 * i
+        if not i:  # not known, and counted nowhere
+            continue
         if header != CONTROL_HEADER:
             flags[at] |= BAD_HEADER
-        elif i:
+        else:
             octets[at : at + 8], marks = _control_octets(plain[at : at + 8])
             flags[at] |= marks[0]
             for j in range(1, 8):

@@ -29,6 +29,8 @@ CODEWORD_BITS = 5280
 _SYMBOLS, _PARITY, _WRONG = 528, 14, 7
 _BAD = 3
 Ints = NDArray[np.int64]
+Known = dict[int, tuple[int, int]]
+"""By its first bit: a codeword as a whole number, and symbols corrected or -1."""
 
 
 def _field() -> tuple[list[int], dict[int, int]]:
@@ -123,7 +125,7 @@ def corrected(syndromes: Sequence[int]) -> dict[int, int] | None:
             break
     else:
         return None
-    places = [p for p in range(_SYMBOLS) if not _locator_at(locator, p)]
+    places = _roots(locator)
     if len(places) != count:
         return None
     values = _solved([[_POWERS[p * i % 1023] for p in places] + [syndromes[i]] for i in range(count)])
@@ -139,12 +141,15 @@ def corrected(syndromes: Sequence[int]) -> dict[int, int] | None:
     return wrong
 
 
-def _locator_at(locator: list[int], place: int) -> int:
-    """1 + L1 x + ... + Ln x^n at a^-place."""
-    total = 1
+def _roots(locator: list[int]) -> list[int]:
+    """Places p at which 1 + L1 x + ... + Ln x^n is 0 for x = a^-p, tried one and all."""
+    places = np.arange(_SYMBOLS)
+    total = np.ones(_SYMBOLS, np.int64)
     for i, coefficient in enumerate(reversed(locator), 1):
-        total ^= _times(coefficient, _POWERS[-place * i % 1023])
-    return total
+        if coefficient:
+            total ^= _POWER_ARRAY[(_EXPONENT[coefficient] - i * places) % 1023]
+    found: list[int] = np.flatnonzero(total == 0).tolist()
+    return found
 
 
 def _without_pn(data: bytes, first_bit: int, count: int) -> bytes:
@@ -157,20 +162,20 @@ def _without_pn(data: bytes, first_bit: int, count: int) -> bytes:
     return bytes(out)
 
 
-def _decoded(data: bytes, first_bit: int, count: int) -> list[tuple[int, int]]:
+def _decoded(data: bytes, first_bit: int, count: int, known: Known) -> list[tuple[int, int]]:
     """(codeword as a whole number, symbols corrected or -1) of `count` codewords from `first_bit` on."""
-    plain = _without_pn(data, first_bit, count)
-    out = []
-    for number, syndromes in enumerate(_syndromes(_symbols(plain)).tolist()):
-        codeword = int.from_bytes(plain[660 * number : 660 * number + 660], "little")
-        wrong = corrected(syndromes)
-        if wrong is None:
-            out.append((codeword, -1))
-            continue
-        for power, value in wrong.items():
-            codeword ^= value << 10 * (_SYMBOLS - 1 - power)
-        out.append((codeword, len(wrong)))
-    return out
+    numbers = [n for n in range(count) if first_bit + n * CODEWORD_BITS not in known]
+    if numbers:
+        first, last = numbers[0], numbers[-1]
+        plain = _without_pn(data, first_bit + first * CODEWORD_BITS, last + 1 - first)
+        for number, syndromes in enumerate(_syndromes(_symbols(plain)).tolist(), first):
+            at = 660 * (number - first)
+            codeword = int.from_bytes(plain[at : at + 660], "little")
+            wrong = corrected(syndromes)
+            for power, value in (wrong or {}).items():
+                codeword ^= value << 10 * (_SYMBOLS - 1 - power)
+            known[first_bit + number * CODEWORD_BITS] = codeword, -1 if wrong is None else len(wrong)
+    return [known[first_bit + n * CODEWORD_BITS] for n in range(count)]
 
 
 def find_codeword(data: bytes, first_bit: int, good: int) -> int | None:
@@ -190,8 +195,10 @@ def find_codeword(data: bytes, first_bit: int, good: int) -> int | None:
         column = sums[k + CODEWORD_BITS : k + CODEWORD_BITS + starts] ^ sums[k : k + starts]
         fits &= column == pn[k]
     for at in np.flatnonzero(fits).tolist():
-        found = _decoded(data, first_bit + at, 1)[0][1]
-        if found == 0 and all(n >= 0 for _, n in _decoded(data, first_bit + at, good)):
+        codeword = (bits[at : at + CODEWORD_BITS] ^ _PN_BITS).reshape(1, _SYMBOLS, 10)
+        if _syndromes(codeword.astype(np.int64) @ (1 << np.arange(10))).any():
+            continue
+        if all(n >= 0 for _, n in _decoded(data, first_bit + at, good, {})):
             return first_bit + int(at)
     return None
 
@@ -238,11 +245,14 @@ def all_data_groups(codewords: Sequence[int], header_xor: bool) -> int:
 
 
 def blocks_of_codewords(
-    data: bytes, first_bit: int, header_xor: bool | None, good: int
+    data: bytes, first_bit: int, header_xor: bool | None, good: int, known: Known | None = None
 ) -> tuple[BlockRun, bool]:
-    """Blocks of all whole codewords from `first_bit` on, and the header rule (found where it is None)."""
+    """Blocks of all whole codewords from `first_bit` on, and the header rule (found where it is None).
+
+    `known` are codewords of these data that were corrected before, and takes those that are now.
+    """
     count = (8 * len(data) - first_bit) // CODEWORD_BITS
-    decoded = _decoded(data, first_bit, count)
+    decoded = _decoded(data, first_bit, count, {} if known is None else known)
     if header_xor is None:
         head = [codeword for codeword, _ in decoded[:good]]
         header_xor = all_data_groups(head, True) > all_data_groups(head, False)

@@ -14,7 +14,9 @@ from typing import Any
 from decoders.counters import COUNTERS
 
 from .. import __version__
+from ..campaign.cases import BASELINE
 from ..campaign.conditions import Conditions
+from ..campaign.known_answers import AnswerResult, Outcome
 from ..campaign.results import Campaign, CaseResult
 from ..faults.verdict import Verdict
 
@@ -27,13 +29,14 @@ def case_record(result: CaseResult, conditions: Conditions) -> dict[str, Any]:
     """One case, with nothing of the machine or the time."""
     declared = result.declared
     expectation = None if declared is None else declared.expectation
-    only = ("--only", result.case.name) if result.case.faults else ()
+    only = () if result.case.is_baseline else result.case.choice
     return {
         "case": result.case.name,
         "plane": result.case.plane,
         "faults": [place.text for place in result.placed] or list(result.case.faults),
         "seed": result.seed,
         "verdict": result.verdict.value,
+        "result": result.verdict.word,
         "passed": result.passed,
         "left_out": result.verdict is Verdict.LEFT_OUT,
         "expected": {} if declared is None else declared.required,
@@ -43,8 +46,18 @@ def case_record(result: CaseResult, conditions: Conditions) -> dict[str, Any]:
         "detected_after_hyperframes": result.detected_after,
         "recovered_after_hyperframes": result.recovered_after,
         "findings": [
-            {"verdict": f.verdict.value, "counter": f.counter, "text": f.text} for f in result.findings
+            {
+                "verdict": f.verdict.value,
+                "counter": f.counter,
+                "text": f.text,
+                "plane": None if f.plane is None else f.plane.value,
+                "hyperframe": f.hyperframe,
+                "expected": f.expected,
+                "observed": f.observed,
+            }
+            for f in result.findings
         ],
+        "facts_compared": result.held,
         "damage": [
             {"fault": e.fault, "what": e.what, "first_octet": e.first, "at": e.at, "octets": list(e.octets)}
             for e in result.excerpts
@@ -74,20 +87,82 @@ def campaign_record(
             "left_out": campaign.left_out,
         },
         "repeat_with": conditions.command("campaign", None, *choice),
+        "size": campaign.size,
+        "receiver": {"name": campaign.receiver, "own": campaign.own_receiver},
+        "means": meaning(campaign),
+        "not_proven": campaign.not_proven,
+        "known_answers": _answers(campaign.answers),
+        "rules": _coverage(campaign),
         "cases": [case_record(result, conditions) for result in campaign.results],
     }
     if run is not None:
         record["run"] = run
+        for case, result in zip(record["cases"], campaign.results, strict=True):
+            case["seconds"] = round(result.seconds, 4)
     return record
+
+
+def meaning(campaign: Campaign) -> str:
+    """What a pass of this campaign means and what it does not, in one sentence."""
+    proven = (
+        "this receiver reported every fault below under its own heading and no other, and delivered all else as sent"
+        if campaign.served.delivers
+        else "this receiver moved the counters that every fault below has to move, and no other"
+    )
+    limits = (
+        "it says nothing of options, settings and faults that are not listed, of timing and clocks, or of what stands"
+        " under 'not proven'"
+    )
+    own = "; the receiver is the project's own decoder, so it proves the link and its sender, not a receiver of yours"
+    return f"A pass means that {proven}; {limits}{own if campaign.own_receiver else ''}."
+
+
+def _answers(rows: Sequence[AnswerResult]) -> dict[str, Any]:
+    """Known answers: how many rows there are of each kind, and those that failed."""
+    of = {word: sum(row.outcome is word for row in rows) for word in Outcome}
+    failed = [
+        {
+            "stream": row.stream,
+            "plane": row.plane.value,
+            "rule": row.rule,
+            "clause": row.clause,
+            "expected": row.expected,
+            "observed": row.observed,
+        }
+        for row in rows
+        if row.outcome is Outcome.FAIL
+    ]
+    return {
+        "passed": of[Outcome.PASS],
+        "failed": of[Outcome.FAIL],
+        "not_proven": of[Outcome.NOT_PROVEN],
+        "failures": failed,
+    }
+
+
+def _coverage(campaign: Campaign) -> list[dict[str, Any]]:
+    """Each rule with its cases that were run: `fail` where one failed, `not run` where none was."""
+    results: dict[str, list[CaseResult]] = {}
+    for result in campaign.results:
+        results.setdefault(result.case.name, []).append(result)
+    rows = []
+    for rule in campaign.rules:
+        done = [result for case in rule.cases for result in results.get(case.name, ())]
+        words = {result.verdict.word for result in done}
+        word = next((w for w in ("fail", "pass", "skip") if w in words), "not run")
+        names = [case.name for case in rule.cases if case.name in results]
+        row = {"plane": rule.plane, "rule": rule.text, "clause": rule.clause, "cases": names, "result": word}
+        rows.append(row | {"failed": [r.case.name for r in done if not r.passed]})
+    return rows
 
 
 def outcome(record: dict[str, Any]) -> str:
     """The verdict for people: only a campaign that was done, and put a fault in, is a pass."""
-    if record["summary"]["failed"]:
+    if record["summary"]["failed"] or record["known_answers"]["failed"]:
         return "fail"
     if not record["complete"]:
         return "incomplete"
-    if all(case["left_out"] or not case["faults"] for case in record["cases"]):
+    if all(case["left_out"] or case["case"] == BASELINE for case in record["cases"]):
         return "nothing proven"
     return str(record["verdict"])
 

@@ -12,6 +12,7 @@ __all__ = ["campaign_lines", "case_lines", "summary_line"]
 
 WIDTH = 80
 _INDENT = " " * 6
+_OUTCOMES = {"pass": "a pass", "fail": "a fail"}
 
 
 def campaign_lines(record: dict[str, Any]) -> list[str]:
@@ -21,19 +22,56 @@ def campaign_lines(record: dict[str, Any]) -> list[str]:
         f"{link['source']}, option {link['option']}, {link.get('data') or link['form']}, p = {link['pointer_p']},"
         f" HDLC rate code {link['hdlc_rate_code']}"
         + ("" if link["seed"] is None else f", seed {link['seed']}"),
-        "times in hyperframes from the fault's own; counters against the baseline",
+        f"receiver: {record['receiver']['name']}; {record['size']} size, {len(record['cases'])} cases",
+        "detected and recovered: hyperframes after the fault; counters against the baseline",
         "",
-        f"{'':6}{'case':41} {'seen':>5} {'well':>5}  verdict",
     ]
+    lines += _answer_lines(record)
+    lines.append(f"{'':6}{'case':41} {'det':>5} {'rec':>5}  verdict")
     for case in record["cases"]:
         lines += case_lines(case)
+    lines += ["", *_rule_lines(record)]
+    if record["not_proven"]:
+        lines.append("not proven:")
+        lines += [row for text in record["not_proven"] for row in _wrapped(text)]
+        lines.append("")
+    lines += textwrap.wrap(record["means"], WIDTH, break_on_hyphens=False)
     lines += ["", summary_line(record)]
     return lines
 
 
+def _answer_lines(record: dict[str, Any]) -> Iterator[str]:
+    """Known answers in one line, and those that failed."""
+    known = record["known_answers"]
+    if not any(known[key] for key in ("passed", "failed", "not_proven")):
+        return
+    word = "fail" if known["failed"] else "pass"
+    yield (
+        f"{word:5} known answers: {known['passed']} right, {known['failed']} wrong,"
+        f" {known['not_proven']} not proven"
+    )
+    for row in known["failures"]:
+        yield from _wrapped(f"{row['stream']}, {row['plane']}: {row['rule']} ({row['clause']})")
+        yield from _wrapped(f"expected {row['expected']}; observed {row['observed']}")
+    yield ""
+
+
+def _rule_lines(record: dict[str, Any]) -> Iterator[str]:
+    """Coverage by rule: how many there are, and each that is not a pass."""
+    rules = [rule for rule in record["rules"] if rule["result"] != "not run"]
+    if not rules:
+        return
+    good = sum(rule["result"] == "pass" for rule in rules)
+    yield f"rules: {len(rules)} of {len(record['rules'])} tested, {good} pass"
+    for rule in rules:
+        if rule["result"] != "pass":
+            yield from _wrapped(f"{rule['result']} {rule['plane']}: {rule['rule']} ({rule['clause']})")
+    yield ""
+
+
 def case_lines(case: dict[str, Any]) -> Iterator[str]:
     """One case in two lines or more."""
-    word = "--" if case["left_out"] else "ok" if case["passed"] else "FAIL"
+    word = case["result"]
     name = case["case"]
     if len(name) > 41:
         yield f"{word:5} {name}"
@@ -50,7 +88,10 @@ def case_lines(case: dict[str, Any]) -> Iterator[str]:
         for finding in case["findings"]:
             yield from _wrapped(finding["text"])
     if not case["passed"]:
-        yield from _wrapped("again: " + case["repeat_with"])
+        for damage in case["damage"]:
+            octets = [f"[{o}]" if i == damage["at"] else o for i, o in enumerate(damage["octets"])]
+            yield from _wrapped(f"sent ({damage['what']}, from {damage['first_octet']}): {' '.join(octets)}")
+        yield from _wrapped("repeat: " + case["repeat_with"])
 
 
 def _wrapped(text: str) -> list[str]:
@@ -64,7 +105,12 @@ def _wrapped(text: str) -> list[str]:
 def summary_line(record: dict[str, Any]) -> str:
     """The verdict in one line."""
     summary = record["summary"]
-    text = f"{outcome(record).upper()}: {summary['passed']} passed, {summary['failed']} failed"
+    text = (
+        f"The campaign is {_OUTCOMES.get(outcome(record), outcome(record))}: {summary['passed']} cases passed"
+    )
+    text += f", {summary['failed']} failed"
     if summary["left_out"]:
-        text += f", {summary['left_out']} left out"
+        text += f", {summary['left_out']} skipped"
+    if record["known_answers"]["failed"]:
+        text += f"; {record['known_answers']['failed']} known answers wrong"
     return "; ".join(filter(None, (text, stopped(record))))

@@ -49,7 +49,12 @@ def summary_lines(decoder: LinkDecoder, description: str) -> list[str]:
     option = decoder.option
     name = {"8b10b": "8B/10B", "64b66b": "64B/66B"}[option.line_code]
     link = f"option {option.name}, {option.line_rate_bps / 1e6:g} Mbit/s, {name}"
-    lines = [inert(description), *_titled("link", f"{link}, data format {decoder.settings.form.value}")]
+    link += f", data format {decoder.settings.form.value}"
+    if decoder.fec is not None:
+        link += ", RS-FEC"
+    if decoder.scrambling_seed is not None:
+        link += f", scrambled with seed {decoder.scrambling_seed}"
+    lines = [inert(description), *_titled("link", link)]
     if decoder.acquired_at_hyperframe is None:
         lines += _titled("sync", "not found")
     else:
@@ -65,9 +70,11 @@ def _decoded(decoder: LinkDecoder) -> Iterator[str]:
     planes = decoder.planes
     offset = decoder.alignment_slip_bits
     sync = f"{decoder.state.value}, {counted(decoder.losses, 'loss of sync', 'losses of sync')}"
-    yield from _titled(
-        "sync", sync + ("" if offset is None else f", alignment offset {counted(offset, 'bit')}")
-    )
+    if offset is not None:
+        sync += f", alignment offset {counted(offset, 'bit')}"
+    if decoder.fec is not None:
+        sync += f", codeword phase {counted(decoder.fec.codeword_phase_bits, 'bit')}"
+    yield from _titled("sync", sync)
     first = planes.last.first or (0, 0)
     yield from _titled(
         "decoded",

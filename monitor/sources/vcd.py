@@ -3,9 +3,11 @@
 Signals are chosen by name or by a pattern for their full path. With a clock a sample is what stood before the
 time step of its edge, as a flip-flop takes it; without one every time step of the dump is a sample. A `valid`
 signal other than 1 leaves a sample out. A bus of several characters is taken apart lowest first (common practice,
-no source). What holds x or z becomes a word that no code has, and is counted.
+no source). What holds x or z, or is no number of the signal's width, becomes a word that no code has, and is
+counted.
 
-Memory stays flat: only the chosen signals are followed. Nothing here decodes, and nothing writes.
+Memory stays flat: only the chosen signals are followed, and whatever a dump may make longer has a bound that is said
+when it is reached. Nothing here decodes, and nothing writes.
 """
 
 from __future__ import annotations
@@ -28,12 +30,23 @@ from .source import Chunk
 __all__ = ["VcdHeader", "VcdReader", "VcdSignals", "VcdSource", "VcdVariable", "parse_vcd_signals"]
 
 _READ = 1 << 20
-_LONGEST_HEADER = 256 << 20
+_LONGEST_TOKEN = 64 << 10
+_LONGEST_HEADER = 64 << 20
+_MOST_WORDS = 64
+"""Words of a declaration that are kept: more stand in comments only."""
+_MOST_SCOPES = 256
+_MOST_NAMES = 96 << 20
+"""Octets that the names of all signals may take together, each with what it takes to keep it."""
+_KEPT = 150
+_MOST_CHANGES = 1 << 16
+"""Changes of the chosen signals in one time step."""
+_LATEST_NS = 1 << 63
 _SAMPLES = 1 << 16
 _MAX_WIDTH = 64
 _UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
 _RANGE = re.compile(r"\s*\[\d+:\d+\]\Z")
 _TIMESCALE = re.compile(r"(\d{1,18})\s*(fs|ps|ns|us|ms|s)\Z")
+_DECLARED = (b"$scope", b"$timescale", b"$var")
 _VIOLATION = 0x200
 _NO_SYMBOL = 0
 
@@ -110,7 +123,7 @@ class _Tokens:
         self.read = 0
 
     def more(self) -> list[bytes]:
-        """The next tokens; an empty list at the end."""
+        """The next tokens; an empty list at the end. InputError for one without end."""
         while True:
             block = self._stream.read(_READ)
             self.read += len(block)
@@ -120,8 +133,8 @@ class _Tokens:
             data = self._rest + block
             end = max(data.rfind(b"\n"), data.rfind(b" "), data.rfind(b"\t"), data.rfind(b"\r")) + 1
             self._rest = data[end:]
-            if len(self._rest) > _LONGEST_HEADER:
-                raise InputError("no value change dump: a token without end")
+            if len(self._rest) > _LONGEST_TOKEN:
+                raise InputError(f"no value change dump: a token longer than {_LONGEST_TOKEN} octets")
             tokens = data[:end].split()
             if tokens:
                 return tokens
@@ -145,15 +158,24 @@ class VcdReader:
         variables: list[VcdVariable] = []
         scopes: list[str] = []
         tick = Fraction(1)
+        names = 0
         for keyword, words in self._declarations():
             if keyword == b"$scope":
                 scopes.append(words[-1] if words else "")
+                if len(scopes) > _MOST_SCOPES:
+                    raise InputError(f"more than {_MOST_SCOPES} scopes in each other in the dump")
             elif keyword == b"$upscope" and scopes:
                 scopes.pop()
             elif keyword == b"$timescale":
                 tick = _tick_ns("".join(words))
             elif keyword == b"$var":
                 variables.append(_variable(words, scopes))
+                names += len(variables[-1].path) + len(variables[-1].code) + _KEPT
+                if names > _MOST_NAMES:
+                    raise InputError(
+                        f"the dump has too many signals: {len(variables)}, and more to come",
+                        hint="dump fewer of them",
+                    )
         return VcdHeader(tick, tuple(variables))
 
     def _declarations(self) -> Iterator[tuple[bytes, list[str]]]:
@@ -162,8 +184,12 @@ class VcdReader:
         words: list[str] = []
         while True:
             tokens = self._tokens.more()
-            if not tokens or self._tokens.read > _LONGEST_HEADER:
+            if not tokens:
                 raise InputError("no value change dump: $enddefinitions is missing")
+            if self._tokens.read > _LONGEST_HEADER:
+                raise InputError(
+                    f"no value change dump: no $enddefinitions in its first {_LONGEST_HEADER >> 20} MiB"
+                )
             for i, token in enumerate(tokens):
                 if not keyword:
                     if not token.startswith(b"$"):
@@ -177,7 +203,7 @@ class VcdReader:
                         return
                     yield keyword, words
                     keyword = b""
-                elif keyword != b"$comment":
+                elif keyword in _DECLARED and len(words) < _MOST_WORDS:
                     words.append(token.decode("utf-8", "replace"))
 
     def changes(self, codes: set[bytes]) -> Iterator[tuple[int, list[tuple[bytes, bytes]]]]:
@@ -196,6 +222,8 @@ class VcdReader:
                     if token in codes:
                         step.append((token, value))
                     value = None
+                    if len(step) > _MOST_CHANGES:
+                        raise InputError(f"more than {_MOST_CHANGES} changes at time {now} of the dump")
                     continue
                 first = token[0]
                 if skipping:
@@ -219,6 +247,8 @@ class VcdReader:
                     self.dump_pauses += token == b"$dumpoff"
                 elif token[1:] in codes:
                     step.append((token[1:], token[:1]))
+                    if len(step) > _MOST_CHANGES:
+                        raise InputError(f"more than {_MOST_CHANGES} changes at time {now} of the dump")
             tokens = self._tokens.more()
             if not tokens:
                 break
@@ -231,7 +261,9 @@ class _Bus:
     """The chosen signals as they stand, and what has been sampled of them."""
 
     data: bytes
+    width: int
     k: bytes | None
+    k_width: int
     valid: bytes | None
     values: dict[bytes, bytes]
     times: list[int] = field(default_factory=list)
@@ -243,10 +275,9 @@ class _Bus:
         values = self.values
         if self.valid is not None and values[self.valid] != b"1":
             return
-        try:
-            data = int(values[self.data], 2)
-            flags = 0 if self.k is None else int(values[self.k], 2)
-        except ValueError:
+        data = _number(values[self.data], self.width)
+        flags = 0 if self.k is None else _number(values[self.k], self.k_width)
+        if flags < 0:
             data, flags = -1, 0
         self.times.append(time)
         self.samples.append(data)
@@ -294,7 +325,9 @@ class VcdSource:
         self.form = str(Form.FLAGGED if k is not None else Form.OCTETS if by_octets else Form.SYMBOLS)
         self._rising = signals.rising
         codes = [code for code in (data.code, k_code, valid, self._clock) if code is not None]
-        self._bus = _Bus(data.code, k_code, valid, dict.fromkeys(codes, b"x"))
+        self._bus = _Bus(
+            data.code, width, k_code, 0 if k is None else k.width, valid, dict.fromkeys(codes, b"x")
+        )
 
     def chunks(self) -> Iterator[Chunk]:
         """The samples in the bytes of the form, at the times of the dump; InputError where it cannot be read on."""
@@ -308,7 +341,7 @@ class VcdSource:
         except InputError as error:
             raise InputError(f"{self.description}: {error.message}", hint=error.hint) from None
         if self.unknown:
-            self.warnings.append(f"samples with x or z: {self.unknown}")
+            self.warnings.append(f"samples with x or z, or wider than their signal: {self.unknown}")
         if self._reader.dump_pauses:
             self.warnings.append(f"the dump was switched off {counted(self._reader.dump_pauses, 'time')}")
 
@@ -345,10 +378,9 @@ class VcdSource:
         bus = self._bus
         if not bus.samples:
             return
-        samples = np.array(bus.samples, np.int64 if self._lanes * self._bits < 64 else object)
-        unknown = samples < 0
+        unknown = np.array([sample < 0 for sample in bus.samples], bool)
         self.unknown += int(np.count_nonzero(unknown))
-        known = np.where(unknown, 0, samples).astype(np.uint64)
+        known = np.array([max(sample, 0) for sample in bus.samples], np.uint64)
         flags = np.array(bus.flags, np.uint64)
         lanes = np.arange(self._lanes, dtype=np.uint64)
         words = known[:, None] >> (lanes * np.uint64(self._bits)) & np.uint64((1 << self._bits) - 1)
@@ -360,6 +392,8 @@ class VcdSource:
         kind = np.uint8 if self.form == Form.OCTETS else np.dtype("<u2")
         data = words.reshape(-1).astype(kind).tobytes()
         time_ns = int(bus.times[0] * self._reader.header.tick_ns)
+        if time_ns >= _LATEST_NS:
+            raise InputError(f"time {bus.times[0]} of the dump is more than 292 years")
         bus.times, bus.samples, bus.flags = [], [], []
         yield Chunk(data, time_ns, self._reader.offset)
 
@@ -385,8 +419,18 @@ def _variable(words: list[str], scopes: list[str]) -> VcdVariable:
     return VcdVariable(".".join([*scopes, name]), int(words[1]), words[2].encode())
 
 
+def _number(value: bytes, width: int) -> int:
+    """A value of so many bits; -1 for one that holds x or z, or anything but that many binary digits."""
+    digits = value.lstrip(b"0")
+    if not value or len(digits) > width or digits.translate(None, b"01"):
+        return -1
+    return int(digits or b"0", 2)
+
+
 def _time(token: bytes) -> int:
     try:
+        if not token[1:].isdigit():
+            raise ValueError
         return int(token[1:])
     except ValueError:
         raise InputError(f"time {token[:20].decode('latin-1')!r} in the dump is no number") from None

@@ -6,6 +6,10 @@ character is then always one cell. Nothing here parses markup.
 
 from __future__ import annotations
 
+from rich.cells import cell_len
+
+from .. import text as plain
+
 __all__ = ["count", "fit", "fit_middle", "inert", "lasting", "window_text", "wrapped"]
 
 CUT = ">"
@@ -13,12 +17,11 @@ CUT = ">"
 
 
 def inert(text: str) -> str:
-    """`text` with everything but printable ASCII written as an escape (`\\x1b`, `\\u202e`)."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(
-        c if " " <= c <= "~" else c.encode("unicode_escape", "surrogatepass").decode("ascii") for c in text
-    )
+    """Escaped text (°, ü as they are), and what takes two cells or none as an escape, too (`\\u96fb`, `\\u0301`)."""
+    shown = plain.inert(text)
+    if shown.isascii():
+        return shown
+    return "".join(c if cell_len(c) == 1 else c.encode("unicode_escape").decode() for c in shown)
 
 
 def fit(text: str, width: int) -> str:

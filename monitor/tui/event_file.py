@@ -22,7 +22,7 @@ _MOST_NAMES = 10_000
 
 
 def event_text(entry: LogEntry) -> str:
-    """The event told in full, ASCII, with a line end after each line."""
+    """The event told in full, with a line end after each line."""
     lines = [f"event {entry.number}", *map(line_text, reading(entry, Look(False))(_WIDTH))]
     return "".join(line.rstrip() + "\n" for line in lines)
 
@@ -35,7 +35,7 @@ def save_event(entry: LogEntry, folder: Path) -> Path:
     for number in range(1, _MOST_NAMES):
         path = folder / (f"{stem}.txt" if number == 1 else f"{stem}-{number}.txt")
         try:
-            with path.open("x", encoding="ascii") as file:
+            with path.open("x", encoding="utf-8") as file:
                 file.write(event_text(entry))
         except FileExistsError:
             continue

@@ -1,9 +1,10 @@
-"""How many wrong receivers the campaign catches: every mutant against every case, and the table.
+"""How many wrong receivers the campaign catches: the whole campaign, and the table.
 
-    python tests/bench/mutation_score.py [--option 2] [--only PATTERN] [--cases PATTERN] [--markdown]
+    python tests/bench/mutation_score.py [--only PATTERN] [--whole] [--cases PATTERN] [--markdown]
 
 A mutant is caught where the campaign fails it. It is named rightly where a case that fails has its plane, or the
-known answers fail a row of its plane. Not a test: it takes minutes.
+known answers fail a row of its plane. A mutant is done when that is so; with --whole every case is run. Not a test:
+it takes minutes.
 """
 
 from __future__ import annotations
@@ -30,6 +31,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--only", default="*", help="pattern of the mutants' names")
     parser.add_argument("--cases", default="*", help="pattern of the cases' names")
+    parser.add_argument(
+        "--whole", action="store_true", help="all cases that fail a mutant, not the first only"
+    )
     parser.add_argument("--markdown", action="store_true", help="print a table of all mutants")
     chosen = parser.parse_args()
     judging = Judging()
@@ -37,7 +41,7 @@ def main() -> int:
     rows: list[Judged] = []
     for mutant in MUTANTS:
         if fnmatchcase(mutant.name, chosen.only):
-            row = judging.whole(mutant, chosen.cases)
+            row = judging.whole(mutant, chosen.cases) if chosen.whole else judging.until_caught(mutant)
             rows.append(row)
             sys.stdout.write(f"{row.text}\n")
             sys.stdout.flush()

@@ -35,7 +35,7 @@ _TEXTS = (
 _WORD = re.compile(rb"[\w.+-]+|\s+|[^\w\s]")
 
 
-def mutated(rng: random.Random, seed: bytes, others: Sequence[bytes] = (), most: int = 1 << 18) -> bytes:
+def mutated(rng: random.Random, seed: bytes, others: Sequence[bytes] = (), most: int = 1 << 19) -> bytes:
     """One to eight changes of octets, bits, runs, numbers, length, or a part of another one of the seeds."""
     octets = bytearray(seed)
     for _ in range(rng.choice((1, 1, 2, 3, 8))):

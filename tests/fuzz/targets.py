@@ -95,18 +95,30 @@ def command(*words: str | Path, allowed: Sequence[int] = (0, 1, 2)) -> tuple[int
 
 
 @cache
-def _crafted(folder: Path, suffix: str, option: str = "1", hyperframes: int = 10, seed: int = 3) -> bytes:
-    path = folder / f"seed-{option}-{hyperframes}-{seed}{suffix}"
+def _crafted(
+    folder: Path,
+    suffix: str,
+    option: str = "1",
+    hyperframes: int = 10,
+    seed: int = 3,
+    more: Sequence[str] = (),
+) -> bytes:
+    path = folder / f"seed-{option}-{hyperframes}-{seed}{''.join(more)}{suffix}"
     if not path.exists():
         faults = ("--fault", "hdlc.fcs@4", "--fault", "sync.hfn@5") if hyperframes > 8 else ()
         lead = ("--lead-bits", "3") if suffix == ".bits" else ()
         size = ("--hyperframes", str(hyperframes), "--seed", str(seed))
-        command("craft", path, "--option", option, *size, *faults, *lead, allowed=(0,))
+        command("craft", path, "--option", option, *size, *faults, *lead, *more, allowed=(0,))
     return path.read_bytes()
 
 
 def _seeds(suffix: str, *options: str) -> Callable[[Path], list[bytes]]:
     return lambda folder: [_crafted(folder, suffix, option) for option in options or ("1", "2")]
+
+
+def _high_rates(suffix: str, option: str, *more: str) -> Callable[[Path], list[bytes]]:
+    """Few hyperframes of a high rate."""
+    return lambda folder: [_crafted(folder, suffix, option, 2, 3, more)]
 
 
 def _vcd_seeds(folder: Path) -> list[bytes]:
@@ -322,23 +334,23 @@ _WIDE_VCD = (
 _FAULT_PLAN = b"""
 [[fault]]
 kind = "hdlc.fcs"
-hyperframe = 40
-period = 20
+hyperframe = 4
+period = 2
 repeat = 3
 set = { xor = 0x8000 }
 [[together]]
-hyperframe = 120
+hyperframe = 12
 faults = ["sync.hfn:value=200", "ethernet.code:group=0"]
 [[burst]]
-hyperframe = 150
+hyperframe = 15
 count = 40
 span = 400
 seed = 3
 [[bit_errors]]
-ratio = 1e-6
+ratio = 1e-5
 seed = 7
-hyperframe = 200
-hyperframes = 50
+hyperframe = 20
+hyperframes = 5
 """
 _HOP_PLAN = b"""
 [plan]
@@ -390,6 +402,16 @@ TARGETS: tuple[Target, ...] = (
     Target("line-flagged", _seeds(".flagged"), mutated, _line(LineForm.FLAGGED, "1")),
     Target("line-symbols", _seeds(".symbols"), mutated, _line(LineForm.SYMBOLS, "1")),
     Target("line-bits", _seeds(".bits"), mutated, _line(LineForm.BITS, "1")),
+    Target("line-blocks", _high_rates(".blocks", "7A"), mutated, _line(LineForm.BLOCKS, "7A")),
+    Target(
+        "line-blocks-bits", _high_rates(".bits", "7A", "--fec", "on"), mutated, _line(LineForm.BITS, "7A")
+    ),
+    Target(
+        "line-scrambled",
+        _high_rates(".octets", "5", "--scrambling", "305419896"),
+        mutated,
+        _line(LineForm.OCTETS, "5"),
+    ),
     Target("ffcap", _seeds(".ffcap"), mutated_capture, _ffcap),
     Target("hex", _given(*_HEX), mutated_text, _hex),
     Target("console", _given(*_HEX, b"login:\r\n# " + _HEX[0]), mutated_text, _console),
@@ -407,6 +429,18 @@ TARGETS: tuple[Target, ...] = (
             ("hex", mutated_text, ("--vendor",)),
             ("ffcap", mutated_capture, ("--json",)),
         )
+    ),
+    Target(
+        "decode-blocks",
+        _high_rates(".blocks", "7A"),
+        mutated,
+        _on_file("in.blocks", "decode", "FILE", "--json", "--option", "7A"),
+    ),
+    Target(
+        "decode-fec",
+        _high_rates(".bits", "8", "--fec", "on"),
+        mutated,
+        _on_file("in.bits", "decode", "FILE", "--json", "--option", "8", "--fec", "auto"),
     ),
     Target("decode-vcd", _vcd_seeds, mutated_text, _on_file("in.vcd", "decode", "FILE", *_VCD_WORDS)),
     Target(
@@ -436,7 +470,7 @@ TARGETS: tuple[Target, ...] = (
         _given(_FAULT_PLAN),
         mutated_text,
         _on_file(
-            "plan.toml", "craft", "out.octets", "--plan", "FILE", "--hyperframes", "260", "--option", "1"
+            "plan.toml", "craft", "out.octets", "--plan", "FILE", "--hyperframes", "30", "--option", "1"
         ),
     ),
     Target("delay-hops", _given(_HOP_PLAN), mutated_text, _on_file("hops.toml", "delay", "--hops", "FILE")),

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.formats.forms import Form
 from tests.fuzz.mutation import mutated_capture
 from tests.fuzz.run import fuzz
 from tests.fuzz.targets import TARGETS, Target, command
@@ -28,9 +29,7 @@ def test_target(target: Target, folder: Path) -> None:
 
 def test_every_form_and_plan_has_a_target() -> None:
     names = {target.name for target in TARGETS}
-    assert {
-        f"decode-{form}" for form in ("octets", "flagged", "symbols", "bits", "hex", "ffcap", "vcd")
-    } <= names
+    assert {f"decode-{form}" for form in (*Form, "vcd")} <= names
     assert {"records", "fault-plan", "hop-plan", "craft-plan", "delay-hops", "vcd", "hex", "ffcap"} <= names
 
 

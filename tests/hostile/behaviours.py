@@ -201,7 +201,13 @@ def a_data_type_that_does_not_exist(board: Board) -> Iterator[Piece]:
     yield from board.good()
 
 
-@behaviour(lambda b, c: b.acknowledge(c) + b.status(option=0), **_NONE, says="--option")
+@behaviour(
+    lambda b, c: b.acknowledge(c) + b.status(option=0),
+    decode=(2,),
+    record=(2,),
+    screen=False,
+    says="--option",
+)
 def knows_no_option(board: Board) -> Iterator[Piece]:
     yield board.status(option=0)
     yield 0.2

@@ -24,7 +24,7 @@ from decoders.link_delay.delay import (
     unit_interval_ns,
 )
 from decoders.link_delay.diagnosis import chance_of_all, resets_to_see_all
-from decoders.link_delay.hops import BUDGETS, Budget, KnownBy, RadioHead, chain_delays
+from decoders.link_delay.hops import BUDGETS, Budget, CableKnownBy, RadioHead, chain_delays
 from decoders.link_delay.uncertainty import DelayNs, readings, rectangular, student_quantile, total
 
 UNIT_INTERVAL_PS = {
@@ -124,7 +124,7 @@ def test_effective_degrees_of_freedom():
 def three_heads() -> tuple[RadioHead, ...]:
     common = {
         "option": "3",
-        "known_by": KnownBy.LENGTH,
+        "known_by": CableKnownBy.LENGTH,
         "length_tolerance_m": 0.4,
         "antenna_tolerance_ns": 3.0,
     }

@@ -92,3 +92,19 @@ def test_damage_is_seen(kind: str) -> None:
         assert len([entry for entry in seen if isinstance(entry[0], bytes)]) > 8
         realigned += seen.count(("realign",))
     assert realigned >= 6
+
+
+def test_codewords_before_a_run_of_good_headers_hold_in_any_cut() -> None:
+    """A constant octet 55 reads as good 66-bit headers for ever; the codewords before it were certain earlier."""
+    _, _, headers, words = coded(80 * 6, 3)
+    raw = pack_codewords(FecEncoder(header_xor=False).encode(headers, words))
+    raw = np.concatenate((raw, np.full(2000, 0x55, np.uint8)))
+    outcomes = []
+    for step in (len(raw), 4096, 700):
+        reader = AutomaticBitReader()
+        for at in range(0, len(raw), step):
+            reader.feed(raw[at : at + step], 0)
+            reader.read()
+            reader.own(0)
+        outcomes.append((reader.fec_on, reader.start_bit))
+    assert outcomes == [(True, 0)] * 3

@@ -18,8 +18,8 @@ from decoders.line_coding.characters import BLOCK_FORMS, CHARACTER_FORMS, LineFo
 from decoders.line_coding.code_64b66b import BLOCK_BITS, START, TERMINATE
 from decoders.line_coding.rs_fec import CODEWORD_BITS
 from decoders.link.decoder import LinkDecoder
-from decoders.link.settings import BlockSettings, BlockSyncWord, LinkSettings, LosRule
-from decoders.link.sync_places import KnownBy
+from decoders.link.settings import BlockLosRule, BlockSettings, BlockSyncWord, LinkSettings
+from decoders.link.sync_places import SyncWordKnownBy
 from tests.support.link_streams import Hyperframes, Received, hyperframes, line_data, receive
 
 OCTETS, FLAGGED, BLOCKS, BITS = BLOCK_FORMS
@@ -63,7 +63,7 @@ def test_a_clean_stream_moves_nothing(option: str, form: LineForm) -> None:
     decoder = got.decoder
     assert decoder.alignment_slip_bits == (lead if form is BITS else None)
     assert decoder.sync_word is not None
-    assert decoder.sync_word.known_by is KnownBy.MEASURED
+    assert decoder.sync_word.known_by is SyncWordKnownBy.MEASURED
     assert (decoder.sync_word.word.layout, decoder.sync_word.word.origin) == ("T7_S0", "T")
     assert decoder.fec is None
     assert decoder.trailing_octets == 0
@@ -197,7 +197,7 @@ def test_los_by_count_of_headers(count: int, los: int) -> None:
     assert got.moved.get("los_events", 0) == los
     assert got.moved["block_header_errors"] == count
     assert got.decoder.state.value == "HFNSYNC"
-    lock = receive(data, _settings("7A", BITS, los_rule=LosRule.BLOCK_LOCK))
+    lock = receive(data, _settings("7A", BITS, los_rule=BlockLosRule.BLOCK_LOCK))
     assert lock.moved == {"block_header_errors": count}
 
 
@@ -206,7 +206,7 @@ def test_los_by_block_lock() -> None:
     made = hyperframes("7A", 8)
     blocks = 8192 * 3 + 640 + 3 * np.arange(16)
     data = _flip(line_data(made, BITS), *(BLOCK_BITS * blocks).tolist())
-    for rule in (LosRule.BLOCK_LOCK, LosRule.EITHER):
+    for rule in (BlockLosRule.BLOCK_LOCK, BlockLosRule.EITHER):
         got = receive(data, _settings("7A", BITS, los_rule=rule))
         assert (got.moved["block_lock_losses"], got.moved["los_events"], got.moved["lof_events"]) == (1, 1, 1)
     once = receive(_flip(line_data(made, BITS), *(BLOCK_BITS * blocks[:15]).tolist()), _settings("7A", BITS))
@@ -301,7 +301,7 @@ def test_another_layout_is_measured_and_said_once(
     word = got.decoder.sync_word
     assert word is not None
     assert word.word == BlockSyncWord(terminate_at, start_first)
-    assert word.known_by is KnownBy.MEASURED
+    assert word.known_by is SyncWordKnownBy.MEASURED
     told = [e for e in got.events if isinstance(e, ev.SyncWordDiffers)]
     assert told == [ev.SyncWordDiffers(0, f"T{terminate_at}_S0", "S" if start_first else "T")]
     # Beginning with /S/ the /T/ block of the first hyperframe stands at its end.
@@ -313,7 +313,7 @@ def test_a_layout_that_was_chosen_is_assumed() -> None:
     got = receive(line_data(_other_layout(3, False), BITS), _settings("7A", BITS, sync_word=chosen))
     assert got.decoder.hyperframes == 8
     assert got.decoder.sync_word is not None
-    assert got.decoder.sync_word.known_by is KnownBy.ASSUMED
+    assert got.decoder.sync_word.known_by is SyncWordKnownBy.ASSUMED
     wrong = receive(line_data(hyperframes("7A"), BITS), _settings("7A", BITS, sync_word=chosen))
     assert wrong.decoder.hyperframes == 0
 
@@ -326,7 +326,7 @@ def test_one_hyperframe_more_than_begun_is_not_measured() -> None:
     got = receive(data, _settings("7A", FLAGGED))
     assert got.decoder.hyperframes == 1
     assert got.decoder.sync_word is not None
-    assert got.decoder.sync_word.known_by is KnownBy.ASSUMED
+    assert got.decoder.sync_word.known_by is SyncWordKnownBy.ASSUMED
 
 
 @pytest.mark.parametrize(("more", "realignments"), [(1, 1), (65, 1), (66, 0), (132, 0)])
@@ -438,7 +438,7 @@ def test_version_2_where_there_is_no_scrambling_is_unknown(option: str, form: Li
     ("option", "form", "settings", "says"),
     [
         ("8", LineForm.SYMBOLS, {}, "no ten-bit symbols"),
-        ("2", BLOCKS, {}, "line code 8B/10B; the form blocks is for options 7A, 8, 9, 10"),
+        ("2", BLOCKS, {}, r"line code 8B/10B; .*blocks: 64B/66B only \(options 7A, 8, 9, 10\)"),
         ("8", OCTETS, {"fec": FecChoice.ON}, "FEC is in the form bits only"),
     ],
 )

@@ -130,7 +130,7 @@ def test_equal_readings_leave_no_doubt_but_the_resolution():
     assert both.u_ns == pytest.approx(1 / math.sqrt(3))
     assert math.isinf(both.degrees_of_freedom)
     assert total([]).value_ns == 0.0
-    assert str(DelayNs(10.0, 1.0).expanded()) == "10.000 ns ± 2.000 ns (k = 2.00)"
+    assert str(DelayNs(10.0, 1.0).expanded()) == "10.000 ns ± 2.000 ns (coverage factor 2.00)"
 
 
 def series(

@@ -29,6 +29,7 @@ from monitor.faults.catalogue import CATALOGUE, parse_fault
 from monitor.faults.kinds import Expectation, Range
 from monitor.faults.verdict import Declared, Observation, Timed, Verdict, judge
 from monitor.testing.bit_errors import measure_bit_errors
+from tests.support.receivers import receiver_of
 
 SOME = tuple(
     Case((name,))
@@ -69,7 +70,7 @@ def test_a_crafted_capture_decodes_to_its_truth(form: LineForm) -> None:
 
 def test_faults_of_line_bits_are_left_out_where_a_form_has_none() -> None:
     conditions = LinkConditions(crafted=True, form=LineForm.SYMBOLS)
-    result = run_case(Case(("line.slip",)), Baselines(conditions, LinkDecoder))
+    result = run_case(Case(("line.slip",)), Baselines(conditions))
     assert result.verdict is Verdict.LEFT_OUT and result.passed
     assert "needs a form with line bits" in result.findings[0].text
 
@@ -112,7 +113,7 @@ def test_another_seed_gives_another_stream() -> None:
 
 
 def result_of(text: str, **changes: Any) -> Any:
-    return run_case(Case((text,)), Baselines(LinkConditions(**changes), LinkDecoder))
+    return run_case(Case((text,)), Baselines(LinkConditions(**changes)))
 
 
 def test_a_wrong_octet_is_seen_at_once() -> None:
@@ -196,7 +197,7 @@ class Deaf(LinkDecoder):
 
 def test_fail_fast_stops_at_the_first_failure() -> None:
     cases = [Case(("iq.flip",)), Case(("hdlc.fcs",)), Case(("vendor.flip",))]
-    campaign = run_campaign(LinkConditions(), cases, receiver=Deaf, fail_fast=True)
+    campaign = run_campaign(LinkConditions(), cases, receiver=receiver_of(Deaf), fail_fast=True)
     assert [r.case.name for r in campaign.results] == [BASELINE, "iq.flip", "hdlc.fcs"]
     assert campaign.results[-1].verdict is Verdict.MISSED
     assert campaign.results[-1].findings[0].counter == "hdlc_fcs_errors"
@@ -204,7 +205,7 @@ def test_fail_fast_stops_at_the_first_failure() -> None:
 
 def _with_receiver(monkeypatch: pytest.MonkeyPatch, receiver: type[LinkDecoder]) -> None:
     def run(*positional: Any, **named: Any) -> Campaign:
-        return run_campaign(*positional, **named, receiver=receiver)
+        return run_campaign(*positional, **(named | {"receiver": receiver_of(receiver)}))
 
     monkeypatch.setattr(command, "run_campaign", run)
 
@@ -226,8 +227,8 @@ def test_an_interrupt_leaves_a_report_of_what_was_done(
     class Stopped(LinkDecoder):
         made = 0
 
-        def __init__(self, settings: LinkSettings) -> None:
-            super().__init__(settings)
+        def __init__(self, settings: LinkSettings, *more: Any) -> None:
+            super().__init__(settings, *more)
             Stopped.made += 1
             if Stopped.made == 4:
                 raise KeyboardInterrupt
@@ -248,7 +249,7 @@ def test_a_receiver_that_raises_is_a_finding() -> None:
         def receive(self, data: Any, now: int = 0) -> list[Event]:
             raise RuntimeError("out of gates")
 
-    campaign = run_campaign(LinkConditions(), [Case(("iq.flip",))], receiver=Broken)
+    campaign = run_campaign(LinkConditions(), [Case(("iq.flip",))], receiver=receiver_of(Broken))
     assert [r.verdict for r in campaign.results] == [Verdict.CRASHED, Verdict.CRASHED]
     assert campaign.results[0].findings[0].text == "RuntimeError: out of gates"
 
@@ -258,7 +259,7 @@ def test_a_receiver_that_never_finds_sync_fails() -> None:
         def receive(self, data: Any, now: int = 0) -> list[Event]:
             return super().receive(bytes(len(data)), now)
 
-    (result,) = run_campaign(LinkConditions(), [], receiver=Blind).results
+    (result,) = run_campaign(LinkConditions(), [], receiver=receiver_of(Blind)).results
     assert result.verdict is Verdict.UNSYNCED
 
 
@@ -369,7 +370,7 @@ def test_inject_fails_where_the_receiver_does(
 ) -> None:
     from monitor.commands import inject
 
-    monkeypatch.setattr(inject, "LinkDecoder", Deaf)
+    monkeypatch.setattr(inject, "OWN_DECODER", receiver_of(Deaf))
     assert main(["inject", "emulated:pair", "--fault", "hdlc.fcs", "--json"]) == 1
     record = json.loads(capsys.readouterr().out)
     assert (record["schema"], record["verdict"]) == ("framefray.inject/1", "missed")

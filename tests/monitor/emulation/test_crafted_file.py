@@ -62,7 +62,7 @@ def test_the_capture_and_its_list_are_both_there_or_none(tmp_path: Path) -> None
         ({"truth": "c.bits"}, "OUT and --truth are the same file"),
         ({"out": "c.octets", "lead_bits": 3}, "--lead-bits is for the bits format, not for octets"),
         ({"lead_bits": 10_000_001}, "--lead-bits 10000001: at most 10000000"),
-        ({"option": "8"}, "option 8 has line code 64B/66B; crafted captures: 8B/10B only"),
+        ({"option": "8", "out": "c.symbols"}, "form symbols is not valid for option 8"),
         ({"option": "12"}, "option '12' does not exist"),
         ({"out": "c.blocks"}, "form blocks is not valid for option 2"),
         ({"fault": ["hdlc.fcs"]}, "fault hdlc.fcs: no hyperframe is given; write it as hdlc.fcs@40"),

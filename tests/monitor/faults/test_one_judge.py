@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 
-from decoders.link.decoder import LinkDecoder
 from monitor.campaign.campaign import Baselines, run_case
 from monitor.campaign.cases import Case
 from monitor.campaign.conditions import LinkConditions
@@ -33,7 +32,7 @@ CASES: Mapping[str, tuple[Mapping[str, Any], Verdict]] = {
 
 
 def by_campaign(text: str) -> Verdict:
-    return run_case(Case((text,)), Baselines(LinkConditions(), LinkDecoder)).verdict
+    return run_case(Case((text,)), Baselines(LinkConditions())).verdict
 
 
 def by_screen(text: str) -> Verdict:
@@ -71,7 +70,7 @@ def test_a_board_on_a_pseudo_terminal_agrees(capsys: pytest.CaptureFixture[str])
     pytest.importorskip("tty", reason="no pseudo-terminals on this system")
     only = [word for text in CASES for word in ("--only", text)]
     with running_board("--pty", "--pace", "0", "--option", "1") as (name, _process):
-        assert main(["prove", name, "--yes", "--json", *only]) == 0
+        assert main(["campaign", name, "--yes", "--json", *only]) == 0
     record = json.loads(capsys.readouterr().out)
     verdicts = {case["case"]: case["verdict"] for case in record["cases"] if case["faults"]}
     assert verdicts == {text: verdict.value for text, (_, verdict) in CASES.items()}

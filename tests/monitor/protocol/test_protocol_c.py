@@ -13,6 +13,7 @@ import pytest
 from decoders.link.hyperframe_sync import SyncState
 from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
+from tests.support.records import mutate
 
 HERE = Path(__file__).parent / "c99"
 C99 = Path(r.__file__).parent / "c99"
@@ -279,3 +280,32 @@ def test_the_c_side_gives_the_layout_of_the_host(tmp_path: Path) -> None:
         1, r.LineCodeFlag.FEC_LOCK | r.LineCodeFlag.PHASE_KNOWN, 5279, 0x12345678, 1, 2, 3, 4, 5, 6, 7
     )
     assert line == writer.message(status, time_ns=10**7) + writer.message(state, time_ns=10**7)
+
+
+def test_damage_never_leaves_the_memory_of_the_c_side(tmp_path: Path) -> None:
+    """Damaged records and noise through the C side with the compiler's own watch over memory and arithmetic."""
+    compiler = shutil.which("cc")
+    if compiler is None:
+        pytest.skip("no C compiler here (cc)")
+    sources = [str(HERE / "codec.c"), str(C99 / "fray_record.c")]
+    watch = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-g"]
+    command = [compiler, *STRICT, *watch, "-I", str(C99), *sources, "-o", str(tmp_path / "codec")]
+    if subprocess.run(command, capture_output=True, check=False).returncode:
+        pytest.skip("this compiler has no sanitizers")
+    rng = random.Random(9)
+    line = bytearray()
+    for item in some_items(400, 10)[:400]:
+        piece = framed([item])
+        line += rng.choice(
+            (piece, mutate(rng, piece), rng.randbytes(rng.randrange(900)), b"\xff" * 300 + b"\0")
+        )
+    for size in (20, 21, 276, 66_000):
+        done = subprocess.run(
+            [tmp_path / "codec", "decode", str(size)], input=bytes(line), capture_output=True, check=False
+        )
+        assert done.returncode == 0, done.stderr.decode()[-2000:]
+    budgets = b"".join(rng.randrange(1200).to_bytes(2, "little") for _ in range(600))
+    commands = b"".join(framed([(0x40 + n % 8, 0, n // 3, 0, rng.randbytes(n % 257))]) for n in range(600))
+    for words, data in (("tight", budgets), ("answer", commands), ("encode", plain(some_items(100, 11)))):
+        done = subprocess.run([tmp_path / "codec", words], input=data, capture_output=True, check=False)
+        assert done.returncode == 0, done.stderr.decode()[-2000:]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from decoders.link.decoder import LinkDecoder
 from monitor.campaign.campaign import Baselines
 from monitor.campaign.cases import Case
 from monitor.campaign.conditions import LinkConditions
@@ -15,7 +14,7 @@ from monitor.reports.inject_text import inject_lines
 
 def test_what_was_injected_expected_and_observed_in_this_order() -> None:
     conditions = LinkConditions(option="1", hyperframes=40)
-    result = Baselines(conditions, LinkDecoder).case(Case(("hdlc.fcs@30",)))
+    result = Baselines(conditions).case(Case(("hdlc.fcs@30",)))
     result = replace(result, excerpts=(Excerpt("hdlc.fcs@30", 1000, 1, ("7E", "A5", "00"), "wrong FCS"),))
     lines = list(inject_lines(result, case_record(result, conditions)))
     first = [line.split()[0] for line in lines[:5]]

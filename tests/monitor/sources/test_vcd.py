@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shutil
 import subprocess
 from fractions import Fraction
@@ -20,7 +21,9 @@ from vcd import VCDWriter
 
 from monitor.cli.main import main
 from monitor.errors import InputError
+from monitor.sources import vcd
 from monitor.sources.vcd import VcdReader, VcdSource, parse_vcd_signals
+from tests.support.patience import patience
 
 HEAD = """\
 $date today $end
@@ -103,7 +106,10 @@ def test_unknown_values_become_no_code_and_are_counted(tmp_path: Path) -> None:
     source = VcdSource(write(tmp_path / "a.vcd", body), parse_vcd_signals("data=top.data,k=k,clock=clk"), "1")
     assert words(source) == [0x200, 0x001, 0x200]
     assert source.unknown == 2
-    assert source.warnings == ["samples with x or z: 2", "the dump was switched off 1 time"]
+    assert source.warnings == [
+        "samples with x or z, or wider than their signal: 2",
+        "the dump was switched off 1 time",
+    ]
 
 
 def test_wide_buses_are_taken_apart_lowest_first(tmp_path: Path) -> None:
@@ -204,8 +210,10 @@ def test_a_simulators_dump_gives_the_words_it_was_fed(tmp_path: Path) -> None:
     assert main(["export", "emulated", str(line), "--option", "1", "--hyperframes", "2"]) == 0
     fed = [int(text, 16) for text in line.read_text().splitlines() if not text.startswith("//")]
     (tmp_path / "player.v").write_text(BENCH.replace("COUNT", str(len(fed))))
-    subprocess.run(["iverilog", "-o", "player.vvp", "player.v"], cwd=tmp_path, check=True, timeout=60)
-    subprocess.run(["vvp", "player.vvp"], cwd=tmp_path, check=True, timeout=60, capture_output=True)
+    subprocess.run(
+        ["iverilog", "-o", "player.vvp", "player.v"], cwd=tmp_path, check=True, timeout=patience(60)
+    )
+    subprocess.run(["vvp", "player.vvp"], cwd=tmp_path, check=True, timeout=patience(60), capture_output=True)
     source = VcdSource(str(tmp_path / "player.vcd"), parse_vcd_signals("data=player.symbol,clock=clock"), "1")
     # The first edge finds the register not yet loaded.
     assert words(source) == [0, *fed]
@@ -260,3 +268,99 @@ def test_decode_asks_for_what_it_must_know(tmp_path: Path, capsys: pytest.Captur
     assert "--vcd" in capsys.readouterr().err
     assert main(["decode", path, "--vcd", "data=top.data"]) == 2
     assert "--option" in capsys.readouterr().err
+
+
+WIDE = """\
+$timescale 1 ns $end
+$scope module top $end
+$var wire 64 ! data $end
+$var wire 8 " k $end
+$upscope $end
+$enddefinitions $end
+"""
+
+
+@pytest.mark.parametrize(
+    ("data", "k", "unknown"),
+    [
+        ("b" + "1" * 64, "b0", 0),
+        ("b" + "1" * 65, "b0", 1),
+        ("b" + "1" * 5000, "b0", 1),
+        ("b" + "0" * 5000 + "1", "b0", 0),
+        ("b1", "b-1", 2),
+        ("b-1", "b1", 1),
+        ("b1_0", "b1", 1),
+        ("b0b1", "b1", 1),
+        ("b+1", "b1", 1),
+        ("b1", "b111111111", 2),
+    ],
+)
+def test_a_value_that_its_signal_cannot_hold_is_no_code(
+    tmp_path: Path, data: str, k: str, unknown: int
+) -> None:
+    path = write(tmp_path / "x.vcd", f'#0\n{data} !\n{k} "\n#1\nb0 !\n', WIDE)
+    source = VcdSource(path, parse_vcd_signals("data=data,k=k"), "1")
+    got = words(source)
+    assert source.unknown == unknown
+    assert len(got) == 16 and (got[:8] == [0x200] * 8) == bool(unknown)
+
+
+class Endless(io.RawIOBase):
+    """`head`, and then `again` for ever, or nearly."""
+
+    def __init__(self, head: bytes, again: bytes) -> None:
+        self._head, self._again = head, again
+        self.given = 0
+
+    def readable(self) -> bool:
+        return True
+
+    def read(self, size: int = -1) -> bytes:
+        assert self.given < 200 << 20, "it was read without end"
+        assert size > 0
+        data = self._head + self._again * (-(-size // len(self._again)))
+        self._head = b""
+        self.given += len(data)
+        return data
+
+
+OPEN = b"$scope module top $end $var wire 8 ! data $end "
+
+
+@pytest.mark.parametrize(
+    ("head", "again", "said"),
+    [
+        (b"", b"x", "a token longer than 65536 octets"),
+        (b"$comment ", b"word ", "no $enddefinitions in its first 4 MiB"),
+        (b"$var wire 8 ! ", b"word ", "no $enddefinitions in its first 4 MiB"),
+        (b"", b"$scope module a $end ", "more than 256 scopes in each other"),
+        (
+            b"$scope module " + b"a" * 60_000 + b" $end ",
+            b"$var wire 1 ! b $end ",
+            "the dump has too many signals: ",
+        ),
+        (OPEN + b"$enddefinitions $end ", b"1! ", "more than 65536 changes at time 0"),
+        (OPEN + b"$enddefinitions $end #5 ", b"b10101010 ! ", "more than 65536 changes at time 5"),
+        (OPEN + b"$enddefinitions $end ", b"b0", "a token longer than 65536 octets"),
+    ],
+)
+def test_a_dump_without_end_has_a_bound_that_is_said(
+    head: bytes, again: bytes, said: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(vcd, "_LONGEST_HEADER", 4 << 20)
+    monkeypatch.setattr(vcd, "_MOST_NAMES", 1 << 20)
+    stream = Endless(head, again)
+    with pytest.raises(InputError, match=re.escape(said)):
+        reader = VcdReader(stream)  # type: ignore[arg-type]
+        for _ in reader.changes({b"!"}):
+            pass
+    assert stream.given <= 6 << 20
+
+
+def test_times_beyond_all_clocks_are_refused(tmp_path: Path) -> None:
+    path = write(tmp_path / "x.vcd", f"#{10**25}\nb1 !\n#{10**26}\n")
+    with pytest.raises(InputError, match="is more than 292 years"):
+        read(path, "data=top.data")
+    path = write(tmp_path / "y.vcd", "#-4\nb1 !\n")
+    with pytest.raises(InputError, match="time '#-4' in the dump is no number"):
+        read(path, "data=top.data")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from rich.cells import cell_len
 
 from monitor.tui.cells import count, fit, fit_middle, inert, lasting, window_text, wrapped
 
@@ -46,3 +47,20 @@ def test_times_that_go_on() -> None:
 def test_spans_are_told_in_a_unit_that_fits() -> None:
     told = [window_text(s) for s in (0.0874, 0.42, 2.54, 9.96, 10.0)]
     assert told == ["87 ms", "420 ms", "2.5 s", "10 s", "10 s"]
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("19 °C, ü, µs, ±0.5", "19 °C, ü, µs, ±0.5"),
+        ("Кабель", "Кабель"),
+        ("\x1b[2J\x9b31m", "\\x1b[2J\\x9b31m"),
+        ("\u202egnp", "\\u202egnp"),
+        ("電a", "\\u96fba"),  # two cells wide
+        ("e\u0301", "e\\u0301"),  # stands over the e, in no cell of its own
+        ("\udcff", "\\udcff"),
+    ],
+)
+def test_what_is_printable_in_one_cell_is_itself(text: str, shown: str) -> None:
+    assert inert(text) == shown
+    assert cell_len(shown) == len(shown)

@@ -12,6 +12,7 @@ from decoders.cm_plane.ethernet import EthernetDecoder, EthernetFrame
 from decoders.cm_plane.hdlc import HdlcDecoder, HdlcFrame
 from decoders.line_coding.characters import CharacterReader, LineForm, open_reader
 from decoders.line_coding.code_8b10b import CodedBlock
+from decoders.line_coding.line_octets import LineOctets, Place
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 from decoders.link.parts import LinkParts
 from decoders.link.planes import HyperframePlanes
@@ -109,15 +110,26 @@ class ChangedReader:
     def rest_octets(self) -> int:
         return self.inner.rest_octets()
 
-    def read(self) -> CodedBlock:
-        block = self.inner.read()
+    @property
+    def start_octet(self) -> int | None:
+        return self.inner.start_octet
+
+    @property
+    def slip_bits(self) -> int | None:
+        return self.inner.slip_bits
+
+    def read(self) -> LineOctets:
+        line = self.inner.read()
+        found = line.at(Place.CODE_VIOLATION), line.at(Place.DISPARITY_ERROR)
+        block = CodedBlock(line.octets, line.k_positions, *found)
         if self.origin is None:
             sync = block.k_positions[block.octets[block.k_positions] == K28_5]
             if len(sync):
                 self.origin = self.count + int(sync[0])
         changed = self._change(self, block, self.count) if len(block.octets) else block
         self.count += len(block.octets)
-        return changed
+        places = {Place.CODE_VIOLATION: changed.violations, Place.DISPARITY_ERROR: changed.disparity_errors}
+        return LineOctets(changed.octets, changed.k_positions, {p: at for p, at in places.items() if len(at)})
 
     def within(self, positions: Any, first: int) -> Any:
         """Places of characters of a block in their hyperframe."""

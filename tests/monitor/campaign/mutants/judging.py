@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from functools import cache
+from functools import lru_cache
 from typing import Any
 from unittest import mock
 
+from decoders.counters import plane_of_counter
+from decoders.line_coding.characters import LineForm
 from monitor.campaign import campaign
-from monitor.campaign.campaign import run_campaign
-from monitor.campaign.cases import Case, every_case
+from monitor.campaign.campaign import Baselines
+from monitor.campaign.cases import Case
 from monitor.campaign.conditions import LinkConditions
 from monitor.campaign.known_answers import check_known_answers, known_streams
 from monitor.campaign.receivers import ReceiverFactory
+from monitor.campaign.results import CaseResult
 from monitor.campaign.transmission import Transmission
+from monitor.faults.catalogue import parse_fault
 from monitor.faults.kinds import Fault
 
 from .declaration import Mutant
@@ -24,6 +28,10 @@ from .declaration import Mutant
 __all__ = ["Judged", "Judging"]
 
 SEED = 3
+_KEPT = 96
+"""Transmissions that are kept for the next mutant."""
+_NEAR = {"delay": {"line", "l1"}, "line": {"sync"}, "sync": {"line"}}
+"""LOS and the sync byte belong to the line and to sync, delay shows by alignment and by reset requests."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +39,8 @@ class Judged:
     """What became of a mutant: names of the cases and `known:STREAM` that failed it, and their planes."""
 
     mutant: Mutant
-    failed: tuple[str, ...]
-    planes: frozenset[str]
+    failed: tuple[str, ...] = ()
+    planes: frozenset[str] = frozenset()
 
     @property
     def caught(self) -> bool:
@@ -40,104 +48,130 @@ class Judged:
 
     @property
     def named(self) -> bool:
-        """Whether a failure has the mutant's plane. LOS belongs to the line and to sync, delay to the line."""
-        near = {self.mutant.plane} | {"delay": {"line", "l1"}, "line": {"sync"}, "sync": {"line"}}.get(
-            self.mutant.plane, set()
-        )
-        return bool(near & self.planes)
+        """Whether a failure has the mutant's plane."""
+        return not self.planes.isdisjoint({self.mutant.plane} | _NEAR.get(self.mutant.plane, set()))
 
     @property
     def text(self) -> str:
-        word = "caught" if self.caught and self.named else "CAUGHT ELSEWHERE" if self.caught else "NOT CAUGHT"
+        word = "caught" if self.caught and self.named else "OTHER PLANE" if self.caught else "NOT CAUGHT"
         if self.mutant.equivalent and not self.caught:
             word = "equivalent"
         cases = ", ".join(self.failed[:4]) + (
             f" and {len(self.failed) - 4} more" if len(self.failed) > 4 else ""
         )
-        return f"{word:17} {self.mutant.plane:9} {self.mutant.name}: {cases or 'no case fails it'}"
+        return f"{word:11} {self.mutant.plane:9} {self.mutant.name}: {cases or 'nothing fails it'}"
+
+    def with_(self, other: Judged) -> Judged:
+        return Judged(self.mutant, self.failed + other.failed, self.planes | other.planes)
 
 
 class Judging:
-    """Every mutant gets the same transmissions: they are made once."""
+    """Every mutant gets the same transmissions: the last ones are kept."""
 
     def __init__(self) -> None:
-        real = campaign.transmit
+        transmit = campaign.transmit
 
-        @cache
-        def made(conditions: LinkConditions, texts: tuple[str, ...], length: int, *more: Any) -> Transmission:
-            return real(conditions, [campaign.parse_fault(text) for text in texts], length, *more)
+        @lru_cache(_KEPT)
+        def made(conditions: LinkConditions, texts: tuple[str, ...], length: int) -> Transmission:
+            return transmit(conditions, [parse_fault(text) for text in texts], length)
 
-        def cached(
-            conditions: LinkConditions, faults: Sequence[Fault], length: int, *more: Any
-        ) -> Transmission:
-            return made(conditions, tuple(fault.text for fault in faults), length, *more)
+        def sent(conditions: LinkConditions, faults: Sequence[Fault], length: int) -> Transmission:
+            return made(conditions, tuple(fault.text for fault in faults), length)
 
-        self._transmit = cached
+        self._instead: dict[str, Callable[..., Any]] = {"transmit": sent}
+        due_of = getattr(campaign, "due_of", None)
+        if due_of is None:
+            return
+        dues: dict[Any, tuple[Any, Any]] = {}
+
+        def due(stream: Any, **settings: Any) -> Any:
+            key = (id(stream), *sorted(settings.items()))
+            if key not in dues:
+                while len(dues) >= _KEPT:
+                    del dues[next(iter(dues))]
+                dues[key] = (stream, due_of(stream, **settings))
+            return dues[key][1]
+
+        self._instead["due_of"] = due
 
     @contextmanager
     def _sent_once(self) -> Iterator[None]:
-        with mock.patch.object(campaign, "transmit", self._transmit):
+        with ExitStack() as stack:
+            for name, function in self._instead.items():
+                stack.enter_context(mock.patch.object(campaign, name, function))
             yield
 
-    def cases(self, option: str) -> list[Case]:
-        return every_case()
-
     def whole(self, mutant: Mutant, pattern: str = "*") -> Judged:
-        """Against the known answers and every case."""
-        cases = [case for case in self.cases(mutant.option) if fnmatchcase(case.name, pattern)]
-        known = [stream.name for stream in known_streams()]
-        return self._judge(mutant, known, cases)
+        """Against the known answers and every case of the default campaign."""
+        judged = self.known(mutant, "*", every=True)
+        cases = [c for c in self.cases(mutant) if c.is_baseline or fnmatchcase(c.name, pattern)]
+        return judged.with_(self.cases_failing(mutant, cases, every=True))
+
+    def until_caught(self, mutant: Mutant) -> Judged:
+        """Against the default campaign until a failure has the mutant's plane; what is declared comes first."""
+        judged = self.declared(mutant)
+        if not judged.named:
+            judged = judged.with_(self.known(mutant, "*"))
+        if not judged.named:
+            cases = sorted(self.cases(mutant), key=lambda case: not case.name.startswith(mutant.plane))
+            judged = judged.with_(self.cases_failing(mutant, cases))
+        return judged
 
     def declared(self, mutant: Mutant) -> Judged:
-        """Against what the mutant's declaration names, until something fails it."""
-        known = [
-            stream.name
-            for stream in known_streams()
-            if any(fnmatchcase(f"known:{stream.name}", pattern) for pattern in mutant.caught_by)
-        ]
-        judged = self._judge(mutant, known, [])
-        if judged.caught:
-            return judged
-        for case in self.cases(mutant.option):
-            if any(fnmatchcase(case.name, pattern) for pattern in mutant.caught_by):
-                judged = self._judge(mutant, [], [case])
-                if judged.caught:
+        """Against what the mutant's declaration names, until something of its plane fails it."""
+        judged = Judged(mutant)
+        for pattern in mutant.caught_by:
+            if pattern.startswith("known:"):
+                judged = judged.with_(self.known(mutant, pattern.removeprefix("known:")))
+                if judged.named:
+                    return judged
+        cases = [c for c in self.cases(mutant) if any(fnmatchcase(c.name, p) for p in mutant.caught_by)]
+        return judged.with_(self.cases_failing(mutant, cases))
+
+    def cases(self, mutant: Mutant) -> list[Case]:
+        from monitor.campaign.rules import default_cases
+
+        return default_cases(LinkConditions(option=mutant.option, seed=SEED))
+
+    def known(self, mutant: Mutant, pattern: str, *, every: bool = False) -> Judged:
+        """Against the known answers whose stream's name fits the pattern."""
+        judged = Judged(mutant)
+        for stream in known_streams():
+            if fnmatchcase(stream.name, pattern):
+                wrong = [r for r in check_known_answers(mutant.make, streams=[stream]) if not r.passed]
+                if wrong:
+                    found = Judged(mutant, (f"known:{stream.name}",), frozenset(r.plane.value for r in wrong))
+                    judged = judged.with_(found)
+                if judged.named and not every:
                     break
         return judged
 
-    def _judge(self, mutant: Mutant, known: Sequence[str], cases: Sequence[Case]) -> Judged:
-        failed: list[str] = []
-        planes: set[str] = set()
-        for stream in known_streams():
-            if stream.name in known:
-                wrong = [r for r in check_known_answers(mutant.make, streams=[stream]) if not r.passed]
-                failed += [f"known:{stream.name}"] if wrong else []
-                planes |= {r.plane.value for r in wrong}
-        if cases:
-            failures, more = self.failures(mutant.make, cases, mutant.option)
-            failed += failures
-            planes |= more
-        return Judged(mutant, tuple(failed), frozenset(planes))
+    def cases_failing(self, mutant: Mutant, cases: Iterable[Case], *, every: bool = False) -> Judged:
+        """Against cases, until one of the mutant's plane fails it, or all of them."""
+        judged = Judged(mutant)
+        for result in self.results(mutant.make, cases, mutant.option):
+            if not result.passed:
+                judged = judged.with_(Judged(mutant, (result.case.name,), frozenset(planes_of(result))))
+                if judged.named and not every:
+                    break
+        return judged
 
-    def failures(
-        self, receiver: ReceiverFactory, cases: Sequence[Case], option: str
-    ) -> tuple[list[str], set[str]]:
-        """Names of the cases that fail a receiver, and the planes that the findings name."""
-        conditions = LinkConditions(option=option, seed=SEED)
-        with self._sent_once():
-            done = run_campaign(conditions, list(cases), receiver=receiver)  # type: ignore[arg-type]
-        wrong = [result for result in done.results if not result.passed]
-        wanted = {case.name for case in cases} | {"baseline"}
-        names = [result.case.name for result in wrong if result.case.name in wanted]
-        planes = {name.split(".")[0] for name in names}
-        for result in wrong:
-            planes |= {plane_of(finding.counter) for finding in result.findings if finding.counter}
-        return names, planes
+    def results(self, receiver: ReceiverFactory, cases: Iterable[Case], option: str) -> Iterator[CaseResult]:
+        """The result of each case, one after the other."""
+        bench = Baselines(LinkConditions(option=option, seed=SEED, form=LineForm.BITS), receiver)
+        for case in cases:
+            with self._sent_once():
+                result = bench.baseline() if case.is_baseline else bench.case(case)
+            yield result
 
 
-def plane_of(counter: str) -> str:
-    from decoders.counters import COUNTERS_OF_PLANE
-
-    return next(
-        (p.value for p, names in COUNTERS_OF_PLANE.items() if counter.split(" ", maxsplit=1)[0] in names), ""
-    )
+def planes_of(result: CaseResult) -> Iterator[str]:
+    """Planes that a failing case names, by its faults and by its findings."""
+    yield from (text.split(".")[0] for text in result.case.faults)
+    for finding in result.findings:
+        for name in (finding.counter or "").split(" + "):
+            if name:
+                yield plane_of_counter(name).value
+        plane = getattr(finding, "plane", None)
+        if plane is not None:
+            yield str(getattr(plane, "value", plane))

@@ -224,6 +224,10 @@ def pointer_word(control: Any) -> None:
     control[:, 194, 0] = control[:, 193, 0]
 
 
+def reserved_as_alarms(control: Any) -> None:
+    control[:, 130, 0] |= control[:, 130, 0] >> 4 & 0x0E
+
+
 def rate_and_version(control: Any) -> None:
     control[:, (2, 66), 0] = control[:, (66, 2), 0]
 
@@ -237,8 +241,8 @@ L1_AND_STARTUP = [
     Mutant("alarm bits from the other end", "l1", "bit 0 is reset", TABLE_13, ALARM_CASES,
            alarms(bits=bits("lof", "los", "sdi", "rai", "reset"))),
     Mutant("LOF bit not looked at", "l1", "bits 0 to 4 are looked at", TABLE_13, ALARM_CASES, alarms(looked_at=0x0F)),
-    Mutant("reserved alarm bits counted", "l1", "bits 5 to 7 are ignored", TABLE_13, (*ALARM_CASES, "l1.reserved*"),
-           alarms(looked_at=0xFF)),
+    Mutant("reserved alarm bits read as alarms", "l1", "bits 5 to 7 are ignored", TABLE_13,
+           (*ALARM_CASES, "l1.reserved*"), rearranged(reserved_as_alarms)),
     Mutant("end of an alarm not told", "l1", "an alarm is raised and cleared", TABLE_13, ALARM_CASES,
            alarms(told_cleared=False)),
     Mutant("beginning of an alarm not told", "l1", "an alarm is raised and cleared", TABLE_13, ALARM_CASES,

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-from decoders.line_coding.characters import LineForm
 from decoders.line_coding.code_8b10b import CodedBlock
 from decoders.link.alarms import LosDetector
 from decoders.link.decoder import LinkDecoder
@@ -162,6 +161,11 @@ class TellsAlignment(ChangedReader):
         bit = self.inner.start_bit
         return None if bit is None else self.told(bit)
 
+    @property
+    def slip_bits(self) -> int | None:
+        bit = self.start_bit
+        return None if bit is None else bit % 10
+
 
 class TellsBackwards(TellsAlignment):
     told = staticmethod(lambda bit: bit // 10 * 10 + (-bit) % 10)
@@ -185,27 +189,30 @@ def with_reader(kind: type[ChangedReader]) -> Any:
 
 def los_by_violations_alone(given: LinkSettings) -> Receiver:
     """Disparity errors do not count towards LOS."""
-    seen: list[int] = []
-    readers: list[ChangedReader] = []
+    violations: dict[int, int] = {}
+    errors_of: dict[int, int] = {}
 
     def note(reader: ChangedReader, block: CodedBlock, first: int) -> CodedBlock:
-        seen.extend(((block.disparity_errors + first - (reader.origin or 0)) // reader.hyperframe).tolist())
+        for positions, tables in (
+            (block.violations, (violations, errors_of)),
+            (block.disparity_errors, (errors_of,)),
+        ):
+            for number in ((positions + first - (reader.origin or 0)) // reader.hyperframe).tolist():
+                for table in tables:
+                    table[number] = table.get(number, 0) + 1
         return block
 
-    def open_it(form: LineForm, octets: int) -> ChangedReader:
-        readers.append(ChangedReader(form, octets, note))
-        return readers[-1]
-
     class Los(LosDetector):
-        windows = 0
-
         def window(self, errors: int) -> bool | None:
-            number, Los.windows = Los.windows, Los.windows + 1
-            return super().window(errors - seen.count(number))
+            """The hyperframe is known by how many errors it has."""
+            number = next((n for n, count in errors_of.items() if count == errors), None)
+            if number is not None:
+                del errors_of[number]
+                errors = violations.get(number, 0)
+            return super().window(errors)
 
-    return ProjectReceiver(
-        given, lambda s, on_block: LinkDecoder(s, on_block, LinkParts(reader=open_it, los=Los))
-    )
+    linked = LinkParts(reader=lambda form, octets: ChangedReader(form, octets, note), los=Los)
+    return ProjectReceiver(given, lambda s, on_block: LinkDecoder(s, on_block, linked))
 
 
 def restarts_at_any_k28_5(reader: ChangedReader, block: CodedBlock, first: int) -> CodedBlock:

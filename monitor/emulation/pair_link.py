@@ -19,13 +19,13 @@ from ..process.posix import file_socket
 from .host_port import BUSY_S, address_of, listener_at
 from .pipes import Pipe, socket_pipe
 
-__all__ = ["BoardLink"]
+__all__ = ["PairLink"]
 
 RACE_S = 2.0
 """How long a socket that nobody answers may be that of a board which is just starting."""
 
 
-class BoardLink:
+class PairLink:
     """`text` is a path with a / in it, or HOST:PORT. `tell` gets what is to be said, each thing once."""
 
     def __init__(self, text: str, listen_any: bool, tell: Callable[[str], None]) -> None:

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.emulation import board_link
-from monitor.emulation.board_link import BoardLink
+from monitor.emulation import pair_link
+from monitor.emulation.pair_link import PairLink
 from monitor.errors import InputError
 from tests.support.commands import outcome
 
@@ -18,15 +18,15 @@ pytestmark = pytest.mark.skipif(not hasattr(socket, "AF_UNIX"), reason="no socke
 
 @pytest.fixture(autouse=True)
 def _soon(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(board_link, "RACE_S", 0.3)
-    monkeypatch.setattr(board_link, "BUSY_S", 0.1)
+    monkeypatch.setattr(pair_link, "RACE_S", 0.3)
+    monkeypatch.setattr(pair_link, "BUSY_S", 0.1)
 
 
-def link_at(path: Path, said: list[str] | None = None) -> BoardLink:
-    return BoardLink(str(path), False, [].append if said is None else said.append)
+def link_at(path: Path, said: list[str] | None = None) -> PairLink:
+    return PairLink(str(path), False, [].append if said is None else said.append)
 
 
-def joined(link: BoardLink, seconds: float = 2.0) -> bool:
+def joined(link: PairLink, seconds: float = 2.0) -> bool:
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if link.join():
