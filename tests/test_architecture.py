@@ -241,14 +241,12 @@ def test_imports_inside_a_room_are_relative(path: Path) -> None:
 
 
 LONG_FUNCTIONS = {
-    "monitor.cli.command_arguments.campaign": 77,
     "monitor.emulation.truth.truth_record": 72,
     "monitor.reports.delay_records.delay_record": 63,
 }
 """Functions of more than 60 lines, with their length. May only shrink."""
 LONG_CLASSES = {
     "decoders.link.decoder.LinkDecoder": 333,
-    "monitor.emulation.board.RecordBoard": 321,
     "monitor.tui.app.FrayApp": 301,
     "monitor.tui.event_list.EventList": 291,
     "monitor.campaign.due._Work": 287,

@@ -189,8 +189,8 @@ class CommandChannel:
     def _no_status(self) -> InputError:
         if self.echoes:
             return InputError(
-                f"{self.name}: what is sent here comes back: the line is looped, and no board answers",
-                hint="take the plug out, or name the port of the board",
+                f"{self.name}: the line is looped: commands come back, and no board answers",
+                hint="remove the loop, or name the port of the board",
             )
         return no_status(
             self.name,
@@ -216,7 +216,7 @@ class CommandChannel:
 
     def _record(self, record: Record, time_ns: int) -> None:
         try:
-            if record.type <= RecordType.CONTROL:
+            if record.type <= RecordType.BLOCKS:
                 if self.line_data is not None:
                     self.line_data.line_data(record)
                 return

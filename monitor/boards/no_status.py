@@ -18,7 +18,7 @@ def no_status(
     """For the line `name`: what its reader counted, the reason where the line itself failed, how many records could
     not be read and why, and the last line of text.
     """
-    what = f"{name}: {line_fault or 'no status came'}"
+    what = f"{name}: {line_fault or 'no status received'}"
     network = "://" in name
     raw = "for a board that sends raw line data give --form"
     port = f"is it the right {'port' if network else 'device'}, and is the board on? {raw}"
@@ -27,7 +27,7 @@ def no_status(
         reason, times = max(unreadable.items(), key=lambda item: item[1])
         return InputError(f"{what}: {reason} ({counted(times, 'record')})", hint="check what the board sends")
     if counters.records and said:
-        return InputError(f"{what}; the board said: {said}")
+        return InputError(f"{what}; text of the board: {said}")
     if counters.unknown_version:
         text = f"{counted(counters.unknown_version, 'record')} of version {counters.last_unknown_version}"
         return InputError(f"{what}: {text}; this program reads version {VERSION}")
@@ -45,8 +45,8 @@ def no_status(
         text = f"{counted(counters.text_lines, 'line')} of text only, the last: {said}"
         return InputError(f"{what}: {text}", hint="is it the console of the board?")
     if not counters.octets:
-        return InputError(f"{what}: nothing came", hint=port)
-    text = f"{counted(counters.octets, 'octet')} came, no record among them"
+        return InputError(f"{what}: nothing received", hint=port)
+    text = f"{counted(counters.octets, 'octet')} received, no record among them"
     if counters.bad_records:
         text += f" ({_pieces(counters)})"
     return InputError(f"{what}: {text}", hint=baud)

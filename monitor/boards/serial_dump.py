@@ -68,7 +68,7 @@ class SerialDumpSource:
             if taken is None or not taken[0]:
                 why = self._failure or f"{len(head)} octets came, then nothing for {SILENCE_S:g} s"
                 if self.log.count:
-                    why += f"; it said: {self.log.last}"
+                    why += f"; its last text: {self.log.last}"
                 raise InputError(
                     f"{self.description}: {why}", hint="is the board sending, and at this --baud?"
                 )

@@ -111,7 +111,9 @@ def _open_port(url: str, baud: int) -> _Port:
     try:
         return _PyserialPort(url, baud)
     except OverflowError:
-        raise InputError(f"{url}: no device runs at {baud} baud", hint="--baud says the rate") from None
+        raise InputError(
+            f"{url}: no device runs at {baud} baud", hint="give the bit rate with --baud"
+        ) from None
 
 
 class SerialLine:
@@ -149,7 +151,7 @@ class SerialLine:
         with self._writing:
             port = self._port
             if port is None:
-                raise InputError(f"{self.description}: the line is broken; nothing was sent")
+                raise InputError(f"{self.description}: the line is down; nothing was sent")
             try:
                 port.write(data)
             except _TROUBLE as error:

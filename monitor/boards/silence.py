@@ -1,4 +1,4 @@
-"""What is known of a line that stands and brings no line data."""
+"""What is known of a line that is up and brings no line data."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ TOLD_AFTER_S = 5.0
 
 
 class Silence:
-    """Says once, each time anew, that a line that stands has brought nothing for long."""
+    """Reports once, for each silence, that a line which is up has brought no line data for long."""
 
     def __init__(self, pulse: Pulse) -> None:
         self._pulse = pulse
@@ -19,7 +19,7 @@ class Silence:
 
     @property
     def begins(self) -> bool:
-        """Whether it is to be said now; not where the line broke, which is said already."""
+        """Whether it is due now; not where the line is down, which is reported already."""
         still = self._pulse.standstill
         long = still is not None and not still.broken and still.seconds >= TOLD_AFTER_S
         due = long and not self._told
@@ -28,15 +28,16 @@ class Silence:
 
 
 def why_silent(status: Status | None) -> str:
-    """The reason in a board's own words; None for one that does not answer."""
-    said = f"no line data for {TOLD_AFTER_S:g} s: the board "
+    """The reason, by the status of the board; None for one that does not answer."""
+    silent = f"no line data for {TOLD_AFTER_S:g} s"
     if status is None:
-        return f"{said}does not answer"
+        return f"{silent}: the board does not answer"
     if not status.data_type:
-        return f"{said}says that its line data are switched off"
-    said += f"says loopback {status.loopback.name.lower()}"
-    if status.loopback is Loopback.NONE:
-        return f"{said}: its receiver hears nothing"
+        return f"{silent}: line data are switched off (status of the board)"
     alarms = "".join(f", {flag.name}" for flag in (StatusFlag.LOS, StatusFlag.LOF) if status.flags & flag)
-    waiting = ": it waits for what another board sends" if status.loopback is Loopback.PAIR else ""
-    return said + alarms + waiting
+    known = f"{silent}: loopback {status.loopback.name.lower()}{alarms} (status of the board)"
+    if status.loopback is Loopback.NONE:
+        return f"{known}; its receiver has no input"
+    return known + (
+        "; its receiver needs the signal of another board" if status.loopback is Loopback.PAIR else ""
+    )

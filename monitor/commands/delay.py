@@ -151,7 +151,7 @@ def _step(text: str | None, resets: int) -> tuple[int, int]:
 def _two_captures(arguments: argparse.Namespace) -> int:
     """Two bit captures that begin at the same instant: the delay between them by the sync markers."""
     if arguments.option is None:
-        raise InputError("two captures: say their line rate option with --option N")
+        raise InputError("two captures: give their line rate option with --option N")
     option = option_for("the delay between captures", arguments.option)
     trains = []
     for name in (arguments.source, arguments.received):

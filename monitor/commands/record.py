@@ -224,7 +224,7 @@ def _marking(tap: RecordingTap, wanted: bool) -> Iterator[None]:
     done = threading.Event()
     thread = threading.Thread(target=read_marks, args=(sys.stdin.fileno(), tap, done), daemon=True)
     thread.start()
-    tell("Enter puts a mark, with the text typed before it; Ctrl-C ends")
+    tell("Enter sets a mark with the text typed before it; Ctrl-C ends the recording")
     try:
         yield
     finally:

@@ -70,7 +70,7 @@ def findings_of(
             text += f": {slope} UI ({float(slope) * interval:+.3f} ns) for each position"
         else:
             wrapping = clock_ui - 1 if kind is Compensation.OFF_BY_ONE else 0
-            text += f": with offset {wrapping} the delay is a whole clock ({clock_ui * interval:.3f} ns) away"
+            text += f": at offset {wrapping} the delay is a whole clock ({clock_ui * interval:.3f} ns) away"
         yield DelayFinding(code, name, text)
     if found.step_at is not None:
         clocks = found.step_ui / clock_ui
@@ -132,11 +132,13 @@ def _on_the_line(samples: Sequence[DelaySample], at: int, step_ui: float) -> str
     lines = [s.line for s in samples]
     bits = [line.round_trip_bits for line in lines if line is not None]
     if len(bits) < len(samples):
-        return "no line bits to tell whether the line moved"
+        return "no line bits to check the line itself"
     moved = float(np.median(bits[at:]) - np.median(bits[:at]))
     if abs(moved - step_ui) < 1.0:
-        return "the sync marker on the line moved with it"
-    return f"the sync marker on the line moved by {moved:+g} bits only: it is in the count, not on the line"
+        return "the sync marker on the line shows the same step"
+    return (
+        f"the sync marker on the line shows {moved:+g} bits only: the step is in the count, not on the line"
+    )
 
 
 def _against_the_line(
@@ -180,9 +182,9 @@ def all_well(found: Diagnosis, samples: Sequence[DelaySample]) -> str:
     """What a run without failures shows, and no more than that."""
     first = samples[0]
     if found.near is None:
-        text = "no error found; too few resets or offsets to tell how the alignment offset is compensated"
+        text = "no errors; too few resets or offsets to decide how the alignment offset is compensated"
         return text + (", but every delay is that of the sync marker" if len(_gaps_ui(samples)) else "")
-    text = "the delay is the same after every reset; the alignment offset is compensated correctly, no step"
+    text = "the delay is constant through all resets; the alignment offset is compensated correctly, no step"
     text += "" if found.drift_ui_per_reset else ", no drift"
     if first.resolution_ui >= first.clock_ui:
         text += " (a counter of whole clocks cannot show an offset off by one)"

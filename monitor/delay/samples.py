@@ -132,7 +132,7 @@ def loop_delay_bits(sent: MarkerTrain, received: MarkerTrain) -> int:
     """Delay between two points by the sync markers both have seen; InputError unless all agree."""
     delays = np.unique(marker_delays_bits(sent, received))
     if len(delays) != 1:
-        text = "no hyperframe was seen at both points" if not len(delays) else "the delay changes on the way"
+        text = "no hyperframe is common to both points" if not len(delays) else "the delay changes on the way"
         raise InputError(text)
     return int(delays[0])
 

@@ -6,21 +6,18 @@ in records. Seeded; knows no port and no clock: `advance` makes time pass, octet
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from decoders.arrays import U16
-from decoders.events import Alarm, AlarmCleared, AlarmRaised, Event, Origin, SyncStateChanged
+from decoders.events import Event
 from decoders.frame_structure.frames import ALARM_BITS
 from decoders.line_coding.characters import LineForm
 from decoders.line_coding.code_8b10b import SymbolDecoder
 from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
 from decoders.link.decoder import LinkDecoder
-from decoders.link.hyperframe_sync import SyncState
 from decoders.link.settings import LinkSettings, SenderSettings
 from decoders.link_delay.delay import clock_bits, clock_period_ns
 
@@ -29,22 +26,19 @@ from ..faults.catalogue import parse_fault
 from ..formats.form_writer import flagged_words
 from ..protocol import records as r
 from ..protocol.stream import RecordReader, RecordWriter
+from .board_records import BoardRecords, event_codes
 from .board_sender import BoardSender
-from .cutter import HyperframeCutter, Piece
+from .cutter import HyperframeCutter
 from .deserialiser import Deserialiser
 from .emulated_link import DEFAULT_RATE_CODES
 from .line_writer import LineWriter
+from .pair_stream import PairStream
 from .sent import SentBatch, bit_cuts
 
 __all__ = ["BoardSetup", "RecordBoard"]
 
-RECORD_OCTETS = 16384
-"""Line data in one record, as long as a hyperframe is not longer."""
 RESET_HYPERFRAMES = 4
 PIPELINE_BITS = 240
-_LOS = (Alarm.LOS, Origin.LOCAL)
-LINK_MAGIC = b"fflink1"
-"""Begins what goes from board to board, and one octet for the option; then symbols, whole ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +56,17 @@ class BoardSetup:
     delay_bits: int = 1237
     bit_error_ratio: float = 0.0
 
+    @property
+    def sender_settings(self) -> SenderSettings:
+        code = DEFAULT_RATE_CODES.get(self.option, 6) if self.hdlc_rate_code is None else self.hdlc_rate_code
+        return SenderSettings(option=self.option, pointer_p=self.pointer_p, hdlc_rate_code=code)
 
-def _other_end(head: bytearray) -> str:
-    if head.startswith(LINK_MAGIC):
-        with suppress(r.PayloadError):
-            return f"the other board of the link is of option {r.option_name(head[len(LINK_MAGIC)])}"
-    return "what answers on the link is no board of this kind"
+
+def _invert_some(symbols: U16, ratio: float, random: np.random.Generator) -> None:
+    """Invert line bits at this ratio, in place."""
+    bits = 10 * len(symbols)
+    where = random.integers(0, bits, int(random.binomial(bits, ratio)))
+    np.bitwise_xor.at(symbols, where // 10, (1 << (where % 10)).astype(np.uint16))
 
 
 class RecordBoard:
@@ -80,20 +79,14 @@ class RecordBoard:
         setup = BoardSetup() if setup is None else setup
         self.setup = setup
         self.option = option_named(setup.option)
-        code = (
-            DEFAULT_RATE_CODES.get(self.option.name, 6)
-            if setup.hdlc_rate_code is None
-            else setup.hdlc_rate_code
+        self.sender = BoardSender(
+            setup.sender_settings, setup.seed, setup.load, uplink=setup.name.startswith("RE-")
         )
-        settings = SenderSettings(option=self.option.name, pointer_p=setup.pointer_p, hdlc_rate_code=code)
-        self.sender = BoardSender(settings, setup.seed, setup.load, uplink=setup.name.startswith("RE-"))
         self.loopback = setup.loopback
-        self.data_type: int = setup.data_type
+        self.records = BoardRecords(self.option, setup.data_type)
         self.reader = RecordReader(r.MAX_COMMAND_PAYLOAD)
-        self.writer = RecordWriter()
         self.decoder = LinkDecoder(LinkSettings(option=self.option.name, form=LineForm.FLAGGED))
         self.resets = 0
-        self.data_lost = 0
         self._symbols_out = LineWriter(LineForm.SYMBOLS, self.option)
         self._deserialiser = Deserialiser()
         self._symbols_in = SymbolDecoder()
@@ -103,18 +96,19 @@ class RecordBoard:
         self._moved_bits = 0
         self._dark = 0  # symbols
         self._deaf = 0  # symbols
-        self._flag = r.RecordFlag.FIRST
         self._answer: tuple[int, r.Acknowledge | r.Refuse] | None = None
-        self._link_out: deque[bytes] = deque([self._link_head()])
-        self._link_in = bytearray()
-        self._link_head_seen = False
-        self.link_up = False
+        self._pair = PairStream(self.option.name)
 
     # ------------------------------------------------------------------------------------------ time
 
     def start(self) -> bytes:
         """What the board says first."""
         return self._event(r.EventCode.STARTED) + self.status()
+
+    @property
+    def writer(self) -> RecordWriter:
+        """Gives the records for the host their numbers."""
+        return self.records.writer
 
     @property
     def received(self) -> int:
@@ -140,8 +134,8 @@ class RecordBoard:
         for batch in batches:
             symbols = self._on_the_line(batch)
             if self.loopback is r.Loopback.PAIR:
-                self._link_out.append(symbols.astype("<u2").tobytes())
-                if not self.link_up:  # nothing on the receiver: no signal, and no K28.5
+                self._pair.send(symbols)
+                if not self._pair.up:  # nothing on the receiver: no signal, and no K28.5
                     out += self._receive_line(np.zeros_like(symbols), room)
             elif self.loopback is r.Loopback.NONE:  # the receiver hears nothing, and passes nothing on
                 dark = flagged_words(np.zeros(len(symbols), np.uint8), None, np.arange(len(symbols)))
@@ -157,16 +151,11 @@ class RecordBoard:
             symbols[: self._dark] = 0
             self._dark = max(0, self._dark - len(symbols))
         if self.setup.bit_error_ratio and self.loopback in (r.Loopback.CABLE, r.Loopback.PAIR):
-            self._flip(symbols)
+            _invert_some(symbols, self.setup.bit_error_ratio, self._random)
         moved = sum(cut.bits for cut in batch.cuts)
         self._moved_bits += moved
         self._alignment = (self._alignment + moved) % clock_bits(self.option)
         return self._deserialiser.take(symbols, bit_cuts(batch, self.option))
-
-    def _flip(self, symbols: U16) -> None:
-        bits = 10 * len(symbols)
-        where = self._random.integers(0, bits, int(self._random.binomial(bits, self.setup.bit_error_ratio)))
-        np.bitwise_xor.at(symbols, where // 10, (1 << (where % 10)).astype(np.uint16))
 
     def _receive_line(self, symbols: U16, room: bool) -> bytes:
         if self._deaf:
@@ -181,89 +170,30 @@ class RecordBoard:
         out = b""
         for piece in self._cutter.take(words):
             events = self.decoder.receive(piece.words.view(np.uint8), self.time_ns)
-            out += self._data(piece, room) + self._told(events)
+            out += self.records.line_data(piece, room) + self._told(events)
         return out
-
-    def _data(self, piece: Piece, room: bool) -> bytes:
-        """Records of whole hyperframes, of pieces of one where it is longer than a record, or of an uncut stream."""
-        size, words, uncut = self.option.hyperframe_octets, piece.words, piece.uncut
-        rows = len(words) // size
-        control = self.data_type == r.RecordType.CONTROL
-        if not self.data_type or (control and not rows):
-            return b""
-        if not room:
-            self.data_lost += max(1, rows)
-            self._flag |= r.RecordFlag.LOST
-            return b""
-        if control:
-            # Control words must be cut: what there is, as if sync stood.
-            words, uncut = words[: rows * size].reshape(rows, 256, 16, -1)[:, :, 0, :].reshape(-1), False
-        octets = words.astype(np.uint8) if self.data_type == r.RecordType.OCTETS else words
-        each = RECORD_OCTETS if uncut else octets.nbytes // rows
-        step = each * max(1, RECORD_OCTETS // each)
-        data, out = octets.tobytes(), []
-        for start in range(0, len(data), step):
-            number = piece.first + (0 if uncut else start // each)
-            time_ns = number * 1_000_000_000 // HYPERFRAMES_PER_SECOND
-            for at in range(start, min(start + step, len(data)), r.MAX_DATA):
-                part = data[at : min(at + r.MAX_DATA, start + step)]
-                payload = r.data_payload(number, 0 if uncut else at - start, self.option.name, part)
-                flags = self._flag | (r.RecordFlag.UNCUT if uncut else r.RecordFlag.NONE)
-                out.append(self.writer.encode(self.data_type, payload, flags=flags, time_ns=time_ns))
-                self._flag = r.RecordFlag.NONE
-        return b"".join(out)
 
     def _told(self, events: Sequence[Event]) -> bytes:
         """Records of what the receiver has found."""
-        out = b""
-        for event in events:
-            if isinstance(event, SyncStateChanged):
-                if event.new == "HFNSYNC":
-                    out += self._event(r.EventCode.SYNC_ACQUIRED)
-                elif SyncState(event.new).lof and not SyncState(event.old).lof:
-                    out += self._event(r.EventCode.SYNC_LOST)
-            elif isinstance(event, AlarmRaised | AlarmCleared) and (event.alarm, event.origin) == _LOS:
-                raised = isinstance(event, AlarmRaised)
-                out += self._event(r.EventCode.LOS_RAISED if raised else r.EventCode.LOS_CLEARED)
-        return out
+        return b"".join(map(self._event, event_codes(events)))
 
     # ------------------------------------------------------------------------------------------ the other board
 
-    def _link_head(self) -> bytes:
-        return LINK_MAGIC + bytes([r.option_code(self.option.name)])
-
     def to_link(self) -> bytes:
         """What goes to the other board since the last time."""
-        out = b"".join(self._link_out)
-        self._link_out.clear()
-        return out
+        return self._pair.take()
 
     def link_changed(self, up: bool) -> None:
         """The link between the boards came up or went down; what was on its way is lost."""
-        self.link_up = up
-        self._link_out = deque([self._link_head()])
-        self._link_in = bytearray()
-        self._link_head_seen = False
+        self._pair.changed(up)
         self._symbols_in = SymbolDecoder()
         self._cutter.drop()
 
     def from_link(self, data: bytes, *, room: bool = True) -> bytes:
         """Take what comes from the other board; records for the host. InputError where it is another option."""
-        self._link_in += data
-        head = self._link_head()
-        if not self._link_head_seen:
-            if len(self._link_in) < len(head):
-                return b""
-            if self._link_in[: len(head)] != head:
-                raise InputError(f"{_other_end(self._link_in)}, this one is of option {self.option.name}")
-            del self._link_in[: len(head)]
-            self._link_head_seen = True
-        whole = len(self._link_in) & ~1
-        if not whole or self.loopback is not r.Loopback.PAIR:
-            del self._link_in[:whole]
+        symbols = self._pair.receive(data)
+        if not len(symbols) or self.loopback is not r.Loopback.PAIR:
             return b""
-        symbols = np.frombuffer(bytes(self._link_in[:whole]), "<u2").astype(np.uint16)
-        del self._link_in[:whole]
         return self._receive_line(symbols, room)
 
     # ------------------------------------------------------------------------------------------ the host
@@ -302,7 +232,7 @@ class RecordBoard:
         return self._send(
             r.Status(
                 option=self.option.name,
-                data_type=self.data_type,
+                data_type=self.records.data_type,
                 sync_state=state,
                 loopback=self.loopback,
                 flags=flags,
@@ -317,17 +247,14 @@ class RecordBoard:
                 los_events=counters["los_events"],
                 lof_events=counters["lof_events"],
                 resets=self.resets,
-                data_lost=self.data_lost & 0xFFFFFFFF,
+                data_lost=self.records.data_lost & 0xFFFFFFFF,
                 bad_records=self.reader.counters.bad_records,
                 name=self.setup.name,
             )
         )
 
     def _send(self, message: r.Message) -> bytes:
-        flag, self._flag = self._flag, r.RecordFlag.NONE
-        if flag & r.RecordFlag.LOST:
-            self._flag, flag = r.RecordFlag.LOST, flag & ~r.RecordFlag.LOST
-        return self.writer.message(message, flags=flag, time_ns=self.time_ns)
+        return self.records.message(message, self.time_ns)
 
     def _event(self, code: r.EventCode, value: int = 0) -> bytes:
         return self._send(self._happened(code, value))
@@ -374,7 +301,7 @@ class RecordBoard:
         elif isinstance(command, r.SelectData):
             if command.data_type > 3:
                 return refuse(r.Reason.OUT_OF_RANGE, "1 octets, 2 flagged, 3 control, 0 none")
-            self.data_type = command.data_type
+            self.records.data_type = command.data_type
             event = self._happened(r.EventCode.DATA_SELECTED, command.data_type)
         elif not isinstance(command, r.AskStatus):
             return refuse(r.Reason.UNKNOWN_COMMAND)

@@ -269,7 +269,7 @@ class ReplayControl:
 
 def _checked_speed(factor: float) -> float:
     if math.isnan(factor) or factor <= 0:
-        raise InputError(f"speed {factor:g} cannot be", hint="give a factor above 0, or max")
+        raise InputError(f"speed {factor:g} is not valid", hint="give a factor above 0, or max")
     return factor if math.isinf(factor) else min(max(factor, SLOWEST), FASTEST)
 
 

@@ -28,7 +28,7 @@ svg{background:#f5f7fa;width:100%;height:auto} circle{fill:#2b5c8a} .limit{strok
 <h1>Delay through {{ s.extent }} transceiver resets</h1>
 <p>{{ s.description }}; line bit rate option {{ s.option }}. One parallel clock is one character,
 {{ "%.3f"|format(s.clock_period_ns) }} ns.</p>
-<p class="{{ s.verdict }}"><strong>{{ s.verdict|upper }}</strong>:
+<p class="{{ s.verdict }}"><strong>{{ s.verdict }}</strong>:
 {%- if not s.complete %} {{ s.extent }} resets;{% endif %} {{ s.words|join("; ") }}</p>
 {% if mean %}<p>Round trip without Toffset: {{ mean }},
 level of confidence {{ "%.2f"|format(100 * mean.level) }} %.</p>
@@ -44,14 +44,16 @@ level of confidence {{ "%.2f"|format(100 * mean.level) }} %.</p>
 {% endfor %}
 <p>Deviation from the first measurement, in order of the resets; broken lines: ±Tc/32 (R-19).</p>
 {% for name, covered in coverage %}
-<h2>Word alignment offsets of {{ name }}</h2>
-<table><tr><th>k</th>{% for count in covered.counts %}<th>{{ loop.index0 }}</th>{% endfor %}</tr>
-<tr><td>seen</td>{% for count in covered.counts %}<td>{{ count }}</td>{% endfor %}</tr></table>
-<p>Never seen: {{ covered.never_seen|join(", ") or "none" }}. All are seen with 99 % probability after
+<h2>Alignment offsets of {{ name }}</h2>
+<table><tr><th>offset</th>{% for count in covered.counts %}<th>{{ loop.index0 }}</th>{% endfor %}</tr>
+<tr><td>times</td>{% for count in covered.counts %}<td>{{ count }}</td>{% endfor %}</tr></table>
+<p>Never occurred: {{ covered.never_seen|join(", ") or "none" }}. All occur with 99 % probability after
 {{ covered.resets_for_99_percent }} resets.</p>
 {% endfor %}
 <h2>Measurements</h2>
-<table><tr><th>reset</th><th>k</th><th>far k</th><th>raw clocks</th><th>compensated ns</th><th>marker bits</th></tr>
+<table>
+<tr><th>reset</th><th>offset</th><th>remote offset</th>
+<th>raw clocks</th><th>compensated ns</th><th>marker bits</th></tr>
 {% for m in s.samples %}<tr><td>{{ loop.index }}</td><td>{{ m.alignment_offset }}</td>
 <td>{{ "-" if m.far_alignment_offset is none else m.far_alignment_offset }}</td>
 <td>{{ "%.2f"|format(m.raw_clocks) }}</td><td>{{ "%.3f"|format(m.compensated_ns) }}</td>

@@ -60,19 +60,19 @@ def _charts(status: DelayStatus, ascii_only: bool) -> list[str]:
 
 
 def _row(number: int, sample: DelaySample, first: DelaySample) -> str:
-    far = "" if sample.far_alignment_offset is None else f" {sample.far_alignment_offset:5}"
+    far = "" if sample.far_alignment_offset is None else f" {sample.far_alignment_offset:6}"
     line = "-" if sample.line is None else str(sample.line.round_trip_bits)
     return (
-        f"  {number:5} {sample.alignment_offset:3}{far} {sample.raw_clocks:12.2f} {sample.raw_ns:12.3f}"
+        f"  {number:5} {sample.alignment_offset:6}{far} {sample.raw_clocks:12.2f} {sample.raw_ns:12.3f}"
         f" {sample.compensated_ns:15.3f} {sample.compensated_ns - first.compensated_ns:+12.3f} {line:>11}"
     )
 
 
 def _table(status: DelayStatus) -> list[str]:
     samples = status.samples
-    far = "" if samples[0].far_alignment_offset is None else " far k"
+    far = "" if samples[0].far_alignment_offset is None else " remote"
     lines = [
-        f"  {'reset':>5} {'k':>3}{far} {'raw clocks':>12} {'raw ns':>12} {'compensated ns':>15}"
+        f"  {'reset':>5} {'offset':>6}{far} {'raw clocks':>12} {'raw ns':>12} {'compensated ns':>15}"
         f" {'deviation ns':>12} {'marker bits':>11}"
     ]
     numbers = list(range(1, len(samples) + 1))
@@ -88,8 +88,8 @@ def _coverage(status: DelayStatus) -> list[str]:
         seen = " ".join(f"{k}:{count}" for k, count in enumerate(covered.counts) if count)
         never = ", ".join(map(str, covered.never_seen)) or "none"
         lines += [
-            f"  {name}: word alignment offsets seen (k:times) {seen}; never seen: {never}",
-            f"    all {len(covered.counts)} are seen in {counted(status.resets, 'even draw')} with probability"
+            f"  {name}: alignment offsets (offset:times) {seen}; never occurred: {never}",
+            f"    all {len(covered.counts)} occur in {counted(status.resets, 'even draw')} with probability"
             f" {covered.chance_of_all:.4f}; 99 % needs {counted(covered.resets_for_99_percent, 'reset')}",
         ]
     return lines
@@ -97,7 +97,7 @@ def _coverage(status: DelayStatus) -> list[str]:
 
 def verdict_line(status: DelayStatus) -> str:
     words = status.words if status.complete else (f"{status.extent} resets", *status.words)
-    return f"verdict: {status.verdict.upper()}: " + "; ".join(words)
+    return f"verdict: {status.verdict}: " + "; ".join(words)
 
 
 def delay_lines(status: DelayStatus, *, ascii_only: bool = False) -> list[str]:

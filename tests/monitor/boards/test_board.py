@@ -220,7 +220,7 @@ def test_a_looped_plug_is_no_board() -> None:
         def start(self, sink: LineSink) -> None:
             self.sink = sink
 
-    with pytest.raises(InputError, match="what is sent here comes back: the line is looped"):
+    with pytest.raises(InputError, match="the line is looped: commands come back"):
         BoardSource(Looped(RecordBoard()), answer_s=0.01)
 
 
@@ -236,7 +236,7 @@ def test_a_tcp_board_serves_one_host_and_the_next_at_once(start_board: Callable[
     for _ in range(20):
         BoardSource(SerialLine(name, reconnect=False)).close()
     source = BoardSource(SerialLine(name, reconnect=False))
-    with pytest.raises(InputError, match="the board said: this board serves one host at a time"):
+    with pytest.raises(InputError, match="text of the board: this board serves one host at a time"):
         BoardSource(SerialLine(name, reconnect=False))
     assert source.ask_status().name == "REC-A"
     source.close()

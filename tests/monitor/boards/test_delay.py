@@ -105,7 +105,7 @@ def test_the_command_says_so_and_lets_no_name_at_the_terminal(
     assert (status, err) == (1, "")
     assert all(line.isprintable() for line in out.splitlines())
     assert out.startswith("test board (RE-\\x1b[31m\\u202e°); option 2")
-    assert "verdict: FAIL: 1 of 9 resets; " in out and "does not show it (5 before and after)" in out
+    assert "verdict: fail: 1 of 9 resets; " in out and "does not show it (5 before and after)" in out
     text = open(page, encoding="utf-8").read()  # noqa: SIM115, PTH123
     assert "\x1b" not in text and "\u202e" not in text and "RE-\\x1b[31m\\u202e°" in text
     status, out, _ = outcome(capfd, "delay", "loop://", "--yes", "--resets", "9", "--json")

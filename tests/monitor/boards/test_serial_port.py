@@ -341,7 +341,7 @@ def test_a_silent_line_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("monitor.boards.serial_dump.SILENCE_S", 0.1)
     with pytest.raises(InputError, match="10 octets came, then nothing"):
         SerialDumpSource(DirectLine(bytes(10)), "flagged", "1")
-    with pytest.raises(InputError, match=r"0 octets came, then nothing for 0.1 s; it said: login:"):
+    with pytest.raises(InputError, match=r"0 octets came, then nothing for 0.1 s; its last text: login:"):
         SerialDumpSource(DirectLine(b"boot 1.2\r\nlogin:\r\n"), "hex", "1")
     with pytest.raises(InputError, match="ffcap cannot come"):
         SerialDumpSource(DirectLine(b""), "ffcap", "1")

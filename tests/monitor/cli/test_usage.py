@@ -360,9 +360,9 @@ BAD = [
     ("tell loop:// reset laser", "reset takes transmitter or receiver, not 'laser'"),
     ("tell loop:// traffic voice 3", "traffic takes iq, hdlc, ethernet or vendor, not 'voice'"),
     ("tell loop:// traffic hdlc 101", "traffic takes 0 to 100 percent, not '101'"),
-    ("tell loop:// traffic hdlc", "say traffic iq|hdlc|ethernet|vendor PERCENT"),
+    ("tell loop:// traffic hdlc", "write traffic iq|hdlc|ethernet|vendor PERCENT"),
     ("tell loop:// data bits", "data takes none, octets, flagged or control, not 'bits'"),
-    ("tell loop:// status now", "'status now' is no command; say status"),
+    ("tell loop:// status now", "'status now' is no command; write status"),
     ("decode some.octets \x1b[31m", "\\x1b[31m; see `framefray --help`"),
 ]
 

@@ -49,7 +49,7 @@ def test_partial_results_are_kept(
 
 @pytest.mark.parametrize(
     ("words", "verdict"),
-    [((), "INCOMPLETE"), (("--compensation", "off-by-one"), "FAIL")],
+    [((), "incomplete"), (("--compensation", "off-by-one"), "fail")],
     ids=["well", "wrong"],
 )
 def test_a_stopped_run_looks_like_no_pass(
@@ -64,9 +64,9 @@ def test_a_stopped_run_looks_like_no_pass(
     assert main(["delay", "emulated", "--resets", "50", "--html", str(page), *words]) == 130
     out = capsys.readouterr().out
     assert out.splitlines()[-1].startswith(f"verdict: {verdict}: 40 of 50 resets; ")
-    assert "40 of 50 transceiver resets" in out and "PASS" not in out
+    assert "40 of 50 transceiver resets" in out and "verdict: pass" not in out
     text = page.read_text(encoding="utf-8")
-    assert f"<strong>{verdict}</strong>: 40 of 50 resets; " in text and "PASS" not in text
+    assert f"<strong>{verdict}</strong>: 40 of 50 resets; " in text and "<strong>pass" not in text
 
 
 def test_a_run_that_measured_nothing_leaves_no_older_page(

@@ -99,7 +99,7 @@ def test_step_after_the_hundredth_reset():
     (finding,) = status.findings
     assert (finding.kind, finding.where) == ("delay-step", "reset 100")
     assert "+2.00 clocks (+16.276 ns) after reset 100" in finding.text
-    assert "the sync marker on the line moved with it" in finding.text
+    assert "the sync marker on the line shows the same step" in finding.text
     assert not status.within_one_clock and not status.within_one_way_limit and status.within_round_trip_limit
 
 
@@ -227,7 +227,7 @@ def test_step_in_the_count_only():
         )
 
     status = run_on(BoardOfNumbers(wrong))
-    assert "it is in the count, not on the line" in status.findings[0].text
+    assert "the step is in the count, not on the line" in status.findings[0].text
 
 
 def test_status_before_and_during_a_run():
@@ -285,7 +285,7 @@ def test_lines_from_which_nothing_can_be_read():
         read_line(received[:20_000] + bytes(30_000) + received[20_003:], "1")
     _, first = read_line(sent[: 5 * 5120], "1")
     _, late = read_line(sent[6 * 5120 :], "1")
-    with pytest.raises(InputError, match="no hyperframe was seen at both"):
+    with pytest.raises(InputError, match="no hyperframe is common to both"):
         loop_delay_bits(first, late)
 
 
@@ -356,7 +356,7 @@ def test_page(tmp_path, capsys):
     page = tmp_path / "delay.html"
     assert main(["delay", "emulated", "--resets", "12", "--html", str(page)]) == 0
     text = page.read_text(encoding="utf-8")
-    assert text.count("<circle") == 24 and "<script" not in text and "PASS" in text
+    assert text.count("<circle") == 24 and "<script" not in text and "<strong>pass</strong>" in text
     assert main(["delay", "emulated", "--resets", "2", "--html", str(tmp_path / "no" / "x.html")]) == 2
 
 
@@ -375,7 +375,7 @@ def test_strip_chart():
 
 def test_text_of_a_run():
     text = "\n".join(delay_lines(measured(30, pair=True)))
-    assert "█" in text and "RE-1: word alignment offsets seen" in text and "one way" in text
+    assert "█" in text and "RE-1: alignment offsets (offset:times)" in text and "one way" in text
     assert all(line.isprintable() for line in text.split("\n"))
 
 

@@ -204,8 +204,8 @@ def test_a_quiet_board_is_told_of_once(
         end.join()
     assert status == 130 and "sync      not found" in out
     assert err == (
-        "framefray: no line data for 0.4 s: the board says loopback none: its receiver hears nothing\n"
-        + INTERRUPTED
+        "framefray: no line data for 0.4 s: loopback none, LOS, LOF (status of the board);"
+        " its receiver has no input\n" + INTERRUPTED
     )
 
 

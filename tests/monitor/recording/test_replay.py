@@ -35,7 +35,7 @@ from monitor.recording.replay import Pacer, ReplayControl, ReplaySource
 from monitor.recording.timeline import MAX_ERRORS, SCAN_OCTETS, Timeline
 from monitor.sources.file import open_file_source
 from monitor.sources.source import Chunk
-from monitor.tui.event_words import words_of
+from monitor.tui.event_words import event_in_words
 from monitor.tui.palette import BAD
 from tests.support.patience import patience
 
@@ -211,7 +211,7 @@ def test_next_error_stops_where_the_list_marks_damage(tmp_path: Path) -> None:
     """Alarms of the far end, and a sync state that falls, are marked in the list, too."""
     faults = ("l1.rai@60:hyperframes=2", "sync.comma@90", "vendor.flip@150")
     path = make(tmp_path / "a.flagged", *faults, hyperframes=180)
-    marked = {e.hyperframe for e in decoded(path) if words_of(e).glyph == BAD}
+    marked = {e.hyperframe for e in decoded(path) if event_in_words(e).glyph == BAD}
     assert {60, 90} <= marked
     with replaying(path) as (control, _):
         found = []
