@@ -55,7 +55,7 @@ class SourceRequest(_Request):
     """A source, and how to read it; the fields are the options of the command line.
 
     `form`, `option`, `pointer` and `hdlc_rate` None leave them to the data. `pace` counts hyperframes per second, 0
-    has no limit; `hyperframes` None reads on without end. `every_plane` as in EmulatedSender.
+    has no limit; `hyperframes` None reads on without end. `every_plane` and `load` as in EmulatedSender.
     """
 
     source: str
@@ -76,6 +76,7 @@ class SourceRequest(_Request):
     hyperframes: int | None = None
     ber: float = 0.0
     every_plane: bool = False
+    load: float = 0.5
 
     @property
     def is_emulated(self) -> bool:
@@ -129,6 +130,7 @@ def _open_emulated(request: SourceRequest) -> Source:
             limit=request.hyperframes,
             bit_error_ratio=request.ber,
             every_plane=request.every_plane,
+            load=request.load,
         )
     except ValueError as error:  # settings that are not valid
         raise InputError(str(error)) from None

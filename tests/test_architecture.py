@@ -286,11 +286,8 @@ def test_modules_without_a_test_file_only_shrink() -> None:
 
 
 WITH_MONITOR = {
-    "tests/decoders/cm_plane/test_ethernet.py",
-    "tests/decoders/cm_plane/test_hdlc.py",
     "tests/decoders/link/test_decoder.py",
     "tests/decoders/link/test_gaps.py",
-    "tests/decoders/link/test_vectors.py",
     "tests/decoders/test_counters.py",
 }
 """Tests of decoders that import monitor. May only shrink."""

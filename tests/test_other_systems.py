@@ -14,6 +14,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.patience import patience
+
 ROOT = Path(__file__).parents[1]
 
 BLOCKED = ("pty", "tty", "termios", "fcntl", "resource")
@@ -69,6 +71,7 @@ run("board", "--loopback", "pair", "--link", "./pair.socket", "--tcp", "127.0.0.
 from monitor.links.pipeline import Pipeline
 from monitor.opening import SourceRequest, link_settings, open_source
 from monitor.tui.app import FrayApp
+from tests.support.patience import patience
 
 async def screen():
     request = SourceRequest(source="emulated", option="1", hyperframes=50, pace=0)
@@ -95,7 +98,7 @@ def lines(tmp_path_factory: pytest.TempPathFactory) -> list[list[object]]:
         env={"PYTHONPATH": str(ROOT), "PATH": "/usr/bin:/bin", "NO_COLOR": "1", "TEXTUAL_DRIVER": DRIVER},
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=patience(120),
         check=False,
     )
     assert done.returncode == 0, done.stderr[-3000:]

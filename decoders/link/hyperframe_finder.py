@@ -45,8 +45,8 @@ class PlacedDecoder(LinkDecoder):
         Inside `on_block` it is the place of the block's first hyperframe.
         """
         form = self.settings.form
-        bits = _raw_bits(self.option, form, self._stream.done)
-        return bits + (self._slip or 0) if form is LineForm.BITS else bits
+        bits = _raw_bits(self.option, form, self._line.stream.done)
+        return bits + (self._line.slip_bits or 0) if form is LineForm.BITS else bits
 
 
 class _NoPlanes(HyperframePlanes):

@@ -25,7 +25,7 @@ __all__ = [
 ]
 
 LEVEL_OF_CONFIDENCE = 0.9545
-"""Two-sided level of confidence that k = 2 gives for a normal distribution (JCGM 100 clause 6.3.3)."""
+"""Two-sided level of confidence that coverage factor 2 gives for a normal distribution (JCGM 100 clause 6.3.3)."""
 
 
 @dataclass(frozen=True, slots=True)

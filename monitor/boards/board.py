@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
+from decoders.line_coding.characters import LineForm
 from decoders.linerates import OPTIONS
 
 from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.kinds import Context, Fault
-from ..formats.forms import Form, checked_option
+from ..formats.forms import Form, check_form, checked_option
 from ..protocol.records import (
     Acknowledge,
     InjectFault,
@@ -41,6 +42,8 @@ GATHER_S = 0.04
 MOST_AHEAD = 100_000
 """Hyperframes that a board may schedule a fault ahead: 7 s of line, more than two minutes at 750 a second."""
 _ELSEWHERE = "this board receives what another one sends: its faults show at that one"
+_FORMS: Mapping[int, Form] = {RecordType.OCTETS: Form.OCTETS, RecordType.BLOCKS: Form.BLOCKS}
+"""The form of the stream for a type of line data; flagged for every other."""
 NOT_IN_CONTROL_WORDS = frozenset({"line", "iq", "delay"})
 """Planes whose faults may lie in what is left out of line data that hold control words only."""
 
@@ -91,7 +94,9 @@ class BoardSource:
                 f"{line}: the board is of option {status.option}, not {name}", hint="leave --option out"
             )
         self.description = line + (f" ({status.name})" if status.name else "")
-        self.form = str(Form.OCTETS if status.data_type == RecordType.OCTETS else Form.FLAGGED)
+        form = _FORMS.get(status.data_type, Form.FLAGGED)
+        check_form(form, self.option)
+        self.form = str(form)
         self.line_data.begin(self.option, Form(self.form))
         if not status.data_type and select:
             self.channel.selected = RecordType.FLAGGED
@@ -217,8 +222,11 @@ class BoardSource:
         self._check_place(fault, at, asked)
         if self.faults_elsewhere and _ELSEWHERE not in self.warnings:
             self.warnings.append(_ELSEWHERE)
-        line, flags = OPTIONS[self.option], self.form != Form.OCTETS
-        expected = fault.expected(Context(line, flags=flags, bits=False))
+        form = LineForm(self.form)
+        context = Context(
+            OPTIONS[self.option], flags=form.has_flags, bits=False, blocks=form is LineForm.BLOCKS
+        )
+        expected = fault.expected(context)
         return Injection(max(at - ahead, 0), fault.text, expected)
 
     def _check_place(self, fault: Fault, at: int, asked: int | None) -> None:

@@ -216,7 +216,7 @@ class CommandChannel:
 
     def _record(self, record: Record, time_ns: int) -> None:
         try:
-            if record.type <= RecordType.CONTROL:
+            if record.type <= RecordType.BLOCKS:
                 if self.line_data is not None:
                     self.line_data.line_data(record)
                 return

@@ -25,7 +25,7 @@ _WORDS = {
     "loopback": ("loopback none|internal|cable|pair", 1, 1),
     "reset": ("reset, or reset transmitter|receiver", 0, 1),
     "traffic": ("traffic iq|hdlc|ethernet|vendor PERCENT", 2, 2),
-    "data": ("data octets|flagged|control|none", 1, 1),
+    "data": ("data octets|flagged|control|blocks|none", 1, 1),
 }
 """Each command with its words, and how few and how many may follow it."""
 DATA_WORDS = {
@@ -33,6 +33,7 @@ DATA_WORDS = {
     "octets": RecordType.OCTETS,
     "flagged": RecordType.FLAGGED,
     "control": RecordType.CONTROL,
+    "blocks": RecordType.BLOCKS,
 }
 
 

@@ -8,7 +8,7 @@ from decoders.linerates import LineRateOption
 
 from ..arguments import MOST_COUNTED
 from ..formats.forms import Form
-from ..protocol.records import LineData, RecordType
+from ..protocol.records import BLOCK_OCTETS, LineData, RecordType
 
 __all__ = ["Hyperframes"]
 
@@ -46,7 +46,8 @@ class Hyperframes:
             if data.type is RecordType.CONTROL:
                 self.cut += 1  # no telling which words these are
                 return b""
-            self._uncut += len(data.data) // (1 if data.type is RecordType.OCTETS else 2)
+            size = self._size(data.type)
+            self._uncut += len(data.data) * self._option.hyperframe_octets // size
             return self._converted(data.type, data.data)
         size = self._size(data.type)
         if data.offset:
@@ -72,9 +73,12 @@ class Hyperframes:
 
     def _size(self, kind: RecordType) -> int:
         octets = self._option.hyperframe_octets
-        return {RecordType.OCTETS: octets, RecordType.FLAGGED: 2 * octets, RecordType.CONTROL: octets // 8}[
-            kind
-        ]
+        return {
+            RecordType.OCTETS: octets,
+            RecordType.FLAGGED: 2 * octets,
+            RecordType.CONTROL: octets // 8,
+            RecordType.BLOCKS: octets // 8 * BLOCK_OCTETS,
+        }[kind]
 
     def _drop_part(self) -> None:
         self.cut += bool(self._part)

@@ -33,6 +33,7 @@ LEFT_OUT_S = 10.0
 _TAKEN = {
     Form.OCTETS: (RecordType.OCTETS, RecordType.FLAGGED),
     Form.FLAGGED: (RecordType.FLAGGED, RecordType.CONTROL),
+    Form.BLOCKS: (RecordType.BLOCKS,),
 }
 """Types of line data that can become a form; octets without their K flags cannot become flagged."""
 

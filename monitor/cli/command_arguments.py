@@ -414,34 +414,52 @@ def campaign(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="run every case N times: emulated with N successive seeds, a board N times in a row (default: 1)",
     )
-    size = parser.add_mutually_exclusive_group()
-    size.add_argument("--quick", action="store_true", help="each fault once or a few times, in seconds")
-    size.add_argument(
-        "--thorough",
-        action="store_true",
-        help="every rule, settings in pairs, then random faults until --time",
-    )
-    parser.add_argument(
-        "--time",
-        type=at_least_one,
-        default=60,
-        metavar="SECONDS",
-        help="with --thorough: time for random faults (default: 60)",
-    )
+    _campaign_size(parser)
     parser.add_argument(
         "--case",
         action="append",
         default=[],
         metavar="FAULTS",
-        help="run this case alone: one fault, or several as 'hdlc.fcs + line.flip@30:x=9'",
+        help="run only this case: one fault, or several as 'hdlc.fcs + line.flip@30:x=9'",
     )
     parser.add_argument(
         "--traffic",
         type=share,
         default=1.0,
         metavar="SHARE",
-        help="share of the C&M channels that is filled, 0 to 1 (default: 1)",
+        help="C&M channel utilisation, 0 to 1 (default: 1)",
     )
+    _receiver_under_test(parser)
+    parser.add_argument("--fail-fast", action="store_true", help="stop at the first case that fails")
+    parser.add_argument("--junit", metavar="FILE", help="write JUnit XML")
+    parser.add_argument("--html", metavar="FILE", help="write a page with the detection matrix")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument(
+        "--reproducible", action="store_true", help="leave time, duration and versions out of the reports"
+    )
+    force_argument(parser)
+
+
+def _campaign_size(parser: argparse.ArgumentParser) -> None:
+    size = parser.add_mutually_exclusive_group()
+    size.add_argument(
+        "--quick", action="store_true", help="each fault once or a few times; takes some seconds"
+    )
+    size.add_argument(
+        "--thorough",
+        action="store_true",
+        help="every rule, pairs of settings, then random faults for --time",
+    )
+    parser.add_argument(
+        "--time",
+        type=at_least_one,
+        default=60,
+        metavar="SECONDS",
+        help="with --thorough: seconds for random faults (default: 60)",
+    )
+
+
+def _receiver_under_test(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--receiver",
         metavar="MODULE:CLASS",
@@ -452,14 +470,6 @@ def campaign(parser: argparse.ArgumentParser) -> None:
         metavar="CMD",
         help="receiver to test: a process that reads line data and writes JSON Lines",
     )
-    parser.add_argument("--fail-fast", action="store_true", help="stop at the first case that fails")
-    parser.add_argument("--junit", metavar="FILE", help="write JUnit XML")
-    parser.add_argument("--html", metavar="FILE", help="write a page with the detection matrix")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.add_argument(
-        "--reproducible", action="store_true", help="leave time, duration and versions out of the reports"
-    )
-    force_argument(parser)
 
 
 def inject(parser: argparse.ArgumentParser) -> None:

@@ -11,6 +11,8 @@ from ..process.interrupts import Interrupts
 from ..process.streams import print_lines, tell
 from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise
 
+DEMO_LOAD = 0.2
+"""Share of the C&M channels that is used: frames enough to watch, few enough to read."""
 DEMO_FAULTS = ("hdlc.fcs", "ethernet.fcs", "vendor.value", "sync.hfn")
 
 
@@ -18,7 +20,9 @@ def run(arguments: argparse.Namespace) -> int:
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     headless = arguments.headless or not terminal
     limit = arguments.hyperframes or (HEADLESS_HYPERFRAMES if headless else None)
-    request = SourceRequest.of(arguments, source="emulated:pair", hyperframes=limit, every_plane=True)
+    request = SourceRequest.of(
+        arguments, source="emulated:pair", hyperframes=limit, every_plane=True, load=DEMO_LOAD
+    )
     source = open_source(request)
     iq_map = iq_map_text(arguments.iq, source.option, emulated=True)
     pipeline = Pipeline(source, link_settings(request, source))

@@ -78,7 +78,8 @@ def event_codes(events: Sequence[Event]) -> Iterator[r.EventCode]:
                 yield r.EventCode.SYNC_ACQUIRED
             elif SyncState(event.new).lof and not SyncState(event.old).lof:
                 yield r.EventCode.SYNC_LOST
-        elif isinstance(event, AlarmRaised | AlarmCleared):
-            if (event.alarm, event.origin) == (Alarm.LOS, Origin.LOCAL):
-                raised = isinstance(event, AlarmRaised)
-                yield r.EventCode.LOS_RAISED if raised else r.EventCode.LOS_CLEARED
+        elif isinstance(event, AlarmRaised | AlarmCleared) and (
+            (event.alarm, event.origin) == (Alarm.LOS, Origin.LOCAL)
+        ):
+            raised = isinstance(event, AlarmRaised)
+            yield r.EventCode.LOS_RAISED if raised else r.EventCode.LOS_CLEARED

@@ -7,8 +7,6 @@ changes only where BFN does.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from decoders.arrays import I64, U8
@@ -16,25 +14,23 @@ from decoders.linerates import HYPERFRAMES_PER_FRAME
 
 __all__ = ["ControlWordTraffic"]
 
-_NAME = np.frombuffer(b"SALTMARSH", np.uint8)
-_MESSAGES = tuple(
-    np.frombuffer(text, np.uint8) for text in (b"FAN OK  ", b"DOOR SHUT", b"LAMP ON ", b"TIDE LOW")
-)
-_MESSAGE_FRAMES = 40
-_SENSORS = ((17, 0, 3, 0x2A, 5), (17, 1, 1, 0x60, 16), (17, 2, 25, 0xE0, 2), (18, 0, 7, 0x80, 11))
-"""(Ns, Xs, frames a step, least value, number of values) of vendor octets that move."""
-_FIRST_TEXT_NS = 21
-_GAIN_STEPS = ((4, 0, 6), (5, 2, 10), (6, 1, 15))
-"""(Ns, Xs, frames a step) of Ctrl_AxC octets that move."""
+_TEXT = np.frombuffer(b"SALTMARSH RE-1 FAN OK  DOOR SHUT  LAMP ON  TIDE LOW  ", np.uint8)
+_TEXT_PLACES = tuple((ns, xs) for xs in (0, 2) for ns in range(24, 36))
+_SENSORS = ((17, 1, 0x2A, 5), (18, 1, 0x60, 16), (20, 0, 0xE0, 3), (21, 1, 0x80, 11))
+"""(Ns, Xs, least value, number of values) of vendor octets that move in turn, one of them a frame."""
+_GAINS = ((4, 0), (5, 2), (6, 1), (7, 3))
+"""(Ns, Xs) of Ctrl_AxC octets that move in turn, one of them every second frame."""
 _GAIN = 0x40
-_RESERVED = (9, 1)
-_RESERVED_FRAMES = 20
+_RESERVED = ((3, 0, 0x01), (9, 1, 0x5A), (12, 3, 0xC3))
+"""(Ns, Xs, value) of octets that stand in reserved words."""
 
 
 class ControlWordTraffic:
     """Octets Y = 0 of words that the C&M channels, timing and L1 leave free.
 
-    Vendor specific are subchannels 16 .. `pointer_p` - 1, or .. 63 where `pointer_p` is 0.
+    Vendor specific are subchannels 16 .. `pointer_p` - 1, or .. 63 where `pointer_p` is 0. About as many octets
+    change at the beginning of each 10 ms frame as of any other, and reserved ones never, so that a receiver that
+    knows the link's own traffic can tell it from an injected fault.
     """
 
     def __init__(self, seed: int, pointer_p: int) -> None:
@@ -45,23 +41,20 @@ class ControlWordTraffic:
         """Write into hyperframes uint8 (n, 256, 16, T/8); `first` counts from an HFN of 0."""
         words = octets[:, :, 0, 0]
         frames = (first + np.arange(len(octets), dtype=np.int64)) // HYPERFRAMES_PER_FRAME
-        for ns, xs, every, least, values in _SENSORS:
+        for i, (ns, xs, least, values) in enumerate(_SENSORS):
             if ns < self._end:
-                words[:, ns + 64 * xs] = least + (frames // every + self._seed) % values
-        self._text(words, 0, [_NAME])
-        self._text(words, 2, _MESSAGES, frames // _MESSAGE_FRAMES)
-        for ns in range(4, 8):
-            words[:, ns] = _GAIN + ns
-        for ns, xs, every in _GAIN_STEPS:
-            words[:, ns + 64 * xs] = _GAIN + (frames // every + ns) % 8
-        ns, xs = _RESERVED
-        words[:, ns + 64 * xs] = frames // _RESERVED_FRAMES & 0xFF
+                words[:, ns + 64 * xs] = least + (_turns(frames, i, len(_SENSORS)) + self._seed) % values
+        for i, (ns, xs) in enumerate(_TEXT_PLACES):
+            if ns < self._end:
+                # Each place takes the next letter in its turn; a line that is written over and over.
+                letter = i + len(_TEXT_PLACES) * _turns(frames, i, len(_TEXT_PLACES))
+                words[:, ns + 64 * xs] = _TEXT[letter % len(_TEXT)]
+        for i, (ns, xs) in enumerate(_GAINS):
+            words[:, ns + 64 * xs] = _GAIN + (_turns(frames, 2 * i, 2 * len(_GAINS)) + i) % 8
+        for ns, xs, value in _RESERVED:
+            words[:, ns + 64 * xs] = value
 
-    def _text(self, words: U8, xs: int, texts: Sequence[U8], chosen: I64 | None = None) -> None:
-        """One of the texts, an octet a subchannel."""
-        for i in range(max(map(len, texts))):
-            ns = _FIRST_TEXT_NS + i
-            if ns >= self._end:
-                return
-            column = np.array([text[i] if i < len(text) else 0x20 for text in texts], np.uint8)
-            words[:, ns + 64 * xs] = column[0] if chosen is None else column[chosen % len(texts)]
+
+def _turns(frames: I64, turn: int, turns: int) -> I64:
+    """How often it has been the turn of one of `turns`, each in its frame."""
+    return (frames + turns - 1 - turn) // turns

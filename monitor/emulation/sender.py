@@ -7,8 +7,10 @@ hyperframes; `LineWriter` turns them into one of the raw forms. Neither reads a 
 from __future__ import annotations
 
 import bisect
+import math
 from collections.abc import Sequence
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 
@@ -257,16 +259,26 @@ class _IqPlane:
         self._names = [f"AxC{i}" for i in range(count)]
         self.map = IqMap.packed(option, [replace(one, name=name) for name in self._names])
         # Each carrier has a frequency of its own.
+        frequencies = [100_000 * (2 * i + 1 + seed % 3) for i in range(count)]
         self._tones = [
-            IqTraffic(Tone(100_000.0 * (2 * i + 1 + seed % 3), -12.0, float(IQ_SAMPLE_RATE_HZ)), IQ_WIDTH)
-            for i in range(count)
+            IqTraffic(Tone(float(frequency), -12.0, float(IQ_SAMPLE_RATE_HZ)), IQ_WIDTH)
+            for frequency in frequencies
         ]
+        per_hyperframe = IQ_SAMPLE_RATE_HZ // CHIP_RATE_HZ * BASIC_FRAMES_PER_HYPERFRAME
+        turns = [Fraction(frequency * per_hyperframe, IQ_SAMPLE_RATE_HZ) for frequency in frequencies]
+        # After so many hyperframes all tones have made whole turns, and everything comes again.
+        self._period = math.lcm(*(turn.denominator for turn in turns)) if turns else 1
+        self._octets = self._packed(self._period * per_hyperframe).reshape(self._period, -1)
+
+    def _packed(self, samples: int) -> U8:
+        return self.map.pack(
+            {
+                name: tone.samples(0, samples).astype(np.int16)
+                for name, tone in zip(self._names, self._tones, strict=True)
+            }
+        )
 
     def octets(self, first_hyperframe: int, n: int) -> U8:
-        per_frame = IQ_SAMPLE_RATE_HZ // CHIP_RATE_HZ * BASIC_FRAMES_PER_HYPERFRAME
-        start, count = first_hyperframe * per_frame, n * per_frame
-        samples = {
-            name: tone.samples(start, count).astype(np.int16)
-            for name, tone in zip(self._names, self._tones, strict=True)
-        }
-        return self.map.pack(samples)
+        """IQ octets of n hyperframes, as many rows."""
+        octets: U8 = self._octets[(first_hyperframe + np.arange(n)) % self._period]
+        return octets

@@ -135,4 +135,6 @@ class LinkWatch:
             breaks_of_unknown_length=decoder.breaks_of_unknown_length,
             warnings=warnings,
             standstill=standstill,
+            fec=decoder.fec is not None,
+            scrambling_seed=decoder.scrambling_seed,
         )

@@ -69,7 +69,8 @@ class Snapshot:
     each octet has changed, `changed_at` int64 (256, T/8) the hyperframe of its last change (-1 never).
     `hyperframes_not_received` are those of the missed that the link carried: left out or lost on their way here.
     `last_change` gives the hyperframe at which a counter last moved. `iq_octets` uint8 (256, 15*T/8) are the
-    IQ data blocks of one recent hyperframe, or None.
+    IQ data blocks of one recent hyperframe, or None. `fec`: RS-FEC was found; `scrambling_seed` is None without
+    scrambling.
     """
 
     source: str
@@ -102,6 +103,8 @@ class Snapshot:
     warnings: tuple[str, ...] = ()
     standstill: Standstill | None = None
     breaks_of_unknown_length: int = 0
+    fec: bool = False
+    scrambling_seed: int | None = None
 
     @property
     def lof(self) -> bool:

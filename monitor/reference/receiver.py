@@ -16,7 +16,7 @@ from .aligned_line import AlignedLine, BitLine, BlockLine
 from .block_code import BAD_HEADER, BAD_TYPE, LOCK_LOST, count_flagged_blocks
 from .hyperframe import HyperframeReader
 from .line_code import DISPARITY, K_FLAG, VIOLATION, Character, Characters
-from .results import ReferenceResult, ReferenceSettings, SignalRule
+from .results import ReferenceLosRule, ReferenceResult, ReferenceSettings
 from .sync_word import SyncBlocks, SyncByte, SyncWord
 
 __all__ = ["ReferenceResult", "ReferenceSettings", "receive_blocks", "receive_characters"]
@@ -257,9 +257,9 @@ class _Receiver:
         """Whether the hyperframe at `at` raises LOS by the rule that is set."""
         rule, flags = self._settings.los66_rule, self._chars.flags
         lost = False
-        if self._option.line_code == "64b66b" and rule is not SignalRule.HEADER_COUNT:
+        if self._option.line_code == "64b66b" and rule is not ReferenceLosRule.HEADER_COUNT:
             lost = any(flag & LOCK_LOST for flag in flags[at : at + self._hyperframe_octets])
-            if rule is SignalRule.BLOCK_LOCK:
+            if rule is ReferenceLosRule.BLOCK_LOCK:
                 return lost
         return lost or self._code_errors(at) >= self._settings.los_threshold
 

@@ -8,10 +8,10 @@ from typing import Any
 
 from decoders.counters import COUNTERS
 
-__all__ = ["ReferenceResult", "ReferenceSettings", "SignalRule"]
+__all__ = ["ReferenceLosRule", "ReferenceResult", "ReferenceSettings"]
 
 
-class SignalRule(StrEnum):
+class ReferenceLosRule(StrEnum):
     """What raises LOS at 64B/66B; which one is right is an open reading of the standard."""
 
     HEADER_COUNT = "header_count"
@@ -35,7 +35,7 @@ class ReferenceSettings:
     filter_cm: int = 4
     filter_version: int = 5
     reset_min_hf: int = 10
-    los66_rule: SignalRule = SignalRule.HEADER_COUNT
+    los66_rule: ReferenceLosRule = ReferenceLosRule.HEADER_COUNT
     sh_valid: int = 64
     sh_invalid: int = 16
     fec: bool | None = None

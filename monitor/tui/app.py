@@ -18,6 +18,8 @@ from textual.binding import Binding, BindingType
 from textual.dom import DOMNode
 from textual.widgets import ContentSwitcher
 
+from decoders.linerates import option_named
+
 from ..links.pipeline import Pipeline
 from ..links.snapshot import LogEntry
 from .cells import inert, lasting
@@ -25,7 +27,7 @@ from .command_page import Action, CommandPage
 from .delay_view import DelayView
 from .event_file import event_text, save_event
 from .event_list import EventList, EventsView
-from .fault_list import FAULTS, FaultChoice
+from .fault_list import FaultChoice, faults_for
 from .feed import Feed
 from .inject_view import InjectView
 from .iq_view import IqPage
@@ -92,7 +94,7 @@ class FrayApp(App[int], inherit_bindings=False):
         fps: float | None = None,
         title: str = "",
         iq_map: str | None = None,
-        faults: Sequence[FaultChoice] = FAULTS,
+        faults: Sequence[FaultChoice] | None = None,
         colour: bool | None = None,
         live: bool = True,
         replay: Replayed | None = None,
@@ -121,6 +123,8 @@ class FrayApp(App[int], inherit_bindings=False):
         self.replay_bar = ReplayBar(look, replay)
         self.link_view = LinkView(look, feed, iq_map)
         self.events_view = EventsView(look, feed)
+        if faults is None:
+            faults = faults_for(option_named(pipeline.source.option))
         self.inject_view = InjectView(look, feed, pipeline, faults)
         self.delay_view = DelayView(look, feed, pipeline.source, self._run_resets)
 
@@ -363,7 +367,7 @@ def run_screen(
     fps: float | None = None,
     title: str = "",
     iq_map: str | None = None,
-    faults: Sequence[FaultChoice] = FAULTS,
+    faults: Sequence[FaultChoice] | None = None,
     colour: bool | None = None,
     mouse: bool = True,
     replay: Replayed | None = None,

@@ -22,7 +22,7 @@ from decoders.events import CodeErrors, Event, FrameReceived, HyperframesNotRece
 
 from ..links.snapshot import LogEntry
 from .cells import fit
-from .event_words import is_bad, words_of
+from .event_words import event_in_words, is_bad
 from .feed import Feed, Link
 from .line_pane import Line, LinePane
 from .palette import BAD, GOOD, LETTERS, NAMES, Look
@@ -316,7 +316,7 @@ class EventList(LinePane, can_focus=True):
 
     def _line(self, entry: LogEntry, chosen: bool, width: int) -> Line:
         look, event = self.look, entry.event
-        plane, told = plane_of(event), words_of(event)
+        plane, told = plane_of(event), event_in_words(event)
         column = PLANES.index(plane) if plane in PLANES else 0
         where = "-" if event.hyperframe is None else str(event.hyperframe)
         time = f"{event.bfn:4d}.{event.hfn:03d}" if isinstance(event, FrameReceived) else ""

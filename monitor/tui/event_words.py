@@ -6,12 +6,13 @@ text is printable ASCII only.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from decoders import events as ev
 from decoders.cm_plane.packet_text import describe, printable
 from decoders.counters import is_damage
+from decoders.line_coding.code_8b10b import K28_5
 from decoders.link.startup import StartupState
 
 from ..links.snapshot import BoardSaid, SourceWarning
@@ -19,7 +20,7 @@ from ..text import counted
 from .cells import inert
 from .palette import BAD, GOOD, MOVED, NOTE
 
-__all__ = ["EventWords", "is_bad", "startup_meaning", "status_word", "words_of"]
+__all__ = ["EventWords", "event_in_words", "is_bad", "startup_meaning", "status_word"]
 
 _SHOWN_CHANGES = 4
 _DESCRIBED_OCTETS = 256
@@ -43,6 +44,9 @@ _FIELDS = {
     "hdlc_rate_code": "HDLC rate code",
     "pointer_p": "pointer p",
 }
+
+
+_Parts = Sequence[tuple[int, str] | tuple[int, str, str]]
 
 
 class EventWords(NamedTuple):
@@ -69,7 +73,7 @@ def is_bad(event: ev.Event) -> bool:
     return is_damage(event)
 
 
-def words_of(event: ev.Event) -> EventWords:
+def event_in_words(event: ev.Event) -> EventWords:
     """An event in words; kinds that are new are told by their name."""
     teller = _TELLERS.get(type(event))
     if teller is None:
@@ -123,6 +127,34 @@ def _code(event: ev.CodeErrors) -> EventWords:
     )
 
 
+def _blocks(event: ev.BlockErrors) -> EventWords:
+    parts: _Parts = [
+        (event.header_errors, "bad block header"),
+        (event.unexpected_types, "unexpected block type"),
+        (event.lock_losses, "loss of block lock", "losses of block lock"),
+    ]
+    return EventWords(BAD, "line code", _listed(parts, event.first_octet))
+
+
+def _codewords(event: ev.CodewordErrors) -> EventWords:
+    parts: _Parts = [
+        (event.uncorrected, "codeword not corrected", "codewords not corrected"),
+        (event.corrected, "codeword corrected", "codewords corrected"),
+        (event.lock_losses, "loss of codeword lock", "losses of codeword lock"),
+    ]
+    return EventWords(BAD if is_bad(event) else NOTE, "FEC", _listed(parts, event.first_octet))
+
+
+def _listed(parts: _Parts, first_octet: int) -> str:
+    told = ", ".join(counted(*part) for part in parts if part[0])
+    return f"{told}, first at octet {first_octet} of the hyperframe"
+
+
+def _sync_byte(event: ev.SyncByteMissed) -> EventWords:
+    expected = "0xBC (K28.5)" if event.expected == K28_5 else f"0x{event.expected:02X} (/T/)"
+    return EventWords(BAD, "sync byte", f"observed 0x{event.octet:02X}, expected {expected}")
+
+
 def _l1(event: ev.L1Changed) -> EventWords:
     name = _FIELDS.get(event.field, inert(event.field))
     return EventWords(MOVED, "received", f"{name} 0x{event.new:02X}, before 0x{event.old:02X}")
@@ -170,8 +202,20 @@ _TELLERS: dict[type[ev.Event], Callable[[Any], EventWords]] = {
     ev.HyperframesNotReceived: _gap,
     BoardSaid: lambda e: EventWords(NOTE, "log", inert(e.text)),
     SourceWarning: lambda e: EventWords(BAD if is_bad(e) else NOTE, "source", inert(e.text)),
-    ev.SyncByteMissed: lambda e: EventWords(
-        BAD, "sync byte", f"observed 0x{e.octet:02X}, expected 0xBC (K28.5)"
+    ev.SyncByteMissed: _sync_byte,
+    ev.BlockErrors: _blocks,
+    ev.CodewordErrors: _codewords,
+    ev.SyncWordDiffers: lambda e: EventWords(
+        NOTE, "sync word", inert(f"layout {e.layout}, origin {e.origin}")
+    ),
+    ev.SyncWordFillerMismatch: lambda e: EventWords(
+        BAD if is_bad(e) else NOTE, "filler", f"in the sync word: {e.octets.hex(' ').upper()}"
+    ),
+    ev.ScramblingSeedChanged: lambda e: EventWords(
+        NOTE, "scrambled", f"seed 0x{e.new:08X}, before 0x{e.old:08X}"
+    ),
+    ev.ScramblingUnreliable: lambda e: EventWords(
+        BAD, "scrambled", f"no seed fits the sync word; seed 0x{e.seed:08X} is kept"
     ),
     ev.FillerMismatch: lambda e: EventWords(
         BAD, "filler", f"wrong after the sync byte: {e.octets.hex(' ').upper()}"

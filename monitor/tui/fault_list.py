@@ -11,13 +11,14 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from decoders.events import Plane
+from decoders.linerates import LineRateOption
 
 from ..faults.catalogue import CATALOGUE
 from .cells import fit
 from .line_pane import Line, LinePane
 from .palette import LETTERS, NAMES, Look
 
-__all__ = ["FAULTS", "FaultChoice", "FaultList"]
+__all__ = ["FAULTS", "FaultChoice", "FaultList", "faults_for"]
 
 
 class FaultChoice(NamedTuple):
@@ -44,6 +45,11 @@ FAULTS = tuple(
     FaultChoice(f"{name}:{_PARAMETERS[name]}" if name in _PARAMETERS else name, kind.meaning)
     for name, kind in CATALOGUE.items()
 )
+
+
+def faults_for(option: LineRateOption) -> tuple[FaultChoice, ...]:
+    """The faults that are valid for an option."""
+    return tuple(fault for fault in FAULTS if not CATALOGUE[fault.name].refused(option))
 
 
 class FaultList(LinePane, can_focus=True):

@@ -7,18 +7,19 @@ seconds is one of line time, 15 000 hyperframes a second (CPRI V7.0 clause 4.2.7
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
-from decoders.counters import ERROR_COUNTERS, plane_of_counter
-from decoders.events import Plane
+from decoders.counters import ERROR_COUNTERS, counters_of, is_damage, plane_of_counter
+from decoders.events import Plane, SyncStateChanged
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 
 from ..faults.verdict import Verdict
 from ..links.judgement import Judged, live_judgement
 from ..links.snapshot import InjectedFault, LogEntry, Snapshot
 
-__all__ = ["Feed", "Link"]
+__all__ = ["FaultTimes", "Feed", "Link"]
 
 _WINDOW = 10 * HYPERFRAMES_PER_SECOND
 _WINDOW_STEP = HYPERFRAMES_PER_SECOND // 10
@@ -39,6 +40,29 @@ class Link(Protocol):
     def inject(self, text: str) -> InjectedFault: ...
 
 
+@dataclass(slots=True)
+class FaultTimes:
+    """Hyperframes from a fault to the first event that an expected counter tells of, and to the last effect."""
+
+    detected: int | None = None
+    recovered: int | None = None
+
+    def receive(self, judged: Judged, entries: Sequence[LogEntry]) -> None:
+        """Take the events since the last call."""
+        names = {name for names in judged.expected or () for name in names.split(" + ")}
+        start = judged.fault.hyperframe
+        for entry in entries:
+            event = entry.event
+            if event.hyperframe is None or event.hyperframe < start:
+                continue
+            hit = bool(names.intersection(counters_of(event)))
+            if hit and self.detected is None:
+                self.detected = event.hyperframe - start
+            back = isinstance(event, SyncStateChanged) and event.new == "HFNSYNC"
+            if hit or back or is_damage(event):
+                self.recovered = event.hyperframe - start
+
+
 class Feed:
     """Reads one pipeline; `read` once a tick, everything else from what was read."""
 
@@ -48,6 +72,8 @@ class Feed:
         self.marked: Mapping[str, int] = dict.fromkeys(self.snapshot.counters, 0)
         self.marked_at = 0
         self.judged: list[Judged] = []
+        self.times: dict[int, FaultTimes] = {}
+        self._next = 0
         self._window: deque[tuple[int, Mapping[str, int]]] = deque()
         self._restarts = self._began
         self._remember()
@@ -69,7 +95,17 @@ class Feed:
         self._remember()
         done = {j.fault.number: j for j in self.judged if j.verdict is not Verdict.WAITING}
         self.judged = [done.get(f.number) or live_judgement(f, self.snapshot) for f in self.snapshot.injected]
+        self._date()
         return anew
+
+    def _date(self) -> None:
+        """Look at the new events for when each open fault was detected, and when its last effect was."""
+        open_faults = [j for j in self.judged if j.fault.number not in self.times or not j.verdict.final]
+        if open_faults:
+            entries = self.link.entries_since(self._next)
+            for judged in open_faults:
+                self.times.setdefault(judged.fault.number, FaultTimes()).receive(judged, entries)
+        self._next = self.snapshot.events
 
     @property
     def waiting(self) -> bool:

@@ -25,7 +25,7 @@ from decoders.frame_structure.controlwords import (
 )
 from decoders.frame_structure.frames import ALARM_BITS
 from decoders.line_coding.code_8b10b import K28_5
-from decoders.linerates import LineRateOption, option_named
+from decoders.linerates import EIGHT_TEN, LineRateOption, option_named
 from decoders.user_plane.iq_levels import dc_offset, level_dbfs, peak
 
 from ..links.snapshot import NEVER, Snapshot
@@ -45,7 +45,7 @@ def word_meaning(x: int, word: bytes, option: LineRateOption) -> str:
     """What the word X of subchannel 0 or 2 means; empty for the others."""
     first = word[0]
     if x == 0:
-        if option.line_code != "8b10b":
+        if option.line_code != EIGHT_TEN:
             return "sync word"
         return "sync byte K28.5" if first == K28_5 else "sync byte missing"
     if x == X_HFN:

@@ -19,7 +19,7 @@ from textual.widget import Widget
 
 from .palette import Look
 
-__all__ = ["Line", "LinePane", "cells", "line_text"]
+__all__ = ["Line", "LinePane", "cells", "differing", "line_text"]
 
 Line: TypeAlias = tuple[Segment, ...]
 
@@ -33,7 +33,7 @@ def line_text(line: Line) -> str:
     return "".join(segment.text for segment in line)
 
 
-def _differing(old: Line, new: Line, width: int) -> tuple[int, int] | None:
+def differing(old: Line, new: Line, width: int) -> tuple[int, int] | None:
     """(first cell, cell after the last) that differ, or None."""
     if old == new:
         return None
@@ -91,7 +91,7 @@ class LinePane(Widget):
         for y in range(min(max(len(old), len(new)), self.size.height)):
             before = old[y] if y < len(old) else ()
             now = new[y] if y < len(new) else ()
-            span = _differing(before, now, width)
+            span = differing(before, now, width)
             if span is not None:
                 regions.append(Region(span[0], y, span[1] - span[0], 1))
         if regions:

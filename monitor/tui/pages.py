@@ -17,7 +17,7 @@ from decoders.events import FrameReceived, OctetsChanged, Plane
 
 from ..links.snapshot import LogEntry
 from .cells import fit_middle, inert, wrapped
-from .event_words import words_of
+from .event_words import event_in_words
 from .line_pane import Line, LinePane
 from .palette import LETTERS, NAMES, Look
 from .status import KeyLine
@@ -156,7 +156,7 @@ def reading(entry: LogEntry, look: Look) -> Maker:
 
     def make(width: int) -> list[Line]:
         event = entry.event
-        plane, told = plane_of(event), words_of(event)
+        plane, told = plane_of(event), event_in_words(event)
         lines: list[Line] = [
             (
                 Segment(f" {LETTERS[plane]} ", look.badge(plane)),

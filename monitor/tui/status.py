@@ -10,7 +10,7 @@ from rich.segment import Segment
 from textual import events
 
 from decoders.events import Alarm
-from decoders.linerates import option_named
+from decoders.linerates import EIGHT_TEN, option_named
 
 from ..links.snapshot import Snapshot
 from ..text import counted
@@ -232,10 +232,28 @@ def _line_details(snapshot: Snapshot) -> list[str]:
     ]
 
 
+def _fec_details(snapshot: Snapshot) -> list[str]:
+    """Of RS-FEC at 64B/66B, and of the scrambling of version 2; nothing where the option has neither."""
+    told = []
+    if option_named(snapshot.option).line_code != EIGHT_TEN:
+        counters = snapshot.counters
+        fec = "FEC on" if snapshot.fec else "FEC off" if snapshot.control is not None else "FEC -"
+        corrected, lost = (
+            counters.get("fec_corrected_codewords", 0),
+            counters.get("fec_uncorrected_codewords", 0),
+        )
+        if corrected or lost:
+            fec += f": {corrected} corrected, {lost} not"
+        told.append(fec)
+    if snapshot.scrambling_seed is not None:
+        told.append(f"seed 0x{snapshot.scrambling_seed:08X}")
+    return told
+
+
 def _l1_details(snapshot: Snapshot) -> list[str]:
     """Of the L1 inband protocol, where there is room; `-` before it is known."""
     known = snapshot.control is not None
     names = ("version", "HDLC rate code", "pointer p")
     values = (snapshot.version, snapshot.hdlc_rate_code, snapshot.pointer_p)
     told = [f"{name} {value if known else '-'}" for name, value in zip(names, values, strict=True)]
-    return ["  ".join(told)]
+    return [*_fec_details(snapshot), "  ".join(told)]

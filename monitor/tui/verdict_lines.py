@@ -7,12 +7,12 @@ from rich.segment import Segment
 from ..links.judgement import Judged
 from .cells import fit, inert, wrapped
 from .fault_list import FaultChoice
-from .feed import Feed
+from .feed import FaultTimes, Feed
 from .line_pane import Line, LinePane
 from .palette import Look
 from .repeater import Repeater
 
-__all__ = ["VerdictLines"]
+__all__ = ["VerdictLines", "verdict_lines"]
 
 _NO_FAULTS = (
     "No faults can be injected into this source: it is read as it is. "
@@ -42,7 +42,7 @@ class VerdictLines(LinePane):
             style = look.alarm if repeater.worst else look.bar_chosen if repeater.active else look.good
             lines.append((Segment(fit(f" {repeater.told} ", width), style),))
         for judged in reversed(feed.judged):
-            lines += _told(judged, width, look)
+            lines += verdict_lines(judged, feed.times.get(judged.fault.number), width, look)
         if not feed.judged and not problem:
             text = (
                 " enter injects it; here you then see which counters changed, and whether they were expected"
@@ -51,25 +51,32 @@ class VerdictLines(LinePane):
         self.show(lines[: self.size.height])
 
 
-def _told(judged: Judged, width: int, look: Look) -> list[Line]:
-    fault = judged.fault
+def verdict_lines(judged: Judged, times: FaultTimes | None, width: int, look: Look) -> list[Line]:
+    fault, verdict = judged.fault, judged.verdict
     glyph, style = "!", look.alarm
-    if not judged.verdict.final:
+    if not verdict.final:
         glyph, style = "-", look.text
-    elif judged.verdict.passed:
+    elif verdict.passed:
         glyph, style = "+", look.good
-    verdict = f"{glyph} {judged.verdict.value}"
-    head = f"  {inert(fault.text)} at hf {fault.hyperframe}"
-    names = [*fault.expected, *(name for name in judged.moved if name not in fault.expected)]
-    parts = [
-        f"{name} expected {fault.expected.get(name, 0)}, observed {judged.moved.get(name, 0)}"
-        for name in names
-    ]
-    told = "; ".join(parts) if parts else "no counter expected to change; none did"
-    number = f" {fault.number + 1} "
+    number, word = f" {fault.number + 1} ", f"{glyph} {verdict.value}"
+    when = f" after {times.detected} hf" if times and times.detected is not None and verdict.final else ""
+    if when and times and times.recovered is not None:
+        when += f", recovered after {times.recovered} hf"
+    head = f"{when}  {inert(fault.text)} at hf {fault.hyperframe}"
     head_line = (
         Segment(number, look.text),
-        Segment(verdict, style),
-        Segment(fit(head, width - len(number) - len(verdict)), look.text),
+        Segment(word, style),
+        Segment(fit(head, width - len(number) - len(word)), look.text),
     )
-    return [head_line, *((Segment("   " + part, look.quiet),) for part in wrapped(told, width - 3))]
+    told = "; ".join(_observed(judged))
+    return [head_line, *((Segment("   " + part, look.quiet),) for part in wrapped(told, width - 3) if told)]
+
+
+def _observed(judged: Judged) -> list[str]:
+    """Each expected counter with what was observed, then what is wrong beside them."""
+    expected = judged.expected or {}
+    told = []
+    for names, bounds in expected.items():
+        by = sum(judged.moved.get(name, 0) for name in names.split(" + "))
+        told.append(f"{names} expected {bounds}, observed {by:+d}")
+    return told + [f.text for f in judged.findings if f.counter not in expected]

@@ -179,9 +179,9 @@ async def parity(hyperframes: int) -> None:
     )
 
 
-def thread_seconds(pid: int) -> float:
-    """CPU time of the main thread of a process."""
-    text = Path(f"/proc/{pid}/task/{pid}/stat").read_text(encoding="ascii")
+def cpu_seconds(stat: Path) -> float:
+    """CPU time of a thread, or of a whole process, by its file in /proc."""
+    text = stat.read_text(encoding="ascii")
     fields = text.rsplit(")", 1)[1].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
@@ -202,7 +202,7 @@ def at_rest(pace: str) -> None:
         os.environ.update(TERM="xterm-256color", COLORTERM="truecolor")
         os.environ.pop("NO_COLOR", None)
         os.environ.pop("SSH_CONNECTION", None)
-        command = [sys.executable, "-m", "monitor", "watch", "emulated:pair", "--pace", pace]
+        command = [sys.executable, "-m", "monitor", "demo", "--pace", pace]
         os.execv(sys.executable, command)
     fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
     try:
@@ -210,11 +210,13 @@ def at_rest(pace: str) -> None:
         for index, (name, _) in enumerate(VIEWS):
             os.write(terminal, str(index + 1).encode())
             received(terminal, SETTLE_S)
-            cpu = thread_seconds(pid)
+            stats = (Path(f"/proc/{pid}/task/{pid}/stat"), Path(f"/proc/{pid}/stat"))
+            before = [cpu_seconds(stat) for stat in stats]
             octets = received(terminal, REST_S)
-            share = (thread_seconds(pid) - cpu) / REST_S
+            screen, whole = ((cpu_seconds(s) - b) / REST_S for s, b in zip(stats, before, strict=True))
             print(
-                f"terminal, {name}, pace {pace}: {octets / REST_S / 1000:.1f} kB/s, screen {share:.2f} of a core"
+                f"terminal, {name}, pace {pace}: {octets / REST_S / 1000:.1f} kB/s, screen {screen:.2f} of a core,"
+                f" the whole demo {whole:.2f}"
             )
     finally:
         os.kill(pid, signal.SIGKILL)

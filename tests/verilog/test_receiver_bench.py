@@ -18,6 +18,7 @@ from encdec8b10b import EncDec8B10B  # type: ignore[import-untyped]
 
 from decoders.linerates import option_named
 from monitor.cli.main import main
+from tests.support.patience import patience
 
 BENCH = Path(__file__).with_name("receiver_bench.v")
 K_CODES = (0x1C, 0x3C, 0x5C, 0x7C, 0x9C, 0xBC, 0xDC, 0xFC, 0xF7, 0xFB, 0xFD, 0xFE)
@@ -46,11 +47,11 @@ def run_bench(folder: Path, line: Path, option: str) -> dict[str, int]:
     parameters = {"CHARACTERS": len(words), "WORD_OCTETS": option_named(option).word_octets}
     sets = [f"-Preceiver_bench.{name}={value}" for name, value in parameters.items()]
     subprocess.run(
-        ["iverilog", "-g2005", "-Wall", *sets, "-o", str(bench), str(BENCH)], check=True, timeout=60
+        ["iverilog", "-g2005", "-Wall", *sets, "-o", str(bench), str(BENCH)], check=True, timeout=patience(60)
     )
     done = subprocess.run(
         ["vvp", str(bench), f"+line={line}", f"+code={code}"],
-        check=True, capture_output=True, text=True, timeout=120,
+        check=True, capture_output=True, text=True, timeout=patience(120),
     )  # fmt: skip
     assert "WARNING" not in done.stdout + done.stderr
     return {name: int(value) for name, value in (text.split() for text in done.stdout.splitlines())}

@@ -18,6 +18,7 @@ import pytest
 
 from monitor.cli import main as cli
 from tests.support.commands import outcome
+from tests.support.patience import patience
 
 ROOT = Path(__file__).parents[3]
 H2 = 8192
@@ -392,7 +393,7 @@ def test_name_that_is_no_text(captures: Path, tmp_path: Path) -> None:
     except OSError:
         pytest.skip("this file system takes text only")
     process = start("decode", os.fsdecode(path))
-    out, err = process.communicate(timeout=60)
+    out, err = process.communicate(timeout=patience(60))
     assert process.returncode == 0
     assert b"60 hyperframes" in out
     assert b"Traceback" not in err
@@ -404,7 +405,7 @@ def test_name_that_is_no_text(captures: Path, tmp_path: Path) -> None:
 def test_standard_input(captures: Path) -> None:
     with (captures / "clean.octets").open("rb") as file:
         process = start("decode", "-", "--form", "octets", "--json", stdin=file)
-        out, err = process.communicate(timeout=60)
+        out, err = process.communicate(timeout=patience(60))
     assert process.returncode == 0
     assert json.loads(out)["hyperframes"] == 60
     assert b"Traceback" not in err
@@ -415,8 +416,8 @@ def test_craft_into_decode_through_a_pipe() -> None:
     reader = start("decode", "-", "--json", stdin=maker.stdout)
     assert maker.stdout is not None
     maker.stdout.close()
-    out, err = reader.communicate(timeout=60)
-    assert maker.wait(60) == 0
+    out, err = reader.communicate(timeout=patience(60))
+    assert maker.wait(patience(60)) == 0
     assert reader.returncode == 0
     assert json.loads(out)["sync"]["alignment_slip_bits"] == 3
     assert b"Traceback" not in err
@@ -429,7 +430,7 @@ def test_whoever_reads_may_stop_early(captures: Path) -> None:
     assert process.stdout is not None
     assert process.stdout.readline()
     process.stdout.close()
-    assert process.wait(60) == 0
+    assert process.wait(patience(60)) == 0
     assert process.stderr is not None
     assert process.stderr.read() == b""
     process.stderr.close()
@@ -441,7 +442,7 @@ def test_interrupt_is_130_with_what_was_read(number: signal.Signals) -> None:
     assert process.stdout is not None
     first = process.stdout.readline()
     process.send_signal(number)
-    out, err = process.communicate(timeout=60)
+    out, err = process.communicate(timeout=patience(60))
     assert process.returncode == 130
     assert b"Traceback" not in err
     assert b"interrupted" in err
@@ -453,12 +454,12 @@ def test_a_run_that_is_stopped_leaves_its_report(tmp_path: Path, number: signal.
     page = tmp_path / "page.html"
     page.write_text("of an older run, which goes as this one begins")
     process = start("delay", "emulated", "--resets", "100000", "--html", str(page), "--force")
-    end = time.monotonic() + 30
+    end = time.monotonic() + patience(30)
     while page.exists() and time.monotonic() < end:
         time.sleep(0.05)
     time.sleep(1.0)
     process.send_signal(number)
-    _, err = process.communicate(timeout=60)
+    _, err = process.communicate(timeout=patience(60))
     assert process.returncode == 130 and b"interrupted" in err
     assert "INCOMPLETE" in page.read_text()
 

@@ -28,6 +28,7 @@ from monitor.testing.tested_link import EmulatedLink
 from monitor.text import counted
 from tests.support.boards import running_board
 from tests.support.commands import outcome
+from tests.support.patience import patience
 
 ROOT = Path(__file__).parents[3]
 Said = tuple[int, str, str]
@@ -97,12 +98,12 @@ def test_a_craft_that_is_told_to_end_takes_its_part_away(tmp_path: Path, number:
     process = subprocess.Popen(
         [sys.executable, "-m", "monitor", *words], cwd=ROOT, stderr=subprocess.PIPE, text=True
     )
-    end = time.monotonic() + 30
+    end = time.monotonic() + patience(30)
     while sum(path.stat().st_size for path in tmp_path.iterdir()) == 0 and time.monotonic() < end:
         time.sleep(0.01)
     assert all(path.name.startswith(".framefray-") for path in tmp_path.iterdir())
     process.send_signal(number)
-    _, err = process.communicate(timeout=30)
+    _, err = process.communicate(timeout=patience(30))
     assert (process.returncode, len(err.splitlines())) == (130, 1)
     assert "nothing was written" in err
     assert not list(tmp_path.iterdir())

@@ -39,6 +39,7 @@ from monitor.reports.compare_records import compare_record
 from monitor.reports.compare_text import compare_lines
 from monitor.sources.file import open_file_source
 from monitor.sources.source import UNKNOWN_GAP
+from tests.support.patience import patience
 
 U8 = NDArray[np.uint8]
 ROOT = Path(__file__).parents[3]
@@ -341,7 +342,9 @@ def test_clocks_give_the_latency(tmp_path: Path, sent_octets: bytes) -> None:
 
 def run_compare(*words: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "monitor", "compare", *words]
-    return subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False, timeout=60)
+    return subprocess.run(
+        command, capture_output=True, text=True, cwd=ROOT, check=False, timeout=patience(60)
+    )
 
 
 def test_the_command_gives_verdicts(tmp_path: Path, sent_octets: bytes) -> None:

@@ -31,6 +31,7 @@ from monitor.recording.recorder import FaultyTap, open_recording
 from monitor.sources.file import open_file_source
 from monitor.sources.log import Log
 from monitor.sources.source import UNKNOWN_GAP, Chunk, Source
+from tests.support.patience import patience
 
 ROOT = Path(__file__).parents[3]
 BITS_2 = (
@@ -55,7 +56,7 @@ def events_of(source: Source) -> list[Event]:
 def run_record(*words: str, **options: object) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "monitor", "record", *words]
     return subprocess.run(  # type: ignore[call-overload, no-any-return]
-        command, check=False, capture_output=True, text=True, cwd=ROOT, timeout=60, **options
+        command, check=False, capture_output=True, text=True, cwd=ROOT, timeout=patience(60), **options
     )
 
 
@@ -70,7 +71,7 @@ def start_record(*words: str) -> subprocess.Popen[str]:
 
 
 def wait_for_size(path: Path, size: int, process: subprocess.Popen[str]) -> None:
-    end = time.monotonic() + 30
+    end = time.monotonic() + patience(30)
     while not (path.exists() and path.stat().st_size >= size):
         assert process.poll() is None, process.communicate()
         assert time.monotonic() < end
@@ -343,7 +344,7 @@ def test_a_signal_ends_it_with_all_kept(tmp_path: Path, name: str) -> None:
     process = start_record("emulated", str(out))
     wait_for_size(out, 2 * 50 * BITS_2, process)
     process.send_signal(getattr(signal, name))
-    said, told = process.communicate(timeout=20)
+    said, told = process.communicate(timeout=patience(20))
     assert process.returncode == 130
     assert name in told
     assert "Traceback" not in told

@@ -35,8 +35,9 @@ from monitor.recording.replay import Pacer, ReplayControl, ReplaySource
 from monitor.recording.timeline import MAX_ERRORS, SCAN_OCTETS, Timeline
 from monitor.sources.file import open_file_source
 from monitor.sources.source import Chunk
-from monitor.tui.event_words import words_of
+from monitor.tui.event_words import event_in_words
 from monitor.tui.palette import BAD
+from tests.support.patience import patience
 
 ROOT = Path(__file__).parents[3]
 HYPERFRAMES = 320
@@ -210,7 +211,7 @@ def test_next_error_stops_where_the_list_marks_damage(tmp_path: Path) -> None:
     """Alarms of the far end, and a sync state that falls, are marked in the list, too."""
     faults = ("l1.rai@60:hyperframes=2", "sync.comma@90", "vendor.flip@150")
     path = make(tmp_path / "a.flagged", *faults, hyperframes=180)
-    marked = {e.hyperframe for e in decoded(path) if words_of(e).glyph == BAD}
+    marked = {e.hyperframe for e in decoded(path) if event_in_words(e).glyph == BAD}
     assert {60, 90} <= marked
     with replaying(path) as (control, _):
         found = []
@@ -410,11 +411,13 @@ def test_a_timeline_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_without_a_terminal_it_is_a_summary(captures: dict[str, Path]) -> None:
     command = [sys.executable, "-m", "monitor", "replay", str(captures["flagged"])]
-    result = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=True, timeout=60)
+    result = subprocess.run(
+        command, capture_output=True, text=True, cwd=ROOT, check=True, timeout=patience(60)
+    )
     assert f"{HYPERFRAMES} hyperframes" in result.stdout
     assert "errors    in hyperframes 90" in result.stdout
     bad = [*command[:-1], str(captures["octets"].parent / "none.bits")]
-    result = subprocess.run(bad, capture_output=True, text=True, cwd=ROOT, check=False, timeout=60)
+    result = subprocess.run(bad, capture_output=True, text=True, cwd=ROOT, check=False, timeout=patience(60))
     assert result.returncode == 2
     assert result.stderr.count("\n") <= 2
     assert callable(run_replay)

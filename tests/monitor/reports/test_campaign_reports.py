@@ -30,6 +30,7 @@ from monitor.reports.campaign_html import html_document
 from monitor.reports.campaign_junit import junit_document
 from monitor.reports.campaign_records import campaign_record, run_record
 from monitor.reports.campaign_text import campaign_lines
+from tests.support.patience import patience
 from tests.support.receivers import receiver_of
 
 CASES = [
@@ -339,11 +340,11 @@ def test_a_browser_shows_the_page(bad: dict[str, Any], tmp_path: Path) -> None:
     ).split()
     run = [str(CHROMIUM), *flags, f"--user-data-dir={tmp_path / 'profile'}"]
     dom = subprocess.run(
-        [*run, "--dump-dom", page.as_uri()], capture_output=True, timeout=120, check=True, text=True
+        [*run, "--dump-dom", page.as_uri()], capture_output=True, timeout=patience(120), check=True, text=True
     ).stdout
     shown = Page(dom[dom.index("<body") : dom.index("</body>")]).rows
     assert shown == Page(html_document(bad)).rows
     picture = tmp_path / "campaign.png"
     command = [*run, "--window-size=1280,1600", f"--screenshot={picture}", page.as_uri()]
-    subprocess.run(command, capture_output=True, timeout=120, check=True)
+    subprocess.run(command, capture_output=True, timeout=patience(120), check=True)
     assert picture.read_bytes().startswith(b"\x89PNG") and picture.stat().st_size > 20_000

@@ -23,6 +23,7 @@ from monitor.cli.main import main
 from monitor.errors import InputError
 from monitor.sources import vcd
 from monitor.sources.vcd import VcdReader, VcdSource, parse_vcd_signals
+from tests.support.patience import patience
 
 HEAD = """\
 $date today $end
@@ -209,8 +210,10 @@ def test_a_simulators_dump_gives_the_words_it_was_fed(tmp_path: Path) -> None:
     assert main(["export", "emulated", str(line), "--option", "1", "--hyperframes", "2"]) == 0
     fed = [int(text, 16) for text in line.read_text().splitlines() if not text.startswith("//")]
     (tmp_path / "player.v").write_text(BENCH.replace("COUNT", str(len(fed))))
-    subprocess.run(["iverilog", "-o", "player.vvp", "player.v"], cwd=tmp_path, check=True, timeout=60)
-    subprocess.run(["vvp", "player.vvp"], cwd=tmp_path, check=True, timeout=60, capture_output=True)
+    subprocess.run(
+        ["iverilog", "-o", "player.vvp", "player.v"], cwd=tmp_path, check=True, timeout=patience(60)
+    )
+    subprocess.run(["vvp", "player.vvp"], cwd=tmp_path, check=True, timeout=patience(60), capture_output=True)
     source = VcdSource(str(tmp_path / "player.vcd"), parse_vcd_signals("data=player.symbol,clock=clock"), "1")
     # The first edge finds the register not yet loaded.
     assert words(source) == [0, *fed]

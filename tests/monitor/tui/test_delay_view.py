@@ -88,7 +88,7 @@ async def test_every_size_is_drawn(size: tuple[int, int], option: str) -> None:
         assert all(cells(line) <= max(width, 80) for line in app.delay_view.pane.lines)
         if size >= (80, 24):
             assert "! VARIES" in text(app)
-            assert "k is not compensated" in text(app)
+            assert "alignment offset is not compensated" in text(app)
 
 
 async def test_keys_go_stop_go_on_and_begin_anew() -> None:

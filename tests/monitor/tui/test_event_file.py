@@ -10,8 +10,8 @@ import pytest
 from monitor.links.pipeline import Pipeline
 from monitor.tui.event_file import event_text, save_event
 from monitor.tui.pages import EventPage
-from tests.monitor.tui.test_screen import advance, screen, text
 from tests.support.screen_fakes import FakeFaultySource, FakeSource
+from tests.support.screens import advance, screen, text
 
 
 async def test_w_writes_the_open_event_and_says_where(

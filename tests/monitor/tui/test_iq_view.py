@@ -17,8 +17,8 @@ from monitor.errors import InputError
 from monitor.links.pipeline import Pipeline
 from monitor.tui.app import FrayApp
 from monitor.tui.iq_view import IqPage, braille, columns_db, dots, spectrum_db
-from tests.monitor.tui.test_screen import GOLDEN, rows, text
 from tests.support.screen_fakes import FakeSource
+from tests.support.screens import GOLDEN, rows, text
 
 
 def tone(cycles: float, amplitude: float, n: int = 256) -> NDArray[np.int16]:
@@ -120,10 +120,8 @@ def test_the_map_that_the_emulation_sends(option: str) -> None:
 
 
 def test_where_the_map_comes_from() -> None:
-    from argparse import Namespace
-
-    assert iq_map_text(Namespace(iq=None, source="emulated:pair"), "2") == "M=15,fs=15.36,n=2"
-    assert iq_map_text(Namespace(iq="M=16,fs=7.68", source="emulated"), "2") == "M=16,fs=7.68"
-    assert iq_map_text(Namespace(iq=None, source="a.bits"), "2") is None
+    assert iq_map_text(None, "2", emulated=True) == "M=15,fs=15.36,n=2"
+    assert iq_map_text("M=16,fs=7.68", "2", emulated=True) == "M=16,fs=7.68"
+    assert iq_map_text(None, "2", emulated=False) is None
     with pytest.raises(InputError, match="--iq M=99"):
-        iq_map_text(Namespace(iq="M=99,fs=7.68", source="a.bits"), "2")
+        iq_map_text("M=99,fs=7.68", "2", emulated=False)

@@ -5,18 +5,18 @@ from __future__ import annotations
 import pytest
 
 from decoders.counters import ERROR_COUNTERS
+from decoders.linerates import option_named
 from monitor.emulation.emulated_link import EmulatedSource
 from monitor.faults.verdict import Verdict
 from monitor.links.pipeline import Pipeline
-from monitor.tui.fault_list import FAULTS as EVERY_FAULT
-from monitor.tui.fault_list import FaultChoice
+from monitor.tui.fault_list import FaultChoice, faults_for
 from monitor.tui.feed import Feed
 from monitor.tui.repeater import INTERVALS
-from tests.monitor.tui.test_screen import FAULTS, advance, rows, screen, text
 from tests.support.screen_fakes import FakeFaultySource, FakeSource
+from tests.support.screens import FAULTS, advance, rows, screen, text
 
 
-@pytest.mark.parametrize("fault", EVERY_FAULT, ids=lambda f: f.name)
+@pytest.mark.parametrize("fault", faults_for(option_named("2")), ids=lambda f: f.name)
 def test_each_fault_of_the_list_passes_on_the_emulated_pair_and_leaves_nothing(fault: FaultChoice) -> None:
     pipeline = Pipeline(EmulatedSource(pair=True, chunk_hyperframes=25))
     feed = Feed(pipeline)

@@ -18,8 +18,8 @@ from monitor.recording.replay import ReplayControl, ReplaySource
 from monitor.tui.app import FrayApp
 from monitor.tui.pages import Page
 from monitor.tui.replay_bar import ReplayBar, SeekPage
-from tests.monitor.tui.test_screen import rows, text
 from tests.support.screen_fakes import FakeSource
+from tests.support.screens import rows, text
 
 
 class Errors:
