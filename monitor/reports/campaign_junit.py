@@ -5,23 +5,23 @@ A campaign that was stopped, or put no fault in, has one more test case, an erro
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
 from junitparser import Error, Failure, JUnitXml, Properties, Property, Skipped, TestCase, TestSuite
 
 from ..faults.verdict import Verdict
+from ..text import inert_values
 from .campaign_records import outcome, stopped
 
 __all__ = ["junit_document"]
 
-_UNFIT = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _ERRORS = frozenset((Verdict.CRASHED, Verdict.NOT_SENT, Verdict.UNSEEN))
 """Nothing was seen of what the receiver makes of the fault."""
 
 
 def junit_document(record: dict[str, Any]) -> bytes:
-    """The XML document of a campaign's JSON object."""
+    """The XML document of a campaign's JSON object; every text in it inert, which XML 1.0 can hold (clause 2.2)."""
+    record = inert_values(record)
     link = record["link"]
     suite = TestSuite(f"framefray campaign {link['source']}")
     for name, value in link.items():
@@ -49,15 +49,15 @@ def junit_document(record: dict[str, Any]) -> bytes:
 
 def _case(case: dict[str, Any], several_seeds: bool) -> Any:
     name = f"{case['case']} (seed {case['seed']})" if several_seeds else case["case"]
-    row: Any = TestCase(_clean(name), classname=f"framefray.{case['plane']}", time=0.0)
+    row: Any = TestCase(name, classname=f"framefray.{case['plane']}", time=0.0)
     text = "\n".join(finding["text"] for finding in case["findings"])
     if case["left_out"]:
-        row.result = [Skipped(_clean(text))]
+        row.result = [Skipped(text)]
     elif not case["passed"]:
         kind = Error if case["verdict"] in _ERRORS else Failure
-        outcome = kind(_clean(case["findings"][0]["text"]), case["verdict"])
+        outcome = kind(case["findings"][0]["text"], case["verdict"])
         moved = ", ".join(f"{counter} {change:+d}" for counter, change in case["moved"].items()) or "nothing"
-        outcome.text = _clean(f"{text}\nmoved: {moved}\nagain: {case['repeat_with']}")
+        outcome.text = f"{text}\nmoved: {moved}\nagain: {case['repeat_with']}"
         row.result = [outcome]
     times = ("detected_after_hyperframes", "recovered_after_hyperframes")
     told = [Property(key, str(case[key])) for key in times if case[key] is not None]
@@ -72,12 +72,7 @@ def _case(case: dict[str, Any], several_seeds: bool) -> Any:
 
 def _error(record: dict[str, Any], text: str, kind: str) -> Any:
     row: Any = TestCase("campaign", classname="framefray.campaign", time=0.0)
-    error: Any = Error(_clean(text), kind)
-    error.text = _clean(f"{text}\nagain: {record['repeat_with']}")
+    error: Any = Error(text, kind)
+    error.text = f"{text}\nagain: {record['repeat_with']}"
     row.result = [error]
     return row
-
-
-def _clean(text: str) -> str:
-    """Only characters that XML 1.0 may hold (clause 2.2)."""
-    return _UNFIT.sub("?", text)
