@@ -125,9 +125,11 @@ class VcdSource:
             )
         by_octets = k is not None or width % 10 != 0
         self._bits = 8 if by_octets else 10
-        self._lanes = width // self._bits
-        if k is not None and k.width != self._lanes:
-            raise InputError(f"signal {k.path} has {k.width} bits for {self._lanes} octets of {data.path}")
+        self._characters = width // self._bits
+        if k is not None and k.width != self._characters:
+            raise InputError(
+                f"signal {k.path} has {k.width} bits for {self._characters} octets of {data.path}"
+            )
         self.form = str(Form.FLAGGED if k is not None else Form.OCTETS if by_octets else Form.SYMBOLS)
         self._rising = signals.rising
         codes = [code for code in (data.code, k_code, valid, self._clock) if code is not None]
@@ -188,10 +190,10 @@ class VcdSource:
         self.unknown += int(np.count_nonzero(unknown))
         known = np.array([max(sample, 0) for sample in bus.samples], np.uint64)
         flags = np.array(bus.flags, np.uint64)
-        lanes = np.arange(self._lanes, dtype=np.uint64)
-        words = known[:, None] >> (lanes * np.uint64(self._bits)) & np.uint64((1 << self._bits) - 1)
+        places = np.arange(self._characters, dtype=np.uint64)
+        words = known[:, None] >> (places * np.uint64(self._bits)) & np.uint64((1 << self._bits) - 1)
         if self.form == Form.FLAGGED:
-            words |= (flags[:, None] >> lanes & np.uint64(1)) << np.uint64(8)
+            words |= (flags[:, None] >> places & np.uint64(1)) << np.uint64(8)
             words[unknown] = _VIOLATION
         elif self.form == Form.SYMBOLS:
             words[unknown] = _NO_SYMBOL

@@ -352,7 +352,7 @@ def test_a_browser_shows_the_page(bad: dict[str, Any], tmp_path: Path) -> None:
 
 def test_a_hostile_name_of_a_board_leaves_every_report_whole(campaign: Campaign) -> None:
     record = campaign_record(campaign, None, [])
-    record["link"]["board"] = "19 °C \x1b[31m\x9b\u202e\ud800<&\"\x00"
+    record["link"]["board"] = '19 °C \x1b[31m\x9b\u202e\ud800<&"\x00'
     document = junit_document(record).decode()
     Xml.fromstring(document)  # well-formed by another hand
     page = html_document(record)
