@@ -158,7 +158,7 @@ class JsonRows:
 
     def write(self, rows: Iterable[Row]) -> None:
         for row in rows:
-            self._stream.write(json_text(row).encode() + b"\n")
+            self._stream.write(json_lines([row]))
             self.rows += 1
 
     def close(self) -> None:
