@@ -27,7 +27,7 @@ from decoders.events import (
 
 from ..errors import InputError
 from ..reports.decode_records import event_record, frame_record, vendor_records
-from ..text import json_text
+from ..text import json_lines, json_text
 
 __all__ = ["COLUMNS", "CsvRows", "JsonRows", "ParquetRows", "RowWriter", "Table", "counter_rows", "rows_of"]
 
