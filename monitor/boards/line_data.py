@@ -164,12 +164,12 @@ class BoardLineData:
             self.pulse.came()  # only line data are so long, and they may take a while
 
     def broken(self) -> None:
-        self.pulse.broke()
+        self.pulse.went_down()
         if self._frames is not None:
             self._frames.restart()
 
     def back(self) -> None:
-        self.pulse.back()
+        self.pulse.went_up()
 
     def ended(self) -> None:
         self.queue.close()

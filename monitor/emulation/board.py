@@ -150,7 +150,7 @@ class RecordBoard:
                 self._pair.send(symbols)
                 if not self._pair.up:  # nothing on the receiver: no signal, and no K28.5
                     out += self._receive_line(np.zeros_like(symbols), room)
-            elif self.loopback is r.Loopback.NONE:  # the receiver hears nothing, and passes nothing on
+            elif self.loopback is r.Loopback.NONE:  # the receiver has no input, and passes no line data on
                 dark = flagged_words(np.zeros(len(symbols), np.uint8), None, np.arange(len(symbols)))
                 out += self._told(self.decoder.receive(dark.view(np.uint8), self.time_ns))
             else:
