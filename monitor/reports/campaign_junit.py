@@ -23,21 +23,26 @@ _ERRORS = frozenset((Verdict.CRASHED, Verdict.NOT_SENT, Verdict.UNSEEN))
 def junit_document(record: dict[str, Any]) -> bytes:
     """The XML document of a campaign's JSON object."""
     link = record["link"]
-    suite = TestSuite(f"framefray campaign {link['source']}")
+    suite = TestSuite(_clean(f"framefray campaign {link['source']}"))
     for name, value in link.items():
         if value is not None:
-            suite.add_property(name, str(value))
+            suite.add_property(name, _clean(str(value)))
     for name, value in record.get("run", {}).items():
-        suite.add_property(f"run.{name}", str(value))
+        suite.add_property(f"run.{name}", _clean(str(value)))
     suite.add_property("framefray", record["framefray"])
     suite.add_property("complete", str(record["complete"]).lower())
     several = len({case["seed"] for case in record["cases"]}) > 1
+    for name in ("size", "means"):
+        suite.add_property(name, _clean(record[name]))
+    suite.add_property("receiver", _clean(record["receiver"]["name"]))
+    for row in record["known_answers"]["failures"]:
+        suite.add_testcase(_answer(row))
     for case in record["cases"]:
         suite.add_testcase(_case(case, several))
     if not record["complete"]:
         suite.add_testcase(_error(record, f"campaign {stopped(record)} cases", "incomplete"))
-    elif outcome(record) == "nothing proven":
-        suite.add_testcase(_error(record, "no fault could be put in", "nothing proven"))
+    elif outcome(record) == "proves nothing":
+        suite.add_testcase(_error(record, "no fault could be put in", "proves nothing"))
     if "run" in record:
         suite.timestamp = record["run"]["started"]
     document: Any = JUnitXml("framefray campaign")
@@ -49,7 +54,7 @@ def junit_document(record: dict[str, Any]) -> bytes:
 
 def _case(case: dict[str, Any], several_seeds: bool) -> Any:
     name = f"{case['case']} (seed {case['seed']})" if several_seeds else case["case"]
-    row: Any = TestCase(_clean(name), classname=f"framefray.{case['plane']}", time=0.0)
+    row: Any = TestCase(_clean(name), classname=f"framefray.{case['plane']}", time=case.get("seconds", 0.0))
     text = "\n".join(finding["text"] for finding in case["findings"])
     if case["left_out"]:
         row.result = [Skipped(_clean(text))]
@@ -57,10 +62,12 @@ def _case(case: dict[str, Any], several_seeds: bool) -> Any:
         kind = Error if case["verdict"] in _ERRORS else Failure
         outcome = kind(_clean(case["findings"][0]["text"]), case["verdict"])
         moved = ", ".join(f"{counter} {change:+d}" for counter, change in case["moved"].items()) or "nothing"
-        outcome.text = _clean(f"{text}\nmoved: {moved}\nagain: {case['repeat_with']}")
+        outcome.text = _clean(f"{text}\nmoved: {moved}\nrepeat: {case['repeat_with']}")
         row.result = [outcome]
     times = ("detected_after_hyperframes", "recovered_after_hyperframes")
     told = [Property(key, str(case[key])) for key in times if case[key] is not None]
+    told += [Property(f"observed.{counter}", f"{change:+d}") for counter, change in case["moved"].items()]
+    told += [Property(f"expected.{counter}", _clean(wish)) for counter, wish in case["expected"].items()]
     if told:
         make: Any = Properties
         properties = make()
@@ -70,10 +77,20 @@ def _case(case: dict[str, Any], several_seeds: bool) -> Any:
     return row
 
 
+def _answer(row: dict[str, Any]) -> Any:
+    """A known answer that was wrong."""
+    name = _clean(f"{row['stream']}: {row['rule']}")
+    case: Any = TestCase(name, classname=f"framefray.known_answers.{row['plane']}", time=0.0)
+    failure: Any = Failure(_clean(f"expected {row['expected']}, observed {row['observed']}"), "known answer")
+    failure.text = _clean(f"{row['clause']}\nexpected {row['expected']}\nobserved {row['observed']}")
+    case.result = [failure]
+    return case
+
+
 def _error(record: dict[str, Any], text: str, kind: str) -> Any:
     row: Any = TestCase("campaign", classname="framefray.campaign", time=0.0)
     error: Any = Error(_clean(text), kind)
-    error.text = _clean(f"{text}\nagain: {record['repeat_with']}")
+    error.text = _clean(f"{text}\nrepeat: {record['repeat_with']}")
     row.result = [error]
     return row
 

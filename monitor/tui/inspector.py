@@ -32,13 +32,14 @@ from ..links.snapshot import NEVER, Snapshot
 from ..text import counted
 from .cells import count, fit, inert, wrapped
 from .feed import Feed
-from .iq_view import IqChoice
+from .iq_view import IqChoice, iq_pictures
 from .line_pane import Line, LinePane
 from .palette import CHANGED, CHANGED_BESIDE, LETTERS, NAMES, SHORT_NAMES, ZERO, Look
 
 __all__ = ["Inspector", "Levels", "PlaneTable", "word_meaning"]
 
 _FLOOR_DB = -60.0
+_LEAST_PICTURE = 8
 
 
 def word_meaning(x: int, word: bytes, option: LineRateOption) -> str:
@@ -239,6 +240,11 @@ class Levels(LinePane):
             for axc in choice.map.axcs[: max(self.size.height - 1, 0)]:
                 array = samples[axc.members[0]]
                 lines.append(self._level(axc.name, array, axc.sample_width, width))
+            first = choice.map.axcs[0]
+            room = self.size.height - len(lines) - 2
+            if room >= _LEAST_PICTURE and len(samples[first.members[0]]):
+                lines.append(())
+                lines += iq_pictures(samples[first.members[0]], first, width, room, look)
         self.show(lines[: self.size.height])
 
     def _level(self, name: str, array: NDArray[Any], bits: int, width: int) -> Line:
