@@ -81,8 +81,7 @@ def judge_delay(
     delay = np.array([s.compensated_ns for s in samples])
     raw = np.array([s.raw_ns for s in samples])
     deviation = float(np.max(np.abs(delay - delay[0])))
-    # Counts are floats, so that a deviation of exactly one clock must not fail by its last digit.
-    margin = 1e-6
+    margin = 1e-6  # counts are floats: exactly one clock must not fail by its last digit
     one_clock = deviation <= clock + margin
     one_way, round_trip = deviation <= ONE_WAY_LIMIT_NS + margin, deviation <= ROUND_TRIP_LIMIT_NS + margin
     coverage = tuple(_coverage(samples, first.clock_ui))
