@@ -245,6 +245,7 @@ def test_json_of_a_clean_capture(run: Any, captures: Path, form: str) -> None:
         "acquired_at_hyperframe": 0,
         "losses": 0,
         "alignment_slip_bits": 0 if form == "bits" else None,
+        "fec_codeword_phase_bits": None,
     }
     assert record["hyperframes"] == 60
     assert record["first"] == {"bfn": 0, "hfn": 120}
