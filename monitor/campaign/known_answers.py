@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 
 from decoders.counters import COUNTERS_OF_PLANE
-from decoders.events import Event, FrameReceived, OctetsChanged, Plane
+from decoders.events import Event, FrameReceived, OctetsChanged, Plane, StartupStateChanged
 from decoders.line_coding.characters import LineForm
 from decoders.link.settings import LinkSettings
 
@@ -75,6 +75,7 @@ class AnswerResult:
 class KnownStream:
     """A stream of the folder. `numbers` is (BFN, HFN) of each hyperframe; counters not named are 0.
 
+    `startup`: states of clause 4.5, each with the hyperframe in which it begins, as far as one direction shows it.
     `lead_bits` come before the first word in form bits, so that the word alignment must be found.
     `symbols_only`: it is about the line code, so it exists as ten-bit words only.
     """
@@ -84,6 +85,7 @@ class KnownStream:
     option: str
     symbols_only: bool
     lead_bits: int
+    startup: tuple[tuple[int, str], ...]
     numbers: tuple[tuple[int, int], ...]
     l1: Mapping[str, int]
     counters: Mapping[str, int]
@@ -126,6 +128,7 @@ def _stream(path: Path) -> KnownStream:
         told["option"],
         told["symbols_only"],
         told["lead_bits"],
+        tuple((at, state) for at, state in told["startup"]),
         tuple((bfn, hfn) for bfn, hfn in told["hyperframes"]),
         told["l1"],
         told["counters"],
@@ -319,9 +322,22 @@ def _numbers(stream: KnownStream, receiver: Receiver, events: Sequence[Event]) -
         else:
             text = f"as sent in {compared} reports"
             yield _result(stream, answer, Outcome.PASS, text, "as sent")
+    yield _startup(stream, receiver, events)
     answer = Answer(Plane.SYNC, "HFNSYNC at the end", "CPRI 4.2.9", {})
     if receiver.state is None or Plane.SYNC not in receiver.serves:
         yield _result(stream, answer, Outcome.NOT_PROVEN, "not told", "HFNSYNC")
     else:
         outcome = Outcome.PASS if receiver.state == "HFNSYNC" else Outcome.FAIL
         yield _result(stream, answer, outcome, inert(receiver.state), "HFNSYNC")
+
+
+def _startup(stream: KnownStream, receiver: Receiver, events: Sequence[Event]) -> AnswerResult:
+    """Start-up states, where a receiver tells them at all."""
+    answer = Answer(Plane.L1, "start-up states", "CPRI 4.5", {})
+    told = [(e.hyperframe, e.new) for e in events if isinstance(e, StartupStateChanged)]
+    if not told or Plane.L1 not in receiver.serves:
+        return _result(stream, answer, Outcome.NOT_PROVEN, "not told", "")
+    right = list(stream.startup)
+    expected, observed = (", ".join(f"{state} from {at}" for at, state in rows) for rows in (right, told))
+    outcome = Outcome.PASS if told == right else Outcome.FAIL
+    return _result(stream, answer, outcome, inert(observed)[:_SHOWN], expected)

@@ -102,6 +102,8 @@ class ProcessReceiver(RecordingReceiver):
             self._exited()
             if self._part:
                 raise self._failed(f"line {self._lines + 1} has no end")
+            if self.only_counts:
+                self.delivers = frozenset()
             return self._out()
         finally:
             self._ended()

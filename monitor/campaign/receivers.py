@@ -208,6 +208,12 @@ class RecordingReceiver:
         self._counted = dict.fromkeys(COUNTERS, 0)
         self._told: dict[str, int] = {}
         self._slip: int | None = None
+        self._says_events = self._says_serves = False
+
+    @property
+    def only_counts(self) -> bool:
+        """Whether all it has told are counters, and not what it serves."""
+        return bool(self._told) and not self._says_events and not self._says_serves
 
     @property
     def counters(self) -> Mapping[str, int]:
@@ -229,7 +235,9 @@ class RecordingReceiver:
             return
         if isinstance(event, ServesTold):
             self.serves, self.delivers = event.serves, event.delivers
+            self._says_serves = True
             return
+        self._says_events = True
         for name, by in _amounts(event):
             self._counted[name] = self._counted.get(name, 0) + by
         if isinstance(event, SyncStateChanged):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from ..faults.standard import hdlc_octets, pointer_valid
+from ..faults.standard import hdlc_octets, pointer_valid, reserved_octets
 from .cases import COMBINATIONS, Case
 from .conditions import LEAD_HYPERFRAMES, LinkConditions
 
@@ -65,6 +65,18 @@ def _spread(texts: Iterable[str], every: int = 2, first: int = _AT) -> Iterator[
     for number, text in enumerate(texts):
         name, colon, values = text.partition(":")
         yield f"{name}@{first + every * number}{colon}{values}"
+
+
+def _one_bit_of_the_register(bits: int, polynomial: int) -> list[int]:
+    """What to invert in a check sequence so that the register behind it is wrong in one bit, for each bit."""
+    out = []
+    for bit in range(bits):
+        register = 1 << bit
+        for _ in range(bits):
+            top = register >> bits - 1
+            register = (register ^ polynomial * top) << 1 | top
+        out.append(register)
+    return out
 
 
 _LINE_RULES = (
@@ -125,6 +137,10 @@ _LINE_RULES = (
             ),
             _all(
                 "line.violation, 8 and 8 in adjacent hyperframes", _spread(["line.violation:count=8"] * 2, 1)
+            ),
+            _all(
+                "line.violation, 8 and 8 beside a missed sync byte",
+                ["sync.comma@24", "line.violation@24:count=8", "line.violation@25:count=8"],
             ),
             _all("line.violation, 15 in each of 3 hyperframes", _spread(["line.violation:count=15"] * 3, 1)),
         ),
@@ -419,6 +435,10 @@ _HDLC_RULES = (
         f"{_HDLC}; RFC 1662 appendix C",
         (
             *_one("hdlc.fcs", "hdlc.fcs:xor=0x8000"),
+            _all(
+                "hdlc.fcs, each bit of the register",
+                (f"hdlc.fcs:xor={xor:#x},octets=20" for xor in _one_bit_of_the_register(16, 0x8408)),
+            ),
             _all("hdlc.fcs, each of 16 bits", (f"hdlc.fcs:xor={1 << bit:#x},octets=20" for bit in range(16))),
             _all("hdlc.data, each bit of an octet", (f"hdlc.data:octet=3,bit={bit}" for bit in range(8))),
         ),
@@ -531,6 +551,10 @@ _ETHERNET_RULES = (
         f"{_MAC}.9",
         (
             *_one("ethernet.fcs", "ethernet.fcs:xor=0x80000000"),
+            _all(
+                "ethernet.fcs, each bit of the register",
+                (f"ethernet.fcs:xor={xor:#x},octets=64" for xor in _one_bit_of_the_register(32, 0xEDB88320)),
+            ),
             _all(
                 "ethernet.fcs, each of 32 bits",
                 (f"ethernet.fcs:xor={1 << bit:#x},octets=64" for bit in range(32)),
@@ -749,7 +773,21 @@ def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
         ),
         *(Case((f"sync.filler:y={y}",)) for y in range(2, last_y + 1)),
     )
+    reserved = reserved_octets(option, usual.rate_code).places.tolist()
+    beside = [place for place in reserved if place[0] in (0, 1, 2)]
+    beside = [*(p for p in reserved if p[0] == 3), *beside[:3], *beside[-3:]]
     return (
+        Rule(
+            "reserved",
+            "reserved: subchannel 3, and what others leave of 0, 1 and 2",
+            _WORDS,
+            (
+                _all(
+                    "reserved.flip, subchannels 0 to 3",
+                    _spread(f"reserved.flip:ns={ns},xs={xs},y={y}" for ns, xs, y in beside),
+                ),
+            ),
+        ),
         Rule(
             "hdlc",
             "the octets of each HDLC rate code",

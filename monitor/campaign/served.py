@@ -5,34 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from decoders.counters import plane_of_counter
 from decoders.events import Plane
 
 from ..faults.verdict import Finding, Verdict
 
-__all__ = ["Served", "judged_plane", "only_served"]
-
-_HEADS = (
-    ("hdlc_rate_invalid", Plane.L1),
-    ("hdlc_", Plane.HDLC),
-    ("ethernet_", Plane.ETHERNET),
-    ("vendor_", Plane.VENDOR),
-    ("ctrl_axc_", Plane.CTRL_AXC),
-    ("reserved_", Plane.RESERVED),
-    ("pointer_", Plane.L1),
-    ("version_", Plane.L1),
-    ("reset_", Plane.L1),
-    ("l1_", Plane.L1),
-    ("code_", Plane.LINE),
-    ("disparity_", Plane.LINE),
-    ("los_", Plane.LINE),
-    ("unexpected_k", Plane.LINE),
-    ("realignments", Plane.LINE),
-)
-
-
-def judged_plane(counter: str) -> Plane:
-    """The plane whose damage a counter tells of."""
-    return next((plane for head, plane in _HEADS if counter.startswith(head)), Plane.SYNC)
+__all__ = ["Served", "only_served"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +26,11 @@ def only_served(findings: Iterable[Finding], served: Served) -> list[Finding]:
     out: list[Finding] = []
     named: set[str] = set()
     for finding in findings:
+        if finding.counter is None and finding.plane is not None and finding.plane not in served.delivers:
+            continue
         if finding.counter is not None:
             counters = finding.counter.split(" + ")
-            if not any(judged_plane(name) in served.serves for name in counters):
+            if not any(plane_of_counter(name) in served.serves for name in counters):
                 continue
             if finding.verdict is Verdict.UNTRUE and named.issuperset(counters):
                 continue

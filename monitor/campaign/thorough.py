@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from decoders.counters import COUNTERS
+from decoders.counters import COUNTERS, plane_of_counter
 from decoders.events import FrameStatus, Plane
 from decoders.line_coding.characters import LineForm
 
@@ -28,7 +28,7 @@ from .conditions import LEAD_HYPERFRAMES, LinkConditions
 from .facts import Fact, fact_text, facts_of
 from .receivers import SECOND_RECEIVER, ReceiverFactory
 from .results import Campaign, CaseResult
-from .served import Served, judged_plane
+from .served import Served
 from .transmission import transmit
 
 __all__ = ["add_random_cases", "pairwise_cases"]
@@ -176,7 +176,7 @@ def _against_second(
             Verdict.UNTRUE, name, f"{name}: expected {right.counters[name]}, observed {seen.counters[name]}"
         )
         for name in COUNTERS
-        if judged_plane(name) in planes and seen.counters[name] != right.counters[name]
+        if plane_of_counter(name) in planes and seen.counters[name] != right.counters[name]
     ]
     told, due = _arrived(seen, served, known), _arrived(right, served, known)
     for fact in (*(f for f in due if f not in told), *(f for f in told if f not in due)):

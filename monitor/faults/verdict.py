@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from decoders.counters import COUNTERS, GOOD_FRAME_COUNTERS, counters_of
+from decoders.counters import COUNTERS, GOOD_FRAME_COUNTERS, counters_of, plane_of
 from decoders.events import AlarmCleared, AlarmRaised, Event, OctetsChanged, Plane, SyncStateChanged
 
 from .kinds import Expectation, Range
@@ -143,12 +143,20 @@ class Observation:
     failure: str | None = None
 
 
+def _counters(event: Event) -> tuple[str, ...]:
+    """Counters that an event tells of; a receiver under test may say what no counter stands for."""
+    try:
+        return tuple(counters_of(event))
+    except KeyError:
+        return ()
+
+
 def beyond(baseline: Sequence[Timed], seen: Sequence[Timed]) -> list[Timed]:
     """Events that tell of a counter other than good frames and that the baseline does not have."""
     good = set(GOOD_FRAMES.values())
 
     def telling(timed: Timed) -> bool:
-        return any(name not in good for name in counters_of(timed.event))
+        return any(name not in good for name in _counters(timed.event))
 
     left = Counter(t.event for t in baseline if telling(t))
     out = []
@@ -173,7 +181,7 @@ def told(news: Iterable[Timed], declared: Declared, hyperframe: int) -> list[int
     timed = [t for t in news if t.at is not None]
     out = []
     for group in declared.must_move:
-        hits = (t.at for t in timed if t.at is not None and set(group).intersection(counters_of(t.event)))
+        hits = (t.at for t in timed if t.at is not None and set(group).intersection(_counters(t.event)))
         first = min(hits, default=None)
         if first is not None:
             out.append(first - hyperframe)
@@ -270,7 +278,8 @@ def _alarms(expectation: Expectation, events: Sequence[Timed], hyperframe: int) 
         for alarm, origin in due:
             if (alarm, origin) not in there:
                 text = f"alarm {alarm.value.upper()} ({origin.value}): expected {word}, not observed"
-                findings.append(Finding(Verdict.MISSED, None, text))
+                plane = plane_of(AlarmRaised(None, alarm, origin))
+                findings.append(Finding(Verdict.MISSED, None, text, plane))
     return findings
 
 

@@ -11,19 +11,20 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 
 from decoders.counters import COUNTERS
 
+from ..text import inert_values
 from .campaign_records import outcome, stopped
 
 __all__ = ["html_document"]
 
 MARKS = {
-    "D": ("detected", "had to move and did, as declared"),
-    "t": ("tolerated", "moved, and the declaration lets it"),
-    "S": ("side", "moved though no fault declares it"),
-    "M": ("missed", "had to move and did not"),
-    "C": ("miscounted", "moved by another amount than declared"),
-    "P": ("misplaced", "moved, but another place is told than the damaged one"),
-    "U": ("untrue", "the total is not what the capture holds"),
-    "?": ("dirty", "moved without any fault"),
+    "D": ("detected", "expected to change and did, as declared"),
+    "t": ("tolerated", "allowed side effect"),
+    "S": ("side", "changed though no fault declares it"),
+    "M": ("missed", "expected to change and did not"),
+    "C": ("miscounted", "changed by another amount than expected"),
+    "P": ("misplaced", "changed, but at another place"),
+    "U": ("untrue", "the total is not what was sent"),
+    "?": ("dirty", "changed without any fault"),
 }
 """Letter of a cell: its class and its meaning."""
 _LETTERS = {
@@ -31,7 +32,7 @@ _LETTERS = {
     "missed": "M",
     "miscounted": "C",
     "misplaced": "P",
-    "not the truth": "U",
+    "not as sent": "U",
     "baseline not clean": "?",
 }
 
@@ -50,7 +51,8 @@ def _cells(case: dict[str, Any]) -> dict[str, str]:
 
 
 def html_document(record: dict[str, Any]) -> str:
-    """The whole page of a campaign's JSON object."""
+    """The whole page of a campaign's JSON object; every text in it inert."""
+    record = inert_values(record)
     environment = Environment(
         loader=PackageLoader("monitor.reports"),
         autoescape=select_autoescape(default=True, default_for_string=True),
@@ -58,7 +60,8 @@ def html_document(record: dict[str, Any]) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    rows = [case | {"cells": _cells(case)} for case in record["cases"]]
+    rows = [case | {"cells": _cells(case), "id": f"case-{i}"} for i, case in enumerate(record["cases"])]
+    rows.sort(key=lambda row: (row["passed"], row["left_out"]))  # failures first, skipped cases last
     columns = [name for name in COUNTERS if any(name in row["cells"] for row in rows)]
     several = len({case["seed"] for case in rows}) > 1
     return environment.get_template("campaign.html").render(
@@ -66,6 +69,7 @@ def html_document(record: dict[str, Any]) -> str:
         outcome=outcome(record),
         stopped=stopped(record),
         rows=rows,
+        ids={row["case"]: row["id"] for row in rows},
         columns=columns,
         marks=MARKS,
         several_seeds=several,

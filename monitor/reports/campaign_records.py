@@ -163,7 +163,7 @@ def outcome(record: dict[str, Any]) -> str:
     if not record["complete"]:
         return "incomplete"
     if all(case["left_out"] or case["case"] == BASELINE for case in record["cases"]):
-        return "nothing proven"
+        return "proves nothing"
     return str(record["verdict"])
 
 

@@ -12,7 +12,12 @@ __all__ = ["campaign_lines", "case_lines", "summary_line"]
 
 WIDTH = 80
 _INDENT = " " * 6
-_OUTCOMES = {"pass": "a pass", "fail": "a fail"}
+_OUTCOMES = {
+    "pass": "is a pass",
+    "fail": "is a fail",
+    "incomplete": "is incomplete",
+    "proves nothing": "proves nothing",
+}
 
 
 def campaign_lines(record: dict[str, Any]) -> list[str]:
@@ -23,7 +28,7 @@ def campaign_lines(record: dict[str, Any]) -> list[str]:
         f" HDLC rate code {link['hdlc_rate_code']}"
         + ("" if link["seed"] is None else f", seed {link['seed']}"),
         f"receiver: {record['receiver']['name']}; {record['size']} size, {len(record['cases'])} cases",
-        "detected and recovered: hyperframes after the fault; counters against the baseline",
+        "det, rec: detected and recovered after so many hf; counters against the baseline",
         "",
     ]
     lines += _answer_lines(record)
@@ -80,7 +85,12 @@ def case_lines(case: dict[str, Any]) -> Iterator[str]:
         "-" if case[key] is None else str(case[key])
         for key in ("detected_after_hyperframes", "recovered_after_hyperframes")
     )
-    yield f"{word:5} {name:41} {seen:>5} {well:>5}  {case['verdict']}"
+    line = f"{word:5} {name:41} {seen:>5} {well:>5}  {case['verdict']}"
+    if len(line) <= WIDTH:
+        yield line
+    else:
+        yield line.removesuffix(f"  {case['verdict']}")
+        yield from _wrapped(case["verdict"])
     if case["passed"] and case["moved"]:
         moved = ", ".join(f"{counter}\xa0{change:+d}" for counter, change in case["moved"].items())
         yield from _wrapped(moved)
@@ -105,9 +115,7 @@ def _wrapped(text: str) -> list[str]:
 def summary_line(record: dict[str, Any]) -> str:
     """The verdict in one line."""
     summary = record["summary"]
-    text = (
-        f"The campaign is {_OUTCOMES.get(outcome(record), outcome(record))}: {summary['passed']} cases passed"
-    )
+    text = f"The campaign {_OUTCOMES[outcome(record)]}: {summary['passed']} cases passed"
     text += f", {summary['failed']} failed"
     if summary["left_out"]:
         text += f", {summary['left_out']} skipped"

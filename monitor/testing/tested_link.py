@@ -168,6 +168,8 @@ class EmulatedLink(TestedLink):
             pointer_p=pointer_p,
             hdlc_rate_code=hdlc_rate_code,
             seed=seed,
+            first_bfn=0,
+            first_hfn=0,
         )
         try:
             self._source = TappedSource(self.conditions, keep=False)

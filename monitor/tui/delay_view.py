@@ -299,6 +299,7 @@ def offset_lines(status: DelayStatus, width: int, look: Look) -> list[Line]:
 def _verdict_lines(status: DelayStatus, width: int, look: Look, *, going: bool) -> list[Line]:
     word, style = {
         "pass": ("+ CONSTANT", look.good),
+        "none": ("- NO VERDICT", look.strong),
         "incomplete": ("- constant so far", look.strong) if going else ("! INCOMPLETE", look.bad),
     }.get(status.verdict, ("! VARIES", look.alarm))
     figures = f"  spread {status.spread_ns:.3f} ns, of the raw count {status.raw_spread_ns:.3f} ns"

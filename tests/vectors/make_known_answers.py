@@ -132,9 +132,16 @@ class Fast:
             out[at] = group
         self.bits += "1" * (120 + phase) + "".join(out)
         record = {"plane": "ethernet", "status": status}
-        if status != "code":
+        if status not in ("code", "delimiter"):
             record |= {"data": data.hex(), "fcs": fcs.hex()}
         self.frames.append((len(self.bits), record, rule, "IEEE 802.3 clauses 24 and 3.2; CPRI 4.2.7.7.2"))
+
+    def false_carrier(self, groups: dict[int, str], rule: str) -> None:
+        """A frame whose first ten bits are not J K: told at the last of them, and no more of it."""
+        before = len(self.bits)
+        self.send(ethernet_data(0), rule, "delimiter", groups=groups)
+        _, record, *rest = self.frames.pop()
+        self.frames.append((before + 130, record, *rest))  # type: ignore[arg-type]
 
 
 # ---- Streams ----------------------------------------------------------------------------------------------
@@ -164,6 +171,7 @@ class Stream:
         self.numbers = []
         self.symbols_only = False
         self.lead_bits = 3
+        self.startup = [(0, "D")]  # C&M is set up, no good frame has come (CPRI 4.5)
         for i, hf in enumerate(self.hyperframes):
             frames, h = divmod(hfn + i, 150)
             b = (bfn + frames) % 4096
@@ -198,6 +206,9 @@ class Stream:
                 where = {"event": "frame_received", "hyperframe": h, "bfn": bfn, "hfn": hfn}
                 self.row(record["plane"], rule, clause, **where, **record)
                 self.count(f"{record['plane']}_{COUNTER_OF[record['status']]}")
+        good = [r["record"]["hyperframe"] for r in self.rows if r["record"].get("status") == "good"]
+        if good:
+            self.startup.append((min(good), "E"))  # state E lasts while all is new
 
     def change(self, plane: str, hyperframe: int, place: tuple[int, int, int], new: int, rule: str) -> None:
         """An octet that changes with this hyperframe and stays so."""
@@ -244,6 +255,7 @@ class Stream:
             "option": self.option,
             "symbols_only": self.symbols_only,
             "lead_bits": self.lead_bits,
+            "startup": self.startup,
             "hyperframes": [list(pair) for pair in self.numbers],
             "l1": {"protocol_version": 1, "hdlc_rate_code": self.code, "pointer_p": self.pointer},
             "counters": self.counters,
@@ -299,12 +311,14 @@ def places(option: str, code: int, pointer: int, count: int, bfn: int, hfn: int)
     fast.send(ethernet_data(77), rule, phase=3)
     s.carry(slow, fast)
     last = s.y_count - 1
+    # Octets beside HFN, BFN and the L1 inband octets are reserved, where a word has more than one.
+    beside = ((0, 1, 1), (0, 3, last), (2, 0, 1), (2, 3, last)) if last else ()
     before = "first and last octet of "
     at = 4
     for plane, ends in (
         ("vendor", ((16, 0, 0), (pointer - 1, 3, last))),
         ("ctrl_axc", ((4, 0, 0), (7, 3, last))),
-        ("reserved", ((3, 0, 0), (8, 0, 0), (15, 3, last))),
+        ("reserved", ((3, 0, 0), (8, 0, 0), (15, 3, last), *beside)),
     ):
         for place in ends:
             s.change(plane, at, place, (0xA5, 0x3C, 0x81)[at % 3], before + plane.replace("_", " "))
@@ -369,6 +383,52 @@ def check_sequences() -> Stream:
     return s
 
 
+def hdlc_delimiters() -> Stream:
+    """What may stand between frames, and what ends one."""
+    s = Stream("hdlc_delimiters", "Flags, aborts and idle of HDLC", "2", 48, 0x633, 100, code=3, pointer=40)
+    slow = Slow(8)
+    data = bytes.fromhex("09 03 55 3E 7C F8 00 FF")
+
+    def frame(number: int, rule: str, behind: str = FLAG) -> None:
+        """A good frame, its opening flag there already; the channel goes on with `behind`."""
+        slow.bits = slow.bits.removesuffix(FLAG)
+        slow.bits += FLAG
+        slow.send(data + bytes((number,)), rule)
+        slow.bits = slow.bits.removesuffix(FLAG) + behind
+
+    frame(0, "one flag closes and opens", "")
+    frame(1, "one flag closes and opens", "")
+    slow.bits += "1111110"  # with the zero of the flag before
+    frame(2, "two flags share a zero", "1111110")
+    frame(3, "two flags share a zero", FLAG)
+    for octets in (1, 2, 5):
+        # After seven ones nothing counts up to a flag; whatever stands there.
+        slow.bits += FLAG + stuffed(lsb_first(data[:octets])) + SEVEN_ONES
+        record = {"plane": "hdlc", "status": "abort", "data": data[:octets].hex(), "fcs": ""}
+        slow.frames.append((len(slow.bits), record, "seven ones abort a frame", "ISO/IEC 13239"))
+        slow.bits += "0" + "01011001" * 7 + FLAG
+        frame(10 + octets, "after an abort a flag is awaited")
+    slow.bits += "1" * 40 + FLAG
+    frame(20, "ones are idle")
+    slow.bits += SEVEN_ONES + FLAG
+    frame(21, "seven ones behind a flag are idle")
+    slow.bits += "1" * 15 + FLAG
+    frame(22, "fifteen ones are idle")
+    for missing in range(1, 8):
+        bits = stuffed(lsb_first(bytes.fromhex("09 03 11 22 44 21")))[:-missing]
+        slow.bits += bits + FLAG
+        record = {"plane": "hdlc", "status": "unaligned"}
+        slow.frames.append(
+            (len(slow.bits), record, f"{missing} bits missing: no whole octets", "ISO/IEC 13239")
+        )
+    short = bytes.fromhex("05 03")
+    slow.send(short, "a frame of four octets is whole")
+    slow.send(short[:1], "a frame of three octets is too short", "too_short")
+    slow.send(data, "a good frame after a short one")
+    s.carry(slow, None)
+    return s
+
+
 def code_groups_4b5b() -> Stream:
     """Every group of 4B/5B: sixteen of data, ten invalid, H; J K at every phase of an octet."""
     s = Stream("code_groups_4b5b", "Code groups of 4B/5B", "2", 26, 0x0F0, 3, code=3, pointer=20)
@@ -380,6 +440,13 @@ def code_groups_4b5b() -> Stream:
             ethernet_data(i), f"group {group} inside a frame is a code error", "code", groups={40 + i: group}
         )
     fast.send(ethernet_data(3), "a good frame after code errors")
+    idle = {40: "11111", 61: "11111"}
+    fast.send(ethernet_data(4), "idle inside a frame is a delimiter error", "delimiter", groups=idle)
+    for group in ("11001", "11010", "11011"):
+        fast.false_carrier({0: group}, "SSD is J K: another group before K")
+    for group in ("10011", "10000", "11101"):
+        fast.false_carrier({1: group}, "SSD is J K: another group behind J")
+    fast.send(ethernet_data(5), "a good frame after false carriers")
     s.carry(None, fast)
     return s
 
@@ -458,6 +525,8 @@ def l1_inband() -> Stream:
         where = {"alarm": alarm, "origin": "remote"}
         s.row("l1", rule, clause, event="alarm_raised", hyperframe=number, **where)
         s.row("l1", rule, clause, event="alarm_cleared", hyperframe=number + 1, **where)
+        if alarm in ("rai", "los", "lof"):
+            s.startup += [(number, "B"), (number + 1, "D")]
         s.count("l1_alarm_changes", 2)
         number += 2
     s.hyperframes[number].put(130, 0, 0xE0)  # bits that are reserved: ignored
@@ -471,6 +540,15 @@ def l1_inband() -> Stream:
     return s
 
 
+def passive_link() -> Stream:
+    """Neither slow nor fast C&M: state G, and subchannels 16 to 63 are vendor specific."""
+    s = Stream("passive_link", "A link without C&M", "1", 10, 0x345, 9, code=0, pointer=0)
+    s.startup = [(0, "G")]
+    for at, place in enumerate(((16, 0, 0), (40, 1, 0), (63, 3, 0)), 4):
+        s.change("vendor", at, place, 0xC3, "without fast C&M, subchannels 16 to 63 are vendor specific")
+    return s
+
+
 def frame_numbers() -> Stream:
     """HFN 149 to 0 and BFN 4095 to 0 are no discontinuity; BFN has twelve bits in two octets."""
     s = Stream("frame_numbers", "HFN and BFN over their wraps", "1", 10, 4095, 145, code=2, pointer=40)
@@ -481,15 +559,17 @@ def frame_numbers() -> Stream:
 STREAMS: tuple[Callable[[], Stream], ...] = (
     partial(places, "1", 1, 20, 18, 0x3C5, 10),
     partial(places, "1", 2, 21, 16, 0xFFF, 145),
-    partial(places, "2", 3, 40, 16, 0xA3C, 148),
-    partial(places, "4", 4, 37, 13, 0x108, 7),
-    partial(places, "4", 5, 20, 13, 0x801, 99),
-    partial(places, "5", 6, 63, 16, 0x7FE, 149),
+    partial(places, "2", 3, 40, 17, 0xA3C, 148),
+    partial(places, "4", 4, 37, 17, 0x108, 7),
+    partial(places, "4", 5, 20, 17, 0x801, 99),
+    partial(places, "5", 6, 63, 17, 0x7FE, 149),
     check_sequences,
+    hdlc_delimiters,
     code_groups_4b5b,
     code_groups_8b10b,
     special_code_groups,
     l1_inband,
+    passive_link,
     frame_numbers,
 )
 

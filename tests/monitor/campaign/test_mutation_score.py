@@ -26,8 +26,6 @@ from tests.monitor.campaign.mutants.l1 import alarms
 from tests.monitor.campaign.mutants.line_code import unchanged
 from tests.monitor.campaign.mutants.sync import numbers
 
-SHARE = 0.95
-"""Of the mutants that are not argued equivalent, as many must be caught."""
 KNOWN = [m for m in MUTANTS if any(pattern.startswith("known:") for pattern in m.caught_by)]
 CASES = [m for m in MUTANTS if m not in KNOWN and not m.equivalent]
 UNBROKEN = {
@@ -92,6 +90,20 @@ def test_a_mutant_that_known_answers_must_catch(mutant: Mutant, judging: Judging
     pytest.fail(
         f"{mutant.name}: no stream of {mutant.caught_by} has a row of plane {mutant.plane} that fails"
     )
+
+
+@pytest.mark.parametrize("mutant", CASES, ids=lambda m: m.name)
+def test_a_mutant_that_a_case_must_catch(mutant: Mutant, judging: Judging) -> None:
+    judged = judging.declared(mutant)
+    assert judged.named, judged.text
+
+
+@pytest.mark.parametrize("mutant", [m for m in MUTANTS if m.equivalent], ids=lambda m: m.name)
+def test_an_equivalent_mutant_is_not_caught(mutant: Mutant, judging: Judging) -> None:
+    """Or the argument is wrong."""
+    assert len(mutant.equivalent) > 40
+    assert not judging.declared(mutant).caught
+    assert not judging.known(mutant, "*", every=True).caught
 
 
 @pytest.mark.parametrize("mutant", DELAY_MUTANTS, ids=lambda m: m.name)

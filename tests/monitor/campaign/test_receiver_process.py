@@ -17,12 +17,16 @@ from decoders.events import Event, FrameReceived, Plane
 from decoders.line_coding.characters import LineForm
 from decoders.link.settings import LinkSettings
 from monitor.campaign import receiver_process
+from monitor.campaign.campaign import run_campaign
+from monitor.campaign.cases import Case
 from monitor.campaign.conditions import LinkConditions
+from monitor.campaign.known_answers import Outcome
 from monitor.campaign.receiver_process import ProcessReceiver, ReceiverError, receiver_command
-from monitor.campaign.receivers import OWN_DECODER, ReceiverUnderTest
+from monitor.campaign.receivers import EVERY_PLANE, OWN_DECODER, ReceiverUnderTest
 from monitor.campaign.transmission import Transmission, transmit
 from monitor.errors import InputError
 from monitor.faults.catalogue import parse_fault
+from monitor.faults.verdict import Verdict
 
 C_SOURCE = Path(__file__).with_name("c_receiver") / "hdlc_only.c"
 FRAME = '{"plane":"hdlc","status":"good","hyperframe":2,"data":"0103","fcs":"da79"}'
@@ -212,3 +216,63 @@ def test_the_c_program_serves_hdlc_and_nothing_else(hdlc_only: Path) -> None:
     receiver.finish()
     assert receiver.serves == receiver.delivers == {Plane.HDLC}
     assert receiver.state is None
+
+
+def test_the_campaign_judges_what_the_c_program_serves(hdlc_only: Path) -> None:
+    conditions = LinkConditions(option="2", seed=3, crafted=True, form=LineForm.OCTETS)
+    texts = ("hdlc.fcs", "hdlc.abort", "hdlc.short", "ethernet.fcs", "sync.hfn", "vendor.flip", "iq.flip")
+    under_test = receiver_command(f"{hdlc_only} {{option}}")
+    cases = [Case(()), *(Case((text,)) for text in texts)]
+    done = run_campaign(conditions, cases, receiver=under_test, known_answers=True)
+    words = {result.case.name: result.verdict for result in done.results}
+    assert words.pop("baseline") is Verdict.CLEAN
+    assert {name for name, verdict in words.items() if verdict is Verdict.LEFT_OUT} == {*texts[3:]}
+    assert {verdict for name, verdict in words.items() if name in texts[:3]} == {Verdict.DETECTED}
+    proven = {answer.plane for answer in done.answers if answer.outcome is Outcome.PASS}
+    assert proven == {Plane.HDLC}
+    assert [answer for answer in done.answers if answer.outcome is Outcome.FAIL] == []
+    assert done.served.serves == {Plane.HDLC}
+
+
+def test_a_wrong_c_program_does_not_pass(hdlc_only: Path, tmp_path: Path) -> None:
+    """The same with its FCS preset to zero."""
+    source = tmp_path / "wrong.c"
+    text = C_SOURCE.read_text()
+    assert "fcs = 0xFFFF" in text
+    source.write_text(text.replace("fcs = 0xFFFF", "fcs = 0"))
+    program = tmp_path / "wrong"
+    compiler = shutil.which("cc") or shutil.which("gcc") or "cc"
+    subprocess.run([compiler, "-std=c99", "-o", str(program), str(source)], check=True, timeout=60)
+    done = run_campaign(
+        LinkConditions(option="2", seed=3, crafted=True, form=LineForm.OCTETS),
+        [Case(())],
+        receiver=receiver_command(f"{program} {{option}}"),
+        known_answers=True,
+    )
+    assert not done.results[0].passed
+    wrong = {answer.rule for answer in done.answers if answer.outcome is Outcome.FAIL}
+    assert "FCS-16 over address to information" in wrong
+
+
+def test_the_program_itself_can_stand_behind_the_option() -> None:
+    """As RECEIVERS.md says: `decode --json` tells counters and the state, and so delivers nothing."""
+    words = [
+        sys.executable,
+        "-m",
+        "monitor",
+        "decode",
+        "-",
+        "--option",
+        "{option}",
+        "--form",
+        "{form}",
+        "--json",
+    ]
+    receiver = receiver_command(shlex.join(words))(LinkSettings("2", LineForm.BITS))
+    sent = transmit(LinkConditions(option="2", seed=3), [parse_fault("hdlc.fcs@12")], 48)
+    events = [event for chunk in sent.chunks for event in receiver.receive(chunk)]
+    assert [*events, *receiver.finish()] == []
+    assert receiver.counters["hdlc_fcs_errors"] == 1
+    assert receiver.state == "HFNSYNC"
+    assert receiver.serves == EVERY_PLANE
+    assert not receiver.delivers

@@ -19,6 +19,7 @@ from monitor.campaign.conditions import LinkConditions
 from monitor.campaign.known_answers import check_known_answers, known_streams
 from monitor.campaign.receivers import ReceiverFactory
 from monitor.campaign.results import CaseResult
+from monitor.campaign.rules import default_cases
 from monitor.campaign.transmission import Transmission
 from monitor.faults.catalogue import parse_fault
 from monitor.faults.kinds import Fault
@@ -78,10 +79,7 @@ class Judging:
         def sent(conditions: LinkConditions, faults: Sequence[Fault], length: int) -> Transmission:
             return made(conditions, tuple(fault.text for fault in faults), length)
 
-        self._instead: dict[str, Callable[..., Any]] = {"transmit": sent}
-        due_of = getattr(campaign, "due_of", None)
-        if due_of is None:
-            return
+        due_of = campaign.due_of
         dues: dict[Any, tuple[Any, Any]] = {}
 
         def due(stream: Any, **settings: Any) -> Any:
@@ -92,7 +90,7 @@ class Judging:
                 dues[key] = (stream, due_of(stream, **settings))
             return dues[key][1]
 
-        self._instead["due_of"] = due
+        self._instead: dict[str, Callable[..., Any]] = {"transmit": sent, "due_of": due}
 
     @contextmanager
     def _sent_once(self) -> Iterator[None]:
@@ -129,8 +127,6 @@ class Judging:
         return judged.with_(self.cases_failing(mutant, cases))
 
     def cases(self, mutant: Mutant) -> list[Case]:
-        from monitor.campaign.rules import default_cases
-
         return default_cases(LinkConditions(option=mutant.option, seed=SEED))
 
     def known(self, mutant: Mutant, pattern: str, *, every: bool = False) -> Judged:

@@ -274,7 +274,7 @@ OCTETS = [
     Mutant("reserved octets of Y = 0 only", "reserved", "all octets Y of a word", RESERVED,
            ("reserved.*", "known:places_2_3"), places(Plane.RESERVED, lambda ns, xs, y: y == 0)),
     Mutant("rest of subchannels 0 and 2 not reserved", "reserved", "Y > 0 of Z.64, Z.128, Z.192 and subchannel 2",
-           RESERVED, ("reserved.*",), places(Plane.RESERVED, lambda ns, xs, y: (ns != 0) & (ns != 2))),
+           RESERVED, ("known:places_2_3",), places(Plane.RESERVED, lambda ns, xs, y: (ns != 0) & (ns != 2))),
     Mutant("slow C&M taken for reserved", "reserved", "what HDLC leaves of subchannel 1", RESERVED,
            ("baseline", "known:places_2_3"), parts(octet_watch=WatchesHdlc)),
     # ---- IQ
@@ -295,8 +295,8 @@ OCTETS = [
     Mutant("IQ of the last basic frame missing", "iq", "256 basic frames", IQ,
            ("baseline", "known:places_2_3", "iq.*"), iq(last_basic_frame_again)),
     # ---- counters
-    Mutant("counters of eight bits", "hdlc", "counters do not wrap", "common practice, no source",
-           ("baseline", "line.*"), counting(counters_of_eight_bits)),
+    Mutant("counters of eight bits", "line", "counters do not wrap", "common practice, no source",
+           ("line.dark*",), counting(counters_of_eight_bits)),
     Mutant("good frames counted twice", "hdlc", "a frame counts once", COUNT,
            ("baseline", "known:places_2_3"), doubled("hdlc_frames", "ethernet_frames")),
     Mutant("FCS errors of both channels exchanged", "hdlc", "each plane has its own counters", COUNT,
@@ -304,7 +304,7 @@ OCTETS = [
     Mutant("frames with a wrong FCS count as good as well", "hdlc", "a frame counts under one heading", COUNT,
            ("hdlc.fcs*", "known:check_sequences"), counting(bad_frames_as_good)),
     Mutant("frames cut by LOF count as aborts", "hdlc", "a frame cut by LOF has its own counter", COUNT,
-           ("sync.comma*", "line.*"), counting(lost_as_aborts)),
+           ("line.violation:count=16",), counting(lost_as_aborts)),
     Mutant("missed sync bytes not counted", "sync", "each bad sync byte counts", COUNT, ("sync.comma*",),
            stuck("missed_sync_bytes")),
     Mutant("LOF not counted", "sync", "each loss of frame counts", COUNT, ("sync.comma*",), stuck("lof_events")),

@@ -34,7 +34,7 @@ class HdlcRules:
     max_octets: int = 2048
     preset: int = 0xFFFF
     polynomial: int = 0x8408
-    residue: int = 0xF0B8
+    complement: int = 0xFFFF
     mask: int = 0xFFFF  # bits of the check sequence that are compared
     checked: bool = True
     octets_checked_from: int = 0  # the check sequence covers the frame from this octet on
@@ -102,8 +102,9 @@ class SerialHdlc:
         ones, self._ones = self._ones, 0
         if ones == 6:
             content = self._bits[: max(0, len(self._bits) - (6 if self._dropped else 7))]
-            if self._dropped and not rules.shared_zero:
-                content = []
+            if not rules.shared_zero and self._bits == [1] * 6:
+                self._hunting = True  # the zero before these ones was that of the flag before
+                return None
             was_open, self._bits, self._dropped = not self._hunting, [], False
             self._hunting = not rules.shared_flag and was_open and bool(content)
             return self._judge(content) if was_open and content else None
@@ -123,11 +124,12 @@ class SerialHdlc:
         if len(octets) > rules.max_octets:
             return FrameStatus.TOO_LONG, octets[:-2], octets[-2:]
         register = rules.preset
-        for octet in octets[rules.octets_checked_from :]:
+        for octet in octets[rules.octets_checked_from : -2]:
             register ^= octet
             for _ in range(8):
                 register = register >> 1 ^ (rules.polynomial if register & 1 else 0)
-        good = not rules.checked or (register ^ rules.residue) & rules.mask == 0
+        differ = register ^ rules.complement ^ int.from_bytes(octets[-2:], "little")
+        good = not rules.checked or differ & rules.mask == 0
         return (FrameStatus.GOOD if good else FrameStatus.FCS), octets[:-2], octets[-2:]
 
     def _told(self, status: FrameStatus, data: bytes, fcs: bytes) -> list[HdlcFrame]:
