@@ -116,7 +116,7 @@ class AlignmentChanged(Event):
 
 @dataclass(frozen=True, slots=True)
 class HyperframesNotReceived(Event):
-    """So many hyperframes (None: number not known) before this one were not received, though the link carried them."""
+    """So many hyperframes (None: number unknown) before this one were not received, though the link had them."""
 
     count: int | None
 

@@ -87,7 +87,7 @@ def test_side_effects_and_counts_are_named(inner: pytest.Pytester) -> None:
     result.assert_outcomes(failed=1)
     result.stdout.fnmatch_lines(
         [
-            "*LinkExpectationError: ethernet.fcs:xor=1:",
+            "*LinkExpectationError: ethernet.fcs:xor=1,octets=0:",
             "*missed: hdlc_fcs_errors: expected +1, observed +0",
             "*side effect: ethernet_fcs_errors: expected no change, observed +1",
         ]
