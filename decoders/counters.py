@@ -1,7 +1,7 @@
 """Counters and events, told once: which counters an event moves, its plane, and whether it tells of damage.
 
 Two questions are not the same. A counter can be an error counter, one that stays 0 on a clean link; an event can
-tell of damage. An alarm that the remote end reports is damage; it moves `l1_alarm_changes`, which is no error counter.
+tell of damage. An alarm from the remote end is damage, and moves `l1_alarm_changes`, which is no error counter.
 """
 
 from __future__ import annotations

@@ -116,7 +116,7 @@ class AlignmentChanged(Event):
 
 @dataclass(frozen=True, slots=True)
 class HyperframesNotReceived(Event):
-    """So many hyperframes (None: number unknown) before this one were not received, though the link had them."""
+    """Hyperframes before this one (None: how many is not known) that the link carried and that were not received."""
 
     count: int | None
 

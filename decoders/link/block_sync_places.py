@@ -149,7 +149,7 @@ class BlockPlaces(SyncPlaces):
         return np.concatenate([rows[:, at : at + BLOCK_OCTETS] for at in self.sync_blocks()], axis=1)
 
     def _usual(self, hyperframes: int) -> NDArray[np.bool_]:
-        """Whether the octets beside /T/ and /S/ are as is to be sent; yes where they could not be descrambled."""
+        """Whether the octets beside /T/ and /S/ are as they are to be sent; yes where not descrambled."""
         right = np.concatenate((_T_BLOCKS[self._word.terminate_at], _S_BLOCK))
         same = self._sync_octets(hyperframes) == right
         for position in self._buffer.unread.tolist():
