@@ -10,8 +10,10 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .cm_plane.ethernet import EthernetDecoder, EthernetEncoder
-    from .cm_plane.hdlc import HdlcDecoder, HdlcEncoder
+    from .cm_plane.ethernet import EthernetDecoder
+    from .cm_plane.ethernet_encoder import EthernetEncoder
+    from .cm_plane.hdlc import HdlcDecoder
+    from .cm_plane.hdlc_encoder import HdlcEncoder
     from .errors import DecodersError, LayoutError, SettingsError
     from .line_coding.characters import LineForm
     from .line_coding.code_8b10b import SymbolDecoder, SymbolEncoder
@@ -47,8 +49,10 @@ __all__ = [
 ]
 
 _HOMES = {
-    "cm_plane.ethernet": ("EthernetDecoder", "EthernetEncoder"),
-    "cm_plane.hdlc": ("HdlcDecoder", "HdlcEncoder"),
+    "cm_plane.ethernet": ("EthernetDecoder",),
+    "cm_plane.ethernet_encoder": ("EthernetEncoder",),
+    "cm_plane.hdlc": ("HdlcDecoder",),
+    "cm_plane.hdlc_encoder": ("HdlcEncoder",),
     "errors": ("DecodersError", "LayoutError", "SettingsError"),
     "line_coding.characters": ("LineForm",),
     "line_coding.code_8b10b": ("SymbolDecoder", "SymbolEncoder"),

@@ -67,6 +67,7 @@ class SourceRequest(_Request):
     ethernet_msb_first: bool = False
     fec: str = "auto"
     fec_header_xor: str = "auto"
+    scrambling: int | None = None
     vcd: str | None = None
     baud: int | None = None
     no_reconnect: bool = False
@@ -117,6 +118,7 @@ def _is_dump(request: SourceRequest) -> bool:
 
 def _open_emulated(request: SourceRequest) -> Source:
     from .emulation.emulated_link import EmulatedSource
+    from .emulation.line_settings import LineSettings
 
     pair = is_pair(request.source)
     try:
@@ -131,6 +133,7 @@ def _open_emulated(request: SourceRequest) -> Source:
             bit_error_ratio=request.ber,
             every_plane=request.every_plane,
             load=request.load,
+            line=LineSettings(request.fec == "on", request.fec_header_xor == "on", request.scrambling),
         )
     except ValueError as error:  # settings that are not valid
         raise InputError(str(error)) from None

@@ -7,9 +7,10 @@ name, it goes through `inert` (`inert_values` for a whole record); JSON goes thr
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
-__all__ = ["counted", "gaps_text", "inert", "inert_values", "json_text"]
+__all__ = ["counted", "gaps_text", "inert", "inert_values", "json_lines", "json_text"]
 
 
 def inert(text: str) -> str:
@@ -64,6 +65,20 @@ def json_text(record: Any, *, indent: int | None = None) -> str:
     if text.isprintable():
         return text
     return "".join(c if c.isprintable() or c == "\n" else _escaped(c) for c in text)
+
+
+def json_lines(records: Iterable[Any]) -> bytes:
+    """JSON Lines of many records, as `json_text` gives each."""
+    import msgspec.json
+
+    kept, encode = list(records), msgspec.json.Encoder().encode
+    try:
+        octets = b"".join(encode(record) + b"\n" for record in kept)
+    except UnicodeEncodeError:
+        octets = b"\x7f"
+    if octets.isascii() and b"\x7f" not in octets:
+        return octets
+    return "".join(f"{json_text(record)}\n" for record in kept).encode()
 
 
 def _escaped(character: str) -> str:

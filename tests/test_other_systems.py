@@ -71,7 +71,6 @@ run("board", "--loopback", "pair", "--link", "./pair.socket", "--tcp", "127.0.0.
 from monitor.links.pipeline import Pipeline
 from monitor.opening import SourceRequest, link_settings, open_source
 from monitor.tui.app import FrayApp
-from tests.support.patience import patience
 
 async def screen():
     request = SourceRequest(source="emulated", option="1", hyperframes=50, pace=0)

@@ -1,4 +1,4 @@
-"""Fast C&M: Ethernet frames over 4B/5B, received and sent (CPRI V7.0 clause 4.2.7.7.2).
+"""Fast C&M: Ethernet frames over 4B/5B, received (CPRI V7.0 clause 4.2.7.7.2); `ethernet_encoder` sends them.
 
 The coding and the stream delimiters are those of IEEE 802.3 clause 24.2, the frame and its check sequence
 those of clause 3; there is no scrambler and no line code under it. A frame is I.. J K, preamble, SFD, octets
@@ -11,7 +11,6 @@ follow each other in one phase without a fault are cut out in batches. It never 
 from __future__ import annotations
 
 import zlib
-from collections import deque
 from dataclasses import dataclass
 from enum import Enum, auto
 
@@ -22,24 +21,17 @@ from ..errors import SettingsError
 from ..events import FrameStatus
 from .code_4b5b import (
     BAD,
-    ERROR_GROUP,
     ESD_R,
     ESD_T,
     IDLE,
-    INVALID_GROUPS,
     PAD_OCTETS,
-    SSD_J,
-    SSD_K,
     GroupBlock,
-    encode_symbols,
     find_ones,
     find_zero,
-    group_bits,
     join_nibbles,
-    split_octets,
 )
 
-__all__ = ["EthernetDamage", "EthernetDecoder", "EthernetEncoder", "EthernetFrame", "SentEthernetFrame"]
+__all__ = ["EthernetDecoder", "EthernetFrame"]
 
 FCS_OCTETS = 4
 MIN_OCTETS = 64
@@ -54,11 +46,11 @@ _TAG = b"\x81\x00"
 _TAG_AT = slice(12, 14)
 _FCS_RESIDUE = 0x2144DF1C
 """CRC-32 of a whole frame with its right FCS (computed; register 0xDEBB20E3 complemented)."""
-_SFD_NIBBLE, _PREAMBLE_NIBBLE = 0xD, 0x5
+SFD_NIBBLE, PREAMBLE_NIBBLE = 0xD, 0x5
 _PREAMBLE = b"\x55" * 6 + b"\xd5"
 """What follows the SSD, which stands for the first of the eight octets."""
 
-_IDLE_ONES = 10
+IDLE_ONES = 10
 """Ones in a row that prove idle: two groups. Valid data reaches eight (computed)."""
 _ONES_BEFORE_J_ENDS = 7
 """The idle group before J and the two ones J begins with."""
@@ -132,7 +124,7 @@ class EthernetDecoder:
     def __init__(
         self, *, lsb_first: bool = True, min_octets: int = MIN_OCTETS, max_octets: int = MAX_OCTETS
     ) -> None:
-        _check_limits(min_octets, max_octets)
+        check_frame_limits(min_octets, max_octets)
         self._lsb_first = lsb_first
         self._min = min_octets
         self._max = max_octets
@@ -212,8 +204,8 @@ class EthernetDecoder:
             while self._bit > start and self._stream[self._bit - 1 >> 3] >> (self._bit - 1 & 7) & 1:
                 self._bit -= 1
             return False
-        self._bit = at + _IDLE_ONES
-        self._ones = _IDLE_ONES
+        self._bit = at + IDLE_ONES
+        self._ones = IDLE_ONES
         self._move(_Cause.IDLE_SEEN)
         return True
 
@@ -221,7 +213,7 @@ class EthernetDecoder:
         """From idle to the SSD, or to what is there in its place."""
         zero = find_zero(self._octets, self._bit)
         at = 8 * self._end if zero < 0 else zero
-        self._ones = min(self._ones + at - self._bit, _IDLE_ONES)
+        self._ones = min(self._ones + at - self._bit, IDLE_ONES)
         self._bit = at
         if at + 8 > 8 * self._end:
             return False
@@ -322,7 +314,7 @@ class EthernetDecoder:
     def _judge(self, body: bytes, length: int, status: FrameStatus | None, bit_after: int) -> None:
         """Report `length` octets after the SFD, the first of them in `body`, under `status` if that is settled."""
         if status is None:
-            status = _length_status(body, self._min, self._max)
+            status = length_status(body, self._min, self._max)
             if status is None:
                 status = FrameStatus.GOOD if zlib.crc32(body) == _FCS_RESIDUE else FrameStatus.FCS
         if length > self._keep_octets:
@@ -333,205 +325,15 @@ class EthernetDecoder:
             self._report(status, body[:-FCS_OCTETS], body[-FCS_OCTETS:], bit_after)
 
 
-def _check_limits(min_octets: int, max_octets: int) -> None:
+def check_frame_limits(min_octets: int, max_octets: int) -> None:
     if not FCS_OCTETS <= min_octets <= max_octets:
         raise SettingsError(f"frame limits {min_octets} to {max_octets}: need 4 <= min_octets <= max_octets")
 
 
-def _length_status(body: bytes, min_octets: int, max_octets: int) -> FrameStatus | None:
+def length_status(body: bytes, min_octets: int, max_octets: int) -> FrameStatus | None:
     """What the length of DA to FCS alone makes of a frame."""
     if len(body) < min_octets:
         return FrameStatus.TOO_SHORT
     if len(body) > max_octets and len(body) > max_octets + TAG_OCTETS * (body[_TAG_AT] == _TAG):
         return FrameStatus.TOO_LONG
     return None
-
-
-@dataclass(frozen=True, slots=True)
-class EthernetDamage:
-    """What to do wrong in one frame; the defaults do nothing.
-
-    `fcs_xor` goes onto the right FCS (bit 0 is first on the line). `bad_group_at` and `idle_at` count nibbles
-    from the SFD on and put `bad_group` (table notation: H or an invalid group) or an idle group there.
-    `extra_nibble` follows the FCS. `preamble_fives` and `sfd` replace the 13 nibbles 5 and the D. `short`
-    leaves out the padding to 64 octets. SettingsError for values that cannot be, and for an SSD left out
-    together with what lies inside a frame or after it.
-    """
-
-    fcs_xor: int = 0
-    bad_group_at: int | None = None
-    bad_group: int = ERROR_GROUP
-    idle_at: int | None = None
-    extra_nibble: int | None = None
-    preamble_fives: int = 13
-    sfd: int = _SFD_NIBBLE
-    omit_ssd_j: bool = False
-    omit_ssd_k: bool = False
-    omit_esd_t: bool = False
-    omit_esd_r: bool = False
-    short: bool = False
-
-    def __post_init__(self) -> None:
-        if not 0 <= self.fcs_xor < 1 << 32:
-            raise SettingsError(f"fcs_xor {self.fcs_xor:#x} is not 32 bits")
-        if self.bad_group != ERROR_GROUP and self.bad_group not in INVALID_GROUPS:
-            raise SettingsError(f"code group {self.bad_group:05b} is neither H nor invalid")
-        if self.extra_nibble is not None and not 0 <= self.extra_nibble < 16:
-            raise SettingsError(f"extra_nibble {self.extra_nibble} is no nibble")
-        if self.preamble_fives < 0:
-            raise SettingsError(f"preamble_fives {self.preamble_fives} is negative")
-        if not 0 <= self.sfd < 16 or self.sfd == _PREAMBLE_NIBBLE:
-            raise SettingsError(f"sfd {self.sfd} must be a nibble other than 5")
-        inside = self.bad_group_at is not None or self.idle_at is not None
-        if self.omits_ssd and (inside or self.omits_esd):
-            raise SettingsError("a frame without its SSD can have no other broken groups")
-        if self.idle_at is not None and self.omits_esd:
-            raise SettingsError("an idle group inside a frame needs the whole ESD after it")
-
-    @property
-    def omits_ssd(self) -> bool:
-        return self.omit_ssd_j or self.omit_ssd_k
-
-    @property
-    def omits_esd(self) -> bool:
-        return self.omit_esd_t or self.omit_esd_r
-
-    @property
-    def breaks_delimiters(self) -> bool:
-        preamble = self.sfd != _SFD_NIBBLE or self.preamble_fives > MAX_PREAMBLE_NIBBLES
-        inside = self.idle_at is not None or self.extra_nibble is not None
-        return self.omits_ssd or self.omits_esd or preamble or inside
-
-
-@dataclass(frozen=True, slots=True)
-class SentEthernetFrame:
-    """A frame that has left: `data` (padded, without FCS) and `fcs` as made, the status it must decode to,
-    and the control octet it must be reported at, counted over everything taken."""
-
-    sequence: int
-    data: bytes
-    fcs: bytes
-    status: FrameStatus
-    end_octet: int
-
-
-class EthernetEncoder:
-    """Frames in, control octets of the fast C&M channel out, with at least `min_idle_groups` before each,
-    and never fewer than two before the first and after one that lacks a delimiter.
-
-    The default of 24 idle groups is the interpacket gap of 96 bit times without counting T R in it
-    (802.3 clause 4.4.2). Bit order and frame limits as in EthernetDecoder.
-    """
-
-    def __init__(
-        self,
-        *,
-        lsb_first: bool = True,
-        min_idle_groups: int = 24,
-        min_octets: int = MIN_OCTETS,
-        max_octets: int = MAX_OCTETS,
-    ) -> None:
-        _check_limits(min_octets, max_octets)
-        if min_idle_groups < 1:
-            raise SettingsError(f"min_idle_groups {min_idle_groups}: frames need an idle group between them")
-        self._lsb_first = lsb_first
-        self._idle_bits = 5 * min_idle_groups
-        self._min = min_octets
-        self._max = max_octets
-        self._bits: deque[U8] = deque()
-        self._queued = 0
-        self._taken = 0
-        self._idle_taken = 0
-        self._sequence = 0
-        self._must_prove_idle = True
-        self._waiting: deque[tuple[int, SentEthernetFrame]] = deque()
-
-    @property
-    def pending_octets(self) -> int:
-        """Octets to take until everything queued has left."""
-        return -(-self._queued // 8)
-
-    def send(self, data: bytes, damage: EthernetDamage | None = None) -> int:
-        """Queue a frame of `data` (DA to the last octet before the FCS); returns its sequence number.
-
-        SettingsError if the damage points outside the frame.
-        """
-        damage = damage or EthernetDamage()
-        if not damage.short:
-            data = data.ljust(MIN_OCTETS - FCS_OCTETS, b"\0")
-        fcs = (zlib.crc32(data) ^ damage.fcs_xor).to_bytes(FCS_OCTETS, "little")
-        groups = _groups_of(data + fcs, damage)
-        bits = group_bits(groups)
-        gap = max(self._idle_bits, _IDLE_ONES) if self._must_prove_idle else self._idle_bits
-        if not self._queued:
-            gap = max(gap - self._idle_taken, -self._idle_taken % 5)
-        start = self._taken + self._queued + gap
-        closing = int(bits.argmin()) + 8 if damage.omits_ssd else len(bits) + 10 * damage.omits_esd
-        status = self._status(data + fcs, damage)
-        sent = SentEthernetFrame(self._sequence, data, fcs, status, start + closing - 1 >> 3)
-        self._waiting.append((start + closing, sent))
-        self._bits.extend((np.ones(gap, dtype=np.uint8), bits))
-        self._queued += gap + len(bits)
-        self._idle_taken = 0
-        self._sequence += 1
-        self._must_prove_idle = damage.omits_ssd or damage.omits_esd
-        return sent.sequence
-
-    def take(self, n_octets: int) -> bytes:
-        """The next control octets; idle where nothing is queued, so that groups keep their phase."""
-        wanted = 8 * n_octets
-        parts: list[U8] = []
-        while wanted and self._bits:
-            bits = self._bits.popleft()
-            if len(bits) > wanted:
-                self._bits.appendleft(bits[wanted:])
-                bits = bits[:wanted]
-            parts.append(bits)
-            wanted -= len(bits)
-        self._queued -= 8 * n_octets - wanted
-        if wanted:
-            parts.append(np.ones(wanted, dtype=np.uint8))
-            self._idle_taken += wanted
-        self._taken += 8 * n_octets
-        if not parts:
-            return b""
-        octets: bytes = np.packbits(
-            np.concatenate(parts), bitorder="little" if self._lsb_first else "big"
-        ).tobytes()
-        return octets
-
-    def sent(self) -> list[SentEthernetFrame]:
-        """Frames whose last bit has been taken since the last call."""
-        done = []
-        while self._waiting and self._waiting[0][0] <= self._taken:
-            done.append(self._waiting.popleft()[1])
-        return done
-
-    def _status(self, body: bytes, damage: EthernetDamage) -> FrameStatus:
-        if damage.bad_group_at is not None:
-            return FrameStatus.CODE
-        if damage.breaks_delimiters:
-            return FrameStatus.DELIMITER
-        status = _length_status(body, self._min, self._max)
-        return status or (FrameStatus.FCS if damage.fcs_xor else FrameStatus.GOOD)
-
-
-def _groups_of(body: bytes, damage: EthernetDamage) -> U8:
-    """Code groups of a frame from J to R."""
-    before = [] if damage.omit_ssd_j else [SSD_J]
-    before += [] if damage.omit_ssd_k else [SSD_K]
-    before += [_PREAMBLE_NIBBLE] * damage.preamble_fives + [damage.sfd]
-    after = [] if damage.extra_nibble is None else [damage.extra_nibble]
-    after += [] if damage.omit_esd_t else [ESD_T]
-    after += [] if damage.omit_esd_r else [ESD_R]
-    symbols = np.concatenate((np.array(before, np.uint8), split_octets(body), np.array(after, np.uint8)))
-    nibbles = 2 * len(body)
-    for at in (damage.bad_group_at, damage.idle_at):
-        if at is not None and not 0 <= at < nibbles:
-            raise SettingsError(f"nibble {at} is outside the frame of {nibbles} nibbles")
-    if damage.idle_at is not None:
-        symbols[len(before) + damage.idle_at] = IDLE
-    groups = encode_symbols(symbols)
-    if damage.bad_group_at is not None:
-        groups[len(before) + damage.bad_group_at] = damage.bad_group
-    return groups

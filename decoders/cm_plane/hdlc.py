@@ -1,4 +1,4 @@
-"""Slow C&M: bit-synchronous HDLC frames in the control octets of subchannel 1, both directions.
+"""Slow C&M: bit-synchronous HDLC frames in the control octets of subchannel 1, received; `hdlc_encoder` sends them.
 
 CPRI V7.0 clause 4.2.7.7.1 refers to ISO/IEC 13239: flag 01111110, a zero stuffed after five ones, an abort of
 seven ones, octets sent least significant bit first, a 16-bit frame check sequence sent low octet first. The
@@ -13,11 +13,8 @@ are says everything: 0 a stuffed zero, 10 a flag, 11 an abort. All that follows 
 
 from __future__ import annotations
 
-import re
 from binascii import crc_hqx
-from collections import deque
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Literal
 
 import numpy as np
@@ -29,13 +26,8 @@ from ..events import FrameStatus
 
 __all__ = [
     "FCS16_GOOD",
-    "FlagJoin",
-    "HdlcDamage",
     "HdlcDecoder",
-    "HdlcEncoder",
-    "HdlcFill",
     "HdlcFrame",
-    "SentHdlcFrame",
     "fcs16",
     "fcs16_register",
 ]
@@ -50,11 +42,11 @@ MAX_OCTETS = 2048
 """Longest frame taken, FCS included; the standard names none (common practice, no source)."""
 
 _GOOD_MSB_FIRST = 0x1D0F  # FCS16_GOOD with its bits reversed, as crc_hqx holds the register
-_REVERSED = bytes(int(f"{octet:08b}"[::-1], 2) for octet in range(256))
-_FLAG = "01111110"
-_ABORT = "1111111"
-_IDLE_ONES = 15  # fifteen ones are the idle link state (ISO/IEC 13239)
-_FRAME_BITS = 8  # bits behind a flag before a break counts as a lost frame; a flag still arriving has seven
+REVERSED_BITS = bytes(int(f"{octet:08b}"[::-1], 2) for octet in range(256))
+FLAG = "01111110"
+ABORT = "1111111"
+IDLE_ONES = 15  # fifteen ones are the idle link state (ISO/IEC 13239)
+FRAME_BITS = 8  # bits behind a flag before a break counts as a lost frame; a flag still arriving has seven
 
 _TAIL_OCTETS = 2
 _TAIL_BITS = 16
@@ -65,8 +57,8 @@ _BLOCK_OCTETS = 1 << 14  # keeps the block's bits in the second-level cache
 
 def fcs16_register(octets: bytes) -> int:
     """Reflected 16-bit register (0x8408, preset to ones) after `octets`, not complemented."""
-    register = crc_hqx(octets.translate(_REVERSED), 0xFFFF)
-    return _REVERSED[register & 0xFF] << 8 | _REVERSED[register >> 8]
+    register = crc_hqx(octets.translate(REVERSED_BITS), 0xFFFF)
+    return REVERSED_BITS[register & 0xFF] << 8 | REVERSED_BITS[register >> 8]
 
 
 def fcs16(octets: bytes) -> int:
@@ -97,11 +89,11 @@ class HdlcFrame:
         return len(self.data) + len(self.fcs) + self.left_out
 
 
-def _kept_octets(max_octets: int) -> int:
+def kept_octets(max_octets: int) -> int:
     return 2 * max_octets
 
 
-def _settle(octets: bytes, last: bytes, bits: int, max_octets: int, abort: bool = False) -> Outcome:
+def frame_outcome(octets: bytes, last: bytes, bits: int, max_octets: int, abort: bool = False) -> Outcome:
     """Heading, data, FCS and octets left out of `bits` bits between two flags, or a flag and an abort.
 
     `octets` are the first of them, at most as many as are kept, `last` the last two, with their bits reversed.
@@ -119,11 +111,11 @@ def _settle(octets: bytes, last: bytes, bits: int, max_octets: int, abort: bool 
             status = FrameStatus.GOOD
         else:
             status = FrameStatus.FCS
-    data = octets[: total - len(fcs)].translate(_REVERSED)
-    return status, data, fcs.translate(_REVERSED), total - len(fcs) - len(data)
+    data = octets[: total - len(fcs)].translate(REVERSED_BITS)
+    return status, data, fcs.translate(REVERSED_BITS), total - len(fcs) - len(data)
 
 
-def _checked_max(max_octets: int) -> int:
+def checked_max_octets(max_octets: int) -> int:
     if max_octets < MIN_OCTETS:
         raise SettingsError(f"the longest frame must be {MIN_OCTETS} octets or more, not {max_octets}")
     return max_octets
@@ -159,8 +151,8 @@ class HdlcDecoder:
 
     def __init__(self, *, lsb_first: bool = True, max_octets: int = MAX_OCTETS) -> None:
         self._order: Literal["little", "big"] = "little" if lsb_first else "big"
-        self._max_octets = _checked_max(max_octets)
-        self._kept_octets = _kept_octets(max_octets)
+        self._max_octets = checked_max_octets(max_octets)
+        self._kept_octets = kept_octets(max_octets)
         self._forget()
 
     def _forget(self) -> None:
@@ -175,7 +167,7 @@ class HdlcDecoder:
     @property
     def in_frame(self) -> bool:
         """Whether 8 bits or more have followed a flag, and no flag or abort since."""
-        return self._start is not None and _TAIL_BITS - self._start >= _FRAME_BITS
+        return self._start is not None and _TAIL_BITS - self._start >= FRAME_BITS
 
     def reset(self) -> bool:
         """Forget everything, as at loss of sync; True if that cut a frame off. `end_octet` restarts at 0."""
@@ -212,7 +204,7 @@ class HdlcDecoder:
         opened[0] = self._start is not None
         np.equal(aborts, 0, out=opened[1:])
         ends = delimiters - 7 + aborts
-        enough = ends - starts[:-1] >= np.where(aborts, _FRAME_BITS, 1)
+        enough = ends - starts[:-1] >= np.where(aborts, FRAME_BITS, 1)
         closed = np.flatnonzero(opened[:-1] & enough)
 
         begin, end = starts[closed], ends[closed]
@@ -272,7 +264,7 @@ class HdlcDecoder:
                 last = (held_last + last)[-2:]
                 total += held_bits - rest.size
                 held_bits, held_octets, held_last, rest = 0, b"", b"", _NO_BITS
-            status, data, fcs, left_out = _settle(octets, last, total, self._max_octets, bool(abort))
+            status, data, fcs, left_out = frame_outcome(octets, last, total, self._max_octets, bool(abort))
             frames.append(HdlcFrame(status, data, fcs, base + (place >> 3), left_out))
         if len(counts) > delimiters.size:
             whole = at + (counts[-1] >> 3)
@@ -295,225 +287,3 @@ def _find_marks(bits: U8) -> tuple[I64, I64]:
     sixth = bits[marks + 6]
     delimiters = marks[sixth != 0] + 7
     return marks[sixth == 0] + 6, delimiters[(delimiters >= _TAIL_BITS) & (delimiters < bits.size)]
-
-
-class HdlcFill(StrEnum):
-    """What the channel carries between frames (both are taken by a receiver; ISO/IEC 13239)."""
-
-    FLAGS = "flags"
-    ONES = "ones"
-
-
-class FlagJoin(StrEnum):
-    """How a frame's closing flag meets the next frame's opening flag."""
-
-    SEPARATE = "separate"
-    """Two flags of their own."""
-    SHARED = "shared"
-    """One flag closes this frame and opens the next."""
-    SHARED_ZERO = "shared_zero"
-    """Two flags with the zero between them in common: 011111101111110."""
-
-
-@dataclass(frozen=True, slots=True)
-class HdlcDamage:
-    """One deliberate fault in one frame; SettingsError for more than one at a time or a value that cannot be.
-
-    `fcs_xor`: 16 bits turned over in the FCS (as a number; its low octet goes first).
-    `abort_after_octets`: seven ones after that many octets instead of the rest. Two or more: a frame broken
-    off sooner may not count as one.
-    `drop_bits`: 1 to 7 bits missing before the closing flag.
-    `skip_stuffing`: one stuffing zero left out, the first whose loss shows as exactly one bad frame: with
-    a zero next it is unaligned, with two ones or more next it is an abort. Passed over are a place where a
-    lone one follows (a false flag: two frames) and one at the very end (no bit is missing). An octet 0x3E or
-    0x7C always offers a place.
-    """
-
-    fcs_xor: int = 0
-    abort_after_octets: int | None = None
-    drop_bits: int = 0
-    skip_stuffing: bool = False
-
-    def __post_init__(self) -> None:
-        if not 0 <= self.fcs_xor <= 0xFFFF:
-            raise SettingsError(f"fcs_xor has 16 bits, {self.fcs_xor:#x} does not fit")
-        if self.abort_after_octets is not None and self.abort_after_octets < 2:
-            raise SettingsError("abort_after_octets must be 2 or more")
-        if not 0 <= self.drop_bits <= 7:
-            raise SettingsError(f"drop_bits must be 0 to 7, not {self.drop_bits}")
-        chosen = (self.fcs_xor, self.abort_after_octets is not None, self.drop_bits, self.skip_stuffing)
-        if sum(map(bool, chosen)) > 1:
-            raise SettingsError("a frame takes one damage at a time")
-
-
-@dataclass(frozen=True, slots=True)
-class SentHdlcFrame:
-    """A frame that has gone out, and what a receiver must make of it (fields as in HdlcFrame).
-
-    `end_octet` counts the octets taken from the encoder, from 0. The receiver must see a flag before it.
-    """
-
-    sequence: int
-    status: FrameStatus
-    data: bytes
-    fcs: bytes
-    end_octet: int
-    left_out: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class _Coded:
-    """Line bits of one frame behind its opening flag, in time order as text; bit `end` ends it."""
-
-    sequence: int
-    bits: str
-    end: int
-    outcome: Outcome
-    join: FlagJoin
-
-
-_NO_DAMAGE = HdlcDamage()
-_FIVE_ONES = re.compile("11111")
-
-
-def _to_bits(octets: bytes) -> str:
-    return f"{int.from_bytes(octets, 'little'):0{8 * len(octets)}b}"[::-1] if octets else ""
-
-
-def _whole_octets(bits: str) -> bytes:
-    count = len(bits) // 8
-    return int(bits[: 8 * count][::-1], 2).to_bytes(count, "little") if count else b""
-
-
-def _stuff(bits: str) -> str:
-    return bits.replace("11111", "111110")
-
-
-class HdlcEncoder:
-    """Sender of one direction: queue frames, take coded control octets, filled up while nothing is queued.
-
-    `lsb_first` as for HdlcDecoder; `fill`: flags, or ones (at least fifteen, the idle state). `max_octets`
-    only decides which frames `sent` calls too long; they are sent all the same.
-    """
-
-    def __init__(
-        self, *, lsb_first: bool = True, fill: HdlcFill = HdlcFill.FLAGS, max_octets: int = MAX_OCTETS
-    ) -> None:
-        self._order: Literal["little", "big"] = "little" if lsb_first else "big"
-        self._fill = fill
-        self._max_octets = _checked_max(max_octets)
-        self._sequence = 0
-        self._queue: deque[_Coded] = deque()
-        self._queued_bits = 0
-        self._rest = ""  # coded bits that did not fill an octet of the last take
-        self._taken = 0
-        self._after_flag = False  # the coded stream ends in a flag
-        self._after_ones = False  # it ends in idle ones
-        self._join = FlagJoin.SEPARATE
-        self._leaving: deque[SentHdlcFrame] = deque()
-
-    @property
-    def pending_octets(self) -> int:
-        """Control octets that what is queued still needs, give or take a flag a frame."""
-        return (len(self._rest) + self._queued_bits + 7) // 8
-
-    def send(
-        self, data: bytes, *, damage: HdlcDamage = _NO_DAMAGE, join: FlagJoin = FlagJoin.SEPARATE
-    ) -> int:
-        """Queue one frame, `data` from address to information, FCS appended; returns its sequence number.
-
-        A frame of any length is sent, be it too short or too long. LayoutError where the damage does not fit
-        the frame: an abort after more octets than there are, or no stuffing zero whose loss would show.
-        """
-        octets = data + (fcs16(data) ^ damage.fcs_xor).to_bytes(2, "little")
-        coded, end, outcome = self._code(octets, damage)
-        sequence = self._sequence
-        self._sequence += 1
-        self._queue.append(_Coded(sequence, coded, end, outcome, join))
-        self._queued_bits += len(coded) + len(_FLAG)
-        return sequence
-
-    def _code(self, octets: bytes, damage: HdlcDamage) -> tuple[str, int, Outcome]:
-        """Line bits up to the closing flag or abort, the bit that ends the frame, what it must give."""
-        bits = _to_bits(octets)
-        if damage.abort_after_octets is not None:
-            if damage.abort_after_octets > len(octets):
-                raise LayoutError(
-                    f"abort after {damage.abort_after_octets} octets of a frame of {len(octets)} with its FCS"
-                )
-            line = _stuff(bits[: 8 * damage.abort_after_octets])
-            ones = len(line) - len(line.rstrip("1"))  # they count towards the seven
-            outcome = self._outcome(bits[: 8 * damage.abort_after_octets - ones], abort=True)
-            return line + _ABORT, len(line) + 6 - ones, outcome
-        if damage.skip_stuffing:
-            return self._without_a_zero(bits)
-        if damage.drop_bits:
-            bits = bits[: -damage.drop_bits]
-        line = _stuff(bits)
-        return line + _FLAG, len(line) + 7, self._outcome(bits)
-
-    def _outcome(self, bits: str, *, abort: bool = False) -> Outcome:
-        octets = _whole_octets(bits).translate(_REVERSED)
-        first = octets[: _kept_octets(self._max_octets)]
-        return _settle(first, octets[-2:], len(bits), self._max_octets, abort)
-
-    def _without_a_zero(self, bits: str) -> tuple[str, int, Outcome]:
-        for five in _FIVE_ONES.finditer(bits):
-            place = five.end()
-            before = _stuff(bits[:place])[:-1]
-            line = before + _stuff(bits[place:]) + _FLAG
-            if bits.startswith("0", place):  # taken for the stuffing
-                left = bits[:place] + bits[place + 1 :]
-                return line, len(line) - 1, self._outcome(left)
-            if bits.startswith("11", place) and len(before) - 5 >= _FRAME_BITS:
-                return line, len(before) + 1, self._outcome(bits[: five.start()], abort=True)
-        raise LayoutError("this frame has no stuffing zero whose loss would show as one bad frame")
-
-    def take(self, n_octets: int) -> bytes:
-        """The next `n_octets` control octets of the channel. SettingsError if negative."""
-        if n_octets < 0:
-            raise SettingsError(f"cannot take {n_octets} octets")
-        needed = 8 * n_octets
-        parts = [self._rest]
-        have = len(self._rest)
-        while have < needed:
-            part = self._next_frame(8 * self._taken + have) if self._queue else self._idle(needed - have)
-            parts.append(part)
-            have += len(part)
-        coded = "".join(parts)
-        self._rest = coded[needed:]
-        self._taken += n_octets
-        line = np.frombuffer(coded[:needed].encode("ascii"), np.uint8) & 1
-        return np.packbits(line, bitorder=self._order).tobytes()
-
-    def _next_frame(self, position: int) -> str:
-        """Bits of the next frame at bit `position`, with as much of an opening flag as it needs."""
-        frame = self._queue.popleft()
-        self._queued_bits -= len(frame.bits) + len(_FLAG)
-        opening = _FLAG
-        if self._after_flag and self._join is FlagJoin.SHARED:
-            opening = ""
-        elif self._after_flag and self._join is FlagJoin.SHARED_ZERO:
-            opening = _FLAG[1:]
-        end_octet = (position + len(opening) + frame.end) // 8
-        status, data, fcs, left_out = frame.outcome
-        self._leaving.append(SentHdlcFrame(frame.sequence, status, data, fcs, end_octet, left_out))
-        self._after_flag = frame.bits.endswith(_FLAG)
-        self._after_ones = False
-        self._join = frame.join
-        return opening + frame.bits
-
-    def _idle(self, bits: int) -> str:
-        if self._fill is HdlcFill.FLAGS:
-            self._after_flag = True
-            return _FLAG * -(-bits // len(_FLAG))
-        ones = bits if self._after_ones else max(bits, _IDLE_ONES)
-        self._after_flag, self._after_ones = False, True
-        return "1" * ones
-
-    def sent(self) -> list[SentHdlcFrame]:
-        """Frames whose end has been taken since the last call, in order, each once."""
-        done: list[SentHdlcFrame] = []
-        while self._leaving and self._leaving[0].end_octet < self._taken:
-            done.append(self._leaving.popleft())
-        return done

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from ..arrays import I64, U8
-from ..cm_plane.ethernet import EthernetEncoder
-from ..cm_plane.hdlc import HdlcEncoder
+from ..cm_plane.ethernet_encoder import EthernetEncoder
+from ..cm_plane.hdlc_encoder import HdlcEncoder
 from ..errors import SettingsError
 from ..frame_structure import controlwords as cw
 from ..line_coding.code_8b10b import K28_5

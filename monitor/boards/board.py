@@ -145,7 +145,7 @@ class BoardSource:
 
     @property
     def octets_dropped(self) -> int:
-        """Octets of line data dropped here because nobody took them in time."""
+        """Octets of line data dropped because they were not taken in time."""
         return self.line_data.queue.dropped
 
     @property
@@ -230,7 +230,7 @@ class BoardSource:
         return Injection(max(at - ahead, 0), fault.text, expected)
 
     def _check_place(self, fault: Fault, at: int, asked: int | None) -> None:
-        """InputError where a board acknowledges a fault for a hyperframe that nobody would live to see."""
+        """InputError where a board acknowledges a fault for a hyperframe too far ahead to wait for."""
         now = self.line_data.next_of_board
         if now is None:
             now = 0 if self.status is None else self.status.hyperframes

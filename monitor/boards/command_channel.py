@@ -1,8 +1,9 @@
 """Commands to a board that speaks the record protocol, its answers, its status, and what it says beside line data.
 
-Records are read in the line's own thread, so an answer is found while nobody takes line data. Commands that make a
-board transmit or reset are sent only where that was allowed. What a board sends unasked is bounded: one status, no
-answer but the one waited for, the last lines of log; what is dropped is counted. Line data go to whoever wants them.
+Records are read in the line's own thread, so an answer is found even while no line data are taken. Commands that
+make a board transmit or reset are sent only where that was allowed. What a board sends unasked is bounded: one
+status, no answer but the one waited for, the last lines of log; what is dropped is counted. Line data go on to a
+sink.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ class Hyperframes:
 
     `take` gives octets that follow on those before except where hyperframes are missing; what is missing is
     counted in `missing` (not sent or lost) and `cut` (received in part). `anew` counts the places where the board's
-    numbers go back, or on by more than any board has sent: there nobody knows what is missing. Data that are not cut
+    numbers go back, or on by more than any board has sent: there the number missing is unknown. Data that are not cut
     at hyperframes stand for as many as they have room for, rounded.
     """
 

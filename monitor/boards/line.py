@@ -42,7 +42,7 @@ class DuplexLine(Protocol):
 
 
 class Pulse:
-    """Whether line data still come."""
+    """Whether line data still arrive."""
 
     def __init__(self) -> None:
         self._last = time.monotonic()
@@ -52,17 +52,17 @@ class Pulse:
         """Line data, just now."""
         self._last, self._broken = time.monotonic(), False
 
-    def broke(self) -> None:
+    def went_down(self) -> None:
         """The line, just now."""
         self._last, self._broken = time.monotonic(), True
 
-    def back(self) -> None:
-        """The line stands again; line data are still to come."""
+    def went_up(self) -> None:
+        """The line is up again; line data are still to come."""
         self._broken = False
 
     @property
     def standstill(self) -> Standstill | None:
-        """What a LineSource says; a line that stands and is quiet counts from 2 s on."""
+        """What a LineSource says; a line that is up and quiet counts from 2 s on."""
         seconds = time.monotonic() - self._last
         return Standstill(seconds, self._broken) if self._broken or seconds >= SILENCE_S else None
 
@@ -95,7 +95,7 @@ class OctetQueue:
             self._changed.notify_all()
 
     def put(self, data: bytes, tag: int) -> bool:
-        """Hand on; False where it was dropped, or where nobody takes any more."""
+        """Hand on; False where it was dropped, or where the queue is closed."""
         with self._changed:
             self._changed.wait_for(lambda: self._elastic or self._has_room(), self.patience_s)
             if self._closed:

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from decoders.linerates import OPTIONS
 
 from ..errors import InputError
-from ..formats.forms import Form, stream_octets
+from ..formats.forms import COUNTED_FORMS, Form, stream_octets
 from ..protocol.records import (
     MAX_COMMAND_PAYLOAD,
     Record,
@@ -127,7 +127,7 @@ class BoardLineData:
             self._tally.add("hyperframes not received", frames.missing - missing)
         if frames.cut > cut:
             self._tally.add("hyperframes received in part", frames.cut - cut)
-        self._gaps.add(UNKNOWN_GAP if frames.anew > anew else frames.missing - missing)
+        self._add_gap(UNKNOWN_GAP if frames.anew > anew else frames.missing - missing)
         if octets and not self.queue.closed:
             self._left_out = None
             self._deliver(frames, octets, record.time_ns)
@@ -146,8 +146,13 @@ class BoardLineData:
         elif not self.queue.closed:
             self._place(frames, 0)
             self._gaps.take_back(self._delivered)
-            self._gaps.add(round(len(octets) / self.hyperframe_octets))
+            self._add_gap(round(len(octets) / self.hyperframe_octets))
             self._tally.add("octets of line data that were not taken in time", len(octets))
+
+    def _add_gap(self, hyperframes: int) -> None:
+        """Tell whoever takes the stream of a gap, in forms in which hyperframes can be left out."""
+        if self._form in COUNTED_FORMS:
+            self._gaps.add(hyperframes)
 
     def _place(self, frames: Hyperframes, octets: int) -> None:
         """How far the board's count is ahead of the stream's once so many more octets are delivered."""
@@ -159,12 +164,12 @@ class BoardLineData:
             self.pulse.came()  # only line data are so long, and they may take a while
 
     def broken(self) -> None:
-        self.pulse.broke()
+        self.pulse.went_down()
         if self._frames is not None:
             self._frames.restart()
 
     def back(self) -> None:
-        self.pulse.back()
+        self.pulse.went_up()
 
     def ended(self) -> None:
         self.queue.close()

@@ -128,11 +128,11 @@ class SerialDumpSource:
         self._broken = True
         if self._console is not None:
             self._console.restart()
-        self._pulse.broke()
+        self._pulse.went_down()
         self.warnings.append(f"line down: {reason}")
 
     def opened(self, after_s: float) -> None:
-        self._pulse.back()
+        self._pulse.went_up()
         self.warnings.append(f"line up after {after_s:.1f} s; line data were lost in between")
 
     def ended(self, reason: str) -> None:

@@ -243,7 +243,7 @@ _ERRNO = re.compile(r".*\[Errno -?\d+\] ([^:]+)(: '.*')?", re.DOTALL)
 def _reason(error: BaseException) -> str:
     text = str(error.args[-1]) if error.args and type(error).__name__ == "error" else str(error)
     if "returned no data" in text:
-        return "the device is gone, or another program reads it too"
+        return "the device was unplugged, or another program reads it too"
     if (found := _ERRNO.fullmatch(text)) is not None:
         text = found[1]
     return text or type(error).__name__

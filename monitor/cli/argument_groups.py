@@ -19,6 +19,7 @@ __all__ = [
     "line_arguments",
     "option_argument",
     "port_list_argument",
+    "scrambling_argument",
     "screen_arguments",
     "source_arguments",
     "tested_link_arguments",
@@ -173,6 +174,16 @@ def emulation_arguments(parser: argparse.ArgumentParser, *, usual: float = 750.0
         default=0.0,
         metavar="RATIO",
         help="bit error ratio of the emulated cable, 0 to 0.5 (default: 0)",
+    )
+    scrambling_argument(parser)
+
+
+def scrambling_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--scrambling",
+        type=whole,
+        metavar="SEED",
+        help="emulated link: scramble with this seed (protocol version 2; options 5 to 7)",
     )
 
 

@@ -346,6 +346,18 @@ def _emulated_delay(group: argparse._ArgumentGroup) -> None:
         help="delay drift in clocks, spread evenly over all resets (default: 0)",
     )
     group.add_argument(
+        "--fec",
+        choices=("on", "off"),
+        default="off",
+        help="RS-FEC (options 7A to 10; default: off): gives numbers without a verdict",
+    )
+    group.add_argument(
+        "--scrambling",
+        type=whole,
+        metavar="SEED",
+        help="scramble with this seed (protocol version 2; options 5 to 7)",
+    )
+    group.add_argument(
         "--length", type=number, default=150.0, metavar="METRES", help="fibre length in metres (default: 150)"
     )
     group.add_argument(

@@ -92,7 +92,7 @@ def pace(text: str) -> float:
     if value and not LEAST_HYPERFRAMES_PER_SECOND <= value <= MOST_HYPERFRAMES_PER_SECOND:
         raise argparse.ArgumentTypeError(
             f"{text} is outside {LEAST_HYPERFRAMES_PER_SECOND:g} to {MOST_HYPERFRAMES_PER_SECOND:g}"
-            " hyperframes a second; 0 runs as fast as it goes"
+            " hyperframes per second; 0 = as fast as possible"
         )
     return value
 

@@ -17,7 +17,7 @@ from ..process.streams import print_json, print_lines, tell, write_output
 from ..reports.decode_records import decode_record, event_record, frame_record, vendor_records
 from ..reports.decode_text import summary_lines
 from ..sources.source import received
-from ..text import json_text
+from ..text import json_lines
 from .headless import Reading
 
 
@@ -79,4 +79,4 @@ def _print(
     lines: Callable[[Iterable[Event]], Iterable[dict[str, Any]]] | None, events: Iterable[Event]
 ) -> None:
     if lines is not None:
-        write_output("".join(f"{json_text(line)}\n" for line in lines(events)).encode())
+        write_output(json_lines(lines(events)))

@@ -52,7 +52,7 @@ class DelaySample:
 
     `raw_clocks` is T14 as counted. `compensated_clocks` is T14 - Toffset with whatever the board adds for the
     word alignment offset of each receiver. `far_alignment_offset` is None in a loop of one board. `resets_before`
-    and `resets_after` are the board's own count of its resets, where it has one.
+    and `resets_after` are the board's own count of its resets, where it has one. `fec`: RS-FEC is on the line.
     """
 
     alignment_offset: int
@@ -65,6 +65,7 @@ class DelaySample:
     line: LineReading | None = None
     resets_before: int | None = None
     resets_after: int | None = None
+    fec: bool = False
 
     @property
     def reset_counted(self) -> bool:
@@ -96,7 +97,7 @@ class ResettableBoard(Protocol):
     def option(self) -> str: ...
     @property
     def names(self) -> tuple[str, ...]:
-        """Who has receivers in the loop: the near end, and the far end if there is one."""
+        """The boards with receivers in the loop: the local end, and the remote end if there is one."""
         ...
 
     def reset(self) -> None: ...
@@ -121,7 +122,7 @@ def read_line(data: bytes, option: str, first_bit: int = 0) -> tuple[int, Marker
     if not found or not timing:
         raise InputError(f"no hyperframes of option {option} in the line bits")
     start = found[0].bit_offset
-    skipped = (start // 10) // decoder.option.hyperframe_octets
+    skipped = start // decoder.option.hyperframe_line_bits
     if len(found) > 1 or decoder.losses or decoder.acquired_at_hyperframe != skipped:
         raise InputError("sync was lost in the line bits; no delay can be read from them")
     train = MarkerTrain(first_bit + start, decoder.option.hyperframe_line_bits, np.concatenate(timing))
@@ -151,8 +152,8 @@ class DelayFinding:
 class DelayStatus:
     """A picture of a run. Delays in nanoseconds; deviations are from the first measurement.
 
-    `verdict` is "pass", "fail", "incomplete" (nothing wrong, but resets are missing) or "pending" (nothing measured
-    yet). `words` say it all in sentences.
+    `verdict` is "pass", "fail", "incomplete" (nothing wrong, but resets are missing), "pending" (nothing measured
+    yet) or "none" (with RS-FEC, where the numbers alone are given). `words` say it all in sentences.
     """
 
     description: str

@@ -6,7 +6,9 @@ in records. Seeded; knows no port and no clock: `advance` makes time pass, octet
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +24,7 @@ from decoders.link.settings import LinkSettings, SenderSettings
 from decoders.link_delay.delay import clock_bits, clock_period_ns
 
 from ..errors import InputError
-from ..faults.catalogue import parse_fault
+from ..faults.catalogue import CATALOGUE, parse_fault
 from ..formats.form_writer import flagged_words
 from ..protocol import records as r
 from ..protocol.stream import RecordReader, RecordWriter
@@ -67,6 +69,21 @@ def _invert_some(symbols: U16, ratio: float, random: np.random.Generator) -> Non
     bits = 10 * len(symbols)
     where = random.integers(0, bits, int(random.binomial(bits, ratio)))
     np.bitwise_xor.at(symbols, where // 10, (1 << (where % 10)).astype(np.uint16))
+
+
+_VALUE = r"[^=,]+=-?(0x)?[0-9A-F]+"
+_FAULT_TEXT = re.compile(rf"\s*[^@:.]+\.[^@:]+(@\d+)?(:({_VALUE}(,{_VALUE})*)?,?)?\s*", re.IGNORECASE)
+
+
+def _why_not(text: str) -> r.Reason:
+    """The reason to refuse a fault that cannot be injected, as PROTOCOL.md gives it."""
+    with suppress(InputError):
+        parse_fault(text)
+        return r.Reason.NOT_SUPPORTED
+    if _FAULT_TEXT.fullmatch(text) is None:
+        return r.Reason.MALFORMED
+    name = re.split("[@:]", text.strip(), maxsplit=1)[0]
+    return r.Reason.OUT_OF_RANGE if name in CATALOGUE else r.Reason.NOT_SUPPORTED
 
 
 class RecordBoard:
@@ -137,7 +154,7 @@ class RecordBoard:
                 self._pair.send(symbols)
                 if not self._pair.up:  # nothing on the receiver: no signal, and no K28.5
                     out += self._receive_line(np.zeros_like(symbols), room)
-            elif self.loopback is r.Loopback.NONE:  # the receiver hears nothing, and passes nothing on
+            elif self.loopback is r.Loopback.NONE:  # the receiver has no input, and passes no line data on
                 dark = flagged_words(np.zeros(len(symbols), np.uint8), None, np.arange(len(symbols)))
                 out += self._told(self.decoder.receive(dark.view(np.uint8), self.time_ns))
             else:
@@ -283,7 +300,7 @@ class RecordBoard:
                 self.sender.schedule(replace(fault, hyperframe=sent_at))
                 hyperframe, text = at, replace(fault, hyperframe=at).text
             except InputError as error:
-                return refuse(r.Reason.OUT_OF_RANGE, str(error)[:400])
+                return refuse(_why_not(command.text), str(error)[:400])
             event = self._happened(r.EventCode.FAULT_PLACED)
         elif isinstance(command, r.SetLoopback):
             self.loopback = command.loopback

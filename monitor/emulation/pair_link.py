@@ -22,7 +22,7 @@ from .pipes import Pipe, socket_pipe
 __all__ = ["PairLink"]
 
 RACE_S = 2.0
-"""How long a socket that nobody answers may be that of a board which is just starting."""
+"""How long a socket without an answer may be that of a board that is just starting."""
 
 
 class PairLink:
@@ -90,14 +90,14 @@ class PairLink:
             raise InputError(f"{self._path}: {error.strerror or error}") from None
         if not self._path.is_socket():
             raise InputError(
-                f"{self._path}: is there already and is no socket", hint="name a path that is free"
+                f"{self._path}: exists already and is no socket", hint="name a path that is free"
             ) from None
         now = time.monotonic()
         self._not_before = now + 0.2
         self._unanswered_since = self._unanswered_since or now
         if now - self._unanswered_since < RACE_S:
             return
-        left = f"{self._path}: a socket is there already, and nobody answers"
+        left = f"{self._path}: there is already a socket, and no program answers"
         hint = "remove it if no program uses it"
         if not self._was_up:
             raise InputError(left, hint=hint) from None
@@ -117,7 +117,7 @@ class PairLink:
         return True
 
     def down(self) -> None:
-        """The other board is gone, or let this one go."""
+        """The other board has ended, or refused this one."""
         if not self.heard and self.listener is None:
             self._not_before = time.monotonic() + BUSY_S
             self._once(f"--link {self.text}: let go at once; it may have two boards already")

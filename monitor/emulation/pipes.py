@@ -32,7 +32,7 @@ class Pipe:
             return None
 
     def flush(self) -> bool:
-        """Write what goes; False where nobody is there any more."""
+        """Write what the other end takes; False where it is closed."""
         if not self.waiting:
             self._taken = time.monotonic()
         while self.waiting:

@@ -15,8 +15,8 @@ from fractions import Fraction
 import numpy as np
 
 from decoders.arrays import I64, U8
-from decoders.cm_plane.ethernet import EthernetDamage, SentEthernetFrame
-from decoders.cm_plane.hdlc import SentHdlcFrame
+from decoders.cm_plane.ethernet_encoder import EthernetDamage, SentEthernetFrame
+from decoders.cm_plane.hdlc_encoder import SentHdlcFrame
 from decoders.events import Plane
 from decoders.line_coding.code_64b66b import START, TERMINATE
 from decoders.linerates import BASIC_FRAMES_PER_HYPERFRAME, CHIP_RATE_HZ, LineRateOption

@@ -1,21 +1,23 @@
 """An emulated board with a transceiver that can be reset, whose word alignment lands elsewhere each time.
 
 What is modelled: the line delays by a fixed number of bits (transceiver, fibre). After a reset the receiver's
-clock divider starts at any of ten phases, so the character lies k = 0..9 unit intervals (UI) after the word
-boundary, and the receiver's clock, its sync marker and the count of it come k UI early. One parallel clock is
-one character, 10 UI. With two boards RE-1 sends its uplink by the clock it has recovered, so its k moves
-Toffset, and with it T14. Real line bits come out and are decoded after each reset: k and the sync markers are the
-decoder's, the registers are the board's, and they can be compared. Seeded; reads no clock.
+clock divider starts at any phase of a character or block, which lies k unit intervals (UI) after the word
+boundary then: 0 to 9 at 8B/10B, 0 to 65 at 64B/66B. The receiver's clock, its sync marker and the count of it come k
+UI early. One parallel clock is one character, 10 UI, or one block, 66 UI. With two boards RE-1 sends its uplink by
+the clock it has recovered, so its k moves Toffset, and with it T14. Real line bits come out and are decoded after
+each reset: k and the sync markers are the decoder's, the registers are the board's, and they can be compared. Seeded;
+reads no clock.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from decoders.errors import SettingsError
 from decoders.line_coding.characters import LineForm
+from decoders.linerates import option_named
 from decoders.link.settings import SenderSettings
 from decoders.link_delay.delay import (
     Compensation,
@@ -28,10 +30,10 @@ from decoders.link_delay.delay import (
 
 from ..delay.samples import DelaySample, LineReading, loop_delay_bits, read_line
 from ..errors import InputError
-from ..formats.forms import option_for
 from .cable import Cable
 from .emulated_link import DEFAULT_RATE_CODES
-from .line_writer import LineWriter
+from .line_settings import LineSettings
+from .line_writer import open_line_writer
 from .sender import EmulatedSender
 
 __all__ = ["BoardSettings", "EmulatedBoard"]
@@ -64,16 +66,19 @@ class BoardSettings:
     resolution_ui: float = 0.1
     length_m: float = 150.0
     hyperframes: int = 6
+    line: LineSettings = field(default_factory=LineSettings)
 
 
 class EmulatedBoard:
     """REC-A looped back at its transceiver, or REC-A and RE-1; a `ResettableBoard`.
 
-    InputError for settings that cannot be, and for the 64B/66B options.
+    With RS-FEC each reset also brings another codeword phase, and 0 to 79 block times of delay with it. InputError
+    for settings that cannot be.
     """
 
     def __init__(self, settings: BoardSettings) -> None:
-        line = option_for("emulated transceivers", settings.option)
+        line = option_named(settings.option)
+        settings.line.check(line)
         if settings.hyperframes < 5:
             raise InputError(f"{settings.hyperframes} hyperframes after a reset: at least 5")
         if settings.drift_clocks and settings.drift_resets < 2:
@@ -88,10 +93,11 @@ class EmulatedBoard:
         except SettingsError as error:
             raise InputError(str(error)) from None
         self._one_way_bits = fibre + PIPELINE_CLOCKS // 2 * self._clock_ui
-        sender = SenderSettings(option=line.name, hdlc_rate_code=DEFAULT_RATE_CODES[line.name])
-        self._down = EmulatedSender(sender, settings.seed, load=0.3)
-        self._up = EmulatedSender(sender, settings.seed + 100, load=0.3, uplink=True)
+        sender = SenderSettings(option=line.name, hdlc_rate_code=DEFAULT_RATE_CODES.get(line.name, 6))
+        self._down = EmulatedSender(sender, settings.seed, load=0.3, line=settings.line)
+        self._up = EmulatedSender(sender, settings.seed + 100, load=0.3, uplink=True, line=settings.line)
         self.resets = 0
+        self.fec_phase_blocks = 0
         self.alignment_offset = 0
         self.far_alignment_offset = 0
         self.reset()
@@ -110,7 +116,7 @@ class EmulatedBoard:
     def path_ui(self) -> float:
         """Delay of the line, both ways, as it is now."""
         s = self.settings
-        ui = 2.0 * self._one_way_bits
+        ui = 2.0 * self._one_way_bits + self._clock_ui * self.fec_phase_blocks
         if self.resets > s.step_after:
             ui += s.step_clocks * self._clock_ui
         if s.drift_clocks:
@@ -124,6 +130,8 @@ class EmulatedBoard:
     def reset_transceiver(self, name: str | None = None) -> None:
         """Reset the transceiver of REC-A or RE-1, or all when None."""
         near, far = self._random.integers(0, self._clock_ui, 2).tolist()
+        if self.settings.line.fec:
+            self.fec_phase_blocks = int(self._random.integers(0, 80))
         if name in (None, "REC-A"):
             self.alignment_offset = near
         if name in (None, "RE-1") and self.settings.pair:
@@ -145,6 +153,7 @@ class EmulatedBoard:
             clock_period_ns=clock_period_ns(self._line),
             clock_ui=clock,
             resolution_ui=s.resolution_ui,
+            fec=s.line.fec,
             line=self._read_line(),
         )
 
@@ -177,7 +186,8 @@ class EmulatedBoard:
     def _hyperframes(self, sender: EmulatedSender, first_bit: int) -> tuple[bytes, MarkerTrain]:
         n = self.settings.hyperframes
         first = sender.next_hyperframe
-        bits = LineWriter(LineForm.BITS, self._line).write(sender.batch(n))
+        writer = open_line_writer(LineForm.BITS, self._line, self.settings.line)
+        bits = writer.write(sender.batch(n)) + writer.finish()
         sender.sent.clear()
         timing = np.array([sender.encoder.timing_of(first + i) for i in range(n)], np.int64)
         return bits, MarkerTrain(first_bit, self._line.hyperframe_line_bits, timing)

@@ -27,7 +27,7 @@ from decoders.events import (
 
 from ..errors import InputError
 from ..reports.decode_records import event_record, frame_record, vendor_records
-from ..text import json_text
+from ..text import json_lines, json_text
 
 __all__ = ["COLUMNS", "CsvRows", "JsonRows", "ParquetRows", "RowWriter", "Table", "counter_rows", "rows_of"]
 
@@ -158,7 +158,7 @@ class JsonRows:
 
     def write(self, rows: Iterable[Row]) -> None:
         for row in rows:
-            self._stream.write(json_text(row).encode() + b"\n")
+            self._stream.write(json_lines([row]))
             self.rows += 1
 
     def close(self) -> None:

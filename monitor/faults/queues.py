@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from zlib import crc32
 
-from decoders.cm_plane.ethernet import EthernetDamage, EthernetEncoder
-from decoders.cm_plane.hdlc import FlagJoin, HdlcDamage, HdlcEncoder, _Coded, fcs16
+from decoders.cm_plane.ethernet_encoder import EthernetDamage, EthernetEncoder
+from decoders.cm_plane.hdlc import fcs16
+from decoders.cm_plane.hdlc_encoder import FlagJoin, HdlcDamage, HdlcEncoder, _Coded
 from decoders.events import FrameStatus
 
 from .channel_faults import DELIMITERS, LONGEST_PREAMBLE

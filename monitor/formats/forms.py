@@ -50,7 +50,7 @@ class Form(StrEnum):
 LINE_FORMS = (Form.FLAGGED, Form.SYMBOLS, Form.BLOCKS, Form.OCTETS, Form.BITS)
 """The forms that a decoder takes, in the order in which they are tried."""
 WORD_FORMS = (Form.FLAGGED, Form.SYMBOLS)
-COUNTED_FORMS = (Form.OCTETS, Form.FLAGGED, Form.BLOCKS)
+COUNTED_FORMS = (Form.OCTETS, Form.FLAGGED)
 """Forms that boards give in counted hyperframes, and may leave some out of."""
 
 

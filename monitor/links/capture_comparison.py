@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoders.arrays import U8
-from decoders.error_performance.comparison import Comparison, Matched, NumberRange, Pairing, ratio_bound
+from decoders.error_performance.comparison import Comparison, ratio_bound
+from decoders.error_performance.pairing import Matched, NumberRange, Pairing
 from decoders.events import Event, HyperframesNotReceived
 from decoders.line_coding.characters import LineForm
 from decoders.linerates import HYPERFRAMES_PER_SECOND

@@ -131,7 +131,7 @@ def _put(part: Path, path: Path, *, force: bool) -> None:
 
 
 def _in_place(path: Path) -> bool:
-    """Whether nothing can be put in the place of `path`, only written into it."""
+    """Whether `path` cannot be replaced, only written into."""
     if not path.exists():
         return False
     if not path.is_file() or os.fspath(path).startswith(_STREAMS):

@@ -44,7 +44,7 @@ def file_socket() -> socket.socket:
 
 
 def terminal_errors() -> tuple[type[BaseException], ...]:
-    """What a terminal raises beside OSError: a pty whose other end is gone answers settings with termios.error."""
+    """What a terminal raises beside OSError: a pty whose other end is closed answers settings with termios.error."""
     with suppress(ImportError):
         import termios
 

@@ -16,7 +16,7 @@ import numpy as np
 from decoders import events as ev
 from decoders.arrays import U8
 from decoders.counters import is_damage
-from decoders.error_performance.comparison import StreamNumbering
+from decoders.error_performance.pairing import StreamNumbering
 from decoders.frame_structure.frame_numbers import NUMBER_MODULUS
 from decoders.link.decoder import HyperframeBlock
 from decoders.link.hyperframe_finder import PlacedDecoder

@@ -118,10 +118,11 @@ class _Receiver:
                 [*codewords, *((first + octet, symbols) for octet, symbols in more.codewords)],
             )
         )
+        self._fec_lost = [octet for octet in self._fec_lost if octet < at]
         if found is None:
             return None
         if isinstance(self._line, BitLine):
-            self._fec_lost = [o for o in self._fec_lost if o < at] + self._line.fec_locks_lost
+            self._fec_lost += self._line.fec_locks_lost
         return first
 
     # ---- finding and keeping hyperframe sync (clause 4.2.9) ----

@@ -11,6 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 
 from decoders.counters import COUNTERS
 
+from ..text import inert_values
 from .campaign_records import outcome, stopped
 
 __all__ = ["html_document"]
@@ -50,7 +51,8 @@ def _cells(case: dict[str, Any]) -> dict[str, str]:
 
 
 def html_document(record: dict[str, Any]) -> str:
-    """The whole page of a campaign's JSON object."""
+    """The whole page of a campaign's JSON object; every text in it inert."""
+    record = inert_values(record)
     environment = Environment(
         loader=PackageLoader("monitor.reports"),
         autoescape=select_autoescape(default=True, default_for_string=True),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from decoders.error_performance.comparison import Difference, LoneRun, NumberRange, PlaneDifferences
+from decoders.error_performance.comparison import Difference, PlaneDifferences
+from decoders.error_performance.pairing import LoneRun, NumberRange
 from decoders.linerates import HYPERFRAMES_PER_FRAME
 
 from ..links.capture_comparison import CompareResult, Side

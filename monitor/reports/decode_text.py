@@ -35,7 +35,7 @@ def counter_lines(counters: Mapping[str, int], line_code: str | None = None) -> 
     lines = []
     for title, planes in _TITLES.items():
         names = [name for plane in planes for name in COUNTERS_OF_PLANE[plane]]
-        shown = [f"{name} {counters[name]}" for name in names if counters[name]]
+        shown = [f"{name}\xa0{counters[name]}" for name in names if counters[name]]
         zero = [name for name in names if not counters[name] and not name.startswith(other)]
         text = ", ".join(shown) if shown else "no changes" if title == "octets" else "no errors"
         if zero:
@@ -101,7 +101,8 @@ def _known(value: int | None) -> str:
 
 
 def _titled(title: str, text: str) -> list[str]:
-    return textwrap.wrap(
+    """Lines of at most 80 columns; a no-break space keeps a counter and its number together."""
+    lines = textwrap.wrap(
         text,
         _WIDTH,
         initial_indent=f"  {title:9} ",
@@ -109,3 +110,4 @@ def _titled(title: str, text: str) -> list[str]:
         break_on_hyphens=False,
         break_long_words=False,
     )
+    return [line.replace("\xa0", " ") for line in lines]

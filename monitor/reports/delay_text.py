@@ -103,10 +103,11 @@ def verdict_line(status: DelayStatus) -> str:
 def delay_lines(status: DelayStatus, *, ascii_only: bool = False) -> list[str]:
     """The whole report."""
     option = option_named(status.option)
+    unit = "character" if option.line_code == "8b10b" else "block"
     lines = [
         f"{status.description}; option {option.name}, {option.line_rate_bps / 1e6:g} Mbit/s",
         f"  {status.extent} transceiver reset{'s' * (status.resets_wanted != 1)}; one parallel clock = one"
-        f" character = {status.clock_period_ns / status.unit_interval_ns:.0f} UI = {status.clock_period_ns:.3f} ns",
+        f" {unit} = {status.clock_period_ns / status.unit_interval_ns:.0f} UI = {status.clock_period_ns:.3f} ns",
         *_table(status),
         *_charts(status, ascii_only),
         f"  spread: raw {status.raw_spread_ns:.3f} ns, compensated {status.spread_ns:.3f} ns",

@@ -15,30 +15,29 @@ from typing import ClassVar
 
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
-from textual.dom import DOMNode
 from textual.widgets import ContentSwitcher
 
 from decoders.linerates import option_named
 
 from ..links.pipeline import Pipeline
 from ..links.snapshot import LogEntry
-from .cells import inert, lasting
+from .cells import inert
 from .command_page import Action, CommandPage
 from .delay_view import DelayView
-from .event_file import event_text, save_event
+from .event_file import event_text, saved_in_words
 from .event_list import EventList, EventsView
 from .fault_list import FaultChoice, faults_for
 from .feed import Feed
 from .inject_view import InjectView
-from .iq_view import IqPage
+from .key_help import actions_of, help_groups
 from .line_pane import LinePane
 from .link_view import LinkView
 from .pages import EventPage, Page, help_lines
 from .palette import Look
 from .replay_bar import ReplayBar, Replayed, SeekPage
-from .status import FailureLines, KeyLine, StatusLines
+from .status import FailureLines, KeyLine, StatusLines, state_word
 from .view import View
-from .view_keys import EVERYWHERE_HINTS, REPLAY_HINTS, bindings_of, key_names, keys_in_words
+from .view_keys import EVERYWHERE_HINTS, REPLAY_HINTS
 
 __all__ = ["FrayApp", "refreshes_per_second", "run_screen"]
 
@@ -200,22 +199,13 @@ class FrayApp(App[int], inherit_bindings=False):
         note = self._note if self._note_left or self.paused else ""
         if not note and (self.size.width < _LEAST[0] or self.size.height < _LEAST[1]):
             note = f"too small: needs {_LEAST[0]}x{_LEAST[1]}"
-        self.status.update(self.feed, chosen=self.view, state=self._state, note=note, title=self._title_text)
-
-    @property
-    def _state(self) -> str:
-        """One word or two on what is out of the ordinary, the gravest first; or nothing."""
-        snapshot = self.feed.snapshot
-        if self.paused:
-            return "PAUSED"
-        if self.pipeline.failure:
-            return "FAILED"
-        if snapshot.ended:
-            return "ENDED"
-        still = snapshot.standstill
-        if still is not None:
-            return f"{'LINE DOWN' if still.broken else 'NO DATA'} {lasting(still.seconds)}"
-        return "REPEAT" if self.inject_view.repeater.active else ""
+        state = state_word(
+            self.feed.snapshot,
+            paused=self.paused,
+            failed=self.pipeline.failure is not None,
+            repeating=self.inject_view.repeater.active,
+        )
+        self.status.update(self.feed, chosen=self.view, state=state, note=note, title=self._title_text)
 
     def _draw_replay(self) -> None:
         """A short screen has no room for the key line below the hyperframe: the replay's line tells the keys."""
@@ -290,14 +280,8 @@ class FrayApp(App[int], inherit_bindings=False):
         if len(self.screen_stack) > 1:
             self.pop_screen()
             return
-        groups = [("Everywhere", keys_in_words(self.BINDINGS))]
-        if self.replay_bar.control is not None:
-            groups.append(("Replay", keys_in_words(ReplayBar.BINDINGS)))
-        for i, view in enumerate(self.views, 1):
-            owner = self.link_view.matrix if view is self.link_view else view.owner
-            groups.append((f"{i} {view.NAME}", keys_in_words(type(owner).BINDINGS)))
-            if view is self.link_view:
-                groups.append((f"{i} {view.NAME}, IQ data", keys_in_words(IqPage.BINDINGS)))
+        replay = self.replay_bar.control is not None
+        groups = help_groups(self.BINDINGS, self.views, replay=replay)
         self.push_screen(Page(self.look, "help", help_lines(self.look, groups)))
 
     def action_actions(self) -> None:
@@ -306,17 +290,8 @@ class FrayApp(App[int], inherit_bindings=False):
         self.push_screen(CommandPage(self.look, list(self.actions())))
 
     def actions(self) -> Iterator[Action]:
-        """Every key of the open view, of the replay and of the whole screen."""
-        owner = self.open_view.owner
-        groups: list[tuple[str, Sequence[BindingType], DOMNode]] = [
-            (f"{self.open_view.NAME}: ", type(owner).BINDINGS, owner)
-        ]
-        if self.replay_bar.control is not None:
-            groups.append(("replay: ", ReplayBar.BINDINGS, self.replay_bar))
-        groups.append(("", self.BINDINGS, self))
-        for where, bindings, target in groups:
-            for binding in bindings_of(bindings):
-                yield Action(where, binding.description, key_names(binding), binding.action, target)
+        """What the keys do that are of use now."""
+        return actions_of(self.open_view, self.replay_bar, self.BINDINGS, self)
 
     def action_leave(self) -> None:
         self.exit(0)
@@ -336,18 +311,12 @@ class FrayApp(App[int], inherit_bindings=False):
         self.push_screen(EventPage(self.look, message.entry))
 
     def action_save_event(self) -> None:
-        entry = self._event
-        if entry is not None:
-            try:
-                told = f"written: {save_event(entry, Path.cwd())}"
-            except OSError as problem:
-                told = f"not written: {problem.strerror or problem}"
-            self._tell(told)
+        if self._event is not None:
+            self._tell(saved_in_words(self._event, Path.cwd()))
 
     def action_copy_event(self) -> None:
-        entry = self._event
-        if entry is not None:
-            self.copy_to_clipboard(event_text(entry))
+        if self._event is not None:
+            self.copy_to_clipboard(event_text(self._event))
             self._tell("copied, if the terminal allows it (OSC 52)")
 
     @property

@@ -15,7 +15,7 @@ from .line_pane import line_text
 from .pages import reading
 from .palette import Look
 
-__all__ = ["event_text", "save_event"]
+__all__ = ["event_text", "save_event", "saved_in_words"]
 
 _WIDTH = 100
 _MOST_NAMES = 10_000
@@ -41,3 +41,11 @@ def save_event(entry: LogEntry, folder: Path) -> Path:
             continue
         return path
     raise FileExistsError(f"{stem}.txt and all its numbers are there already")
+
+
+def saved_in_words(entry: LogEntry, folder: Path) -> str:
+    """Write the event, and tell where it is, or why it could not be written."""
+    try:
+        return f"written: {save_event(entry, folder)}"
+    except OSError as problem:
+        return f"not written: {problem.strerror or problem}"

@@ -38,6 +38,8 @@ class FaultChoice(NamedTuple):
         return next((plane for plane in LETTERS if plane.value == head), None)
 
 
+_NAME = 19
+"""Cells of the longest name of a fault."""
 _PARAMETERS = {"vendor.value": "hyperframes=24", "line.invert": "hyperframes=24"}
 """Where a fault's own defaults would leave the link changed for good."""
 
@@ -116,17 +118,29 @@ class FaultList(LinePane, can_focus=True):
     def update(self, can_inject: bool) -> None:
         look, width = self.look, self.size.width
         self._can_inject = can_inject
-        head = f"fault to inject ({len(self.faults)})" if can_inject else "no faults here"
+        head = f"fault to inject ({len(self.faults)})" if can_inject else "no faults"
         lines: list[Line] = [(Segment(fit(head, width), look.quiet),)]
+        wide = width >= 2 * _NAME
         room = max(self.size.height - 1, 1)
         top = min(max(self.index - room // 2, 0), max(len(self.faults) - room, 0))
         for i, fault in enumerate(self.faults[top : top + room], top):
             here = i == self.index and can_inject
             letter = LETTERS[fault.plane] if fault.plane is not None else "-"
             badge = look.quiet if fault.plane is None else look.plane(fault.plane, bold=True)
-            text = fit(f"{'>' if here else ' '}{fault.name}", width - 2).ljust(max(width - 2, 0))
-            style = look.text if can_inject else look.quiet
-            lines.append((Segment(f"{letter} ", badge), Segment(text, look.cursor if here else style)))
+            style = look.cursor if here else look.text if can_inject else look.quiet
+            name = (
+                f"{'>' if here else ' '}{fault.name:<{_NAME}}"
+                if wide
+                else f"{'>' if here else ' '}{fault.name}"
+            )
+            does = fit(fault.does, width - _NAME - 4).ljust(max(width - _NAME - 4, 0)) if wide else ""
+            text = name + " " + does if wide else fit(name, width - 2).ljust(max(width - 2, 0))
+            if wide and not here:
+                lines.append(
+                    (Segment(f"{letter} ", badge), Segment(name, style), Segment(" " + does, look.quiet))
+                )
+            else:
+                lines.append((Segment(f"{letter} ", badge), Segment(text, style)))
         self.show(lines)
 
     def action_step(self, by: int) -> None:

@@ -94,17 +94,18 @@ class Feed:
             self._window.clear()
         self._remember()
         done = {j.fault.number: j for j in self.judged if j.verdict is not Verdict.WAITING}
+        undated = {fault.number for fault in self.snapshot.injected if fault.number not in done}
         self.judged = [done.get(f.number) or live_judgement(f, self.snapshot) for f in self.snapshot.injected]
-        self._date()
+        self._date(undated)
         return anew
 
-    def _date(self) -> None:
-        """Look at the new events for when each open fault was detected, and when its last effect was."""
-        open_faults = [j for j in self.judged if j.fault.number not in self.times or not j.verdict.final]
-        if open_faults:
+    def _date(self, numbers: set[int]) -> None:
+        """Look at the new events for when those faults were detected, and when their last effect was."""
+        if numbers:
             entries = self.link.entries_since(self._next)
-            for judged in open_faults:
-                self.times.setdefault(judged.fault.number, FaultTimes()).receive(judged, entries)
+            for judged in self.judged:
+                if judged.fault.number in numbers:
+                    self.times.setdefault(judged.fault.number, FaultTimes()).receive(judged, entries)
         self._next = self.snapshot.events
 
     @property

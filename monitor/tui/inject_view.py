@@ -28,6 +28,7 @@ from .view_keys import INJECT_HINTS, Hints
 __all__ = ["InjectView"]
 
 _DAMAGES = "this makes it transmit damaged data"
+_NOT_JUDGED = "the last fault is not judged yet; try again in a moment"
 _REFUSALS = (DecodersError, MonitorError, TypeError, ValueError)
 
 
@@ -70,7 +71,9 @@ class InjectView(View):
         self.verdicts.update(self.feed, self.faults.fault, self.problem, self.repeater)
 
     def read_events(self) -> None:
-        """Inject the repeated fault where it is due."""
+        """Inject the repeated fault where it is due; forget what no longer hinders."""
+        if self.problem == _NOT_JUDGED and not self.feed.waiting:
+            self.problem = ""
         try:
             self.repeater.tick(self.feed)
         except _REFUSALS as problem:
@@ -129,5 +132,5 @@ class InjectView(View):
         if self.feed.snapshot.ended:
             return "the source has ended: nothing more can be injected"
         if self.feed.waiting:
-            return "the last fault is not judged yet; try again in a moment"
+            return _NOT_JUDGED
         return ""

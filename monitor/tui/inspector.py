@@ -32,13 +32,14 @@ from ..links.snapshot import NEVER, Snapshot
 from ..text import counted
 from .cells import count, fit, inert, wrapped
 from .feed import Feed
-from .iq_view import IqChoice
+from .iq_view import IqChoice, iq_pictures
 from .line_pane import Line, LinePane
 from .palette import CHANGED, CHANGED_BESIDE, LETTERS, NAMES, SHORT_NAMES, ZERO, Look
 
 __all__ = ["Inspector", "Levels", "PlaneTable", "word_meaning"]
 
 _FLOOR_DB = -60.0
+_LEAST_PICTURE = 8
 
 
 def word_meaning(x: int, word: bytes, option: LineRateOption) -> str:
@@ -59,7 +60,7 @@ def word_meaning(x: int, word: bytes, option: LineRateOption) -> str:
     if x == X_RATE:
         code = first & 7
         rate = option.hdlc_bit_rate(code)
-        named = "none" if rate == 0 else f"{rate // 1000} kbit/s" if rate else "not valid here"
+        named = "none" if rate == 0 else f"{rate // 1000} kbit/s" if rate else "not valid"
         return f"HDLC code {code}: {named}"
     if x == X_ALARMS:
         names = [name.upper() for name, mask in ALARM_BITS.items() if first & mask]
@@ -113,9 +114,9 @@ class Inspector(LinePane):
         for at, part in enumerate(wrapped(_hex(word), width - 4)):
             label = f"{'>' if here else ' '}{xs}  " if at == 0 else "    "
             lines.append((Segment(label, look.quiet), Segment(part, look.strong if here else look.text)))
-        said = word_meaning(x, word, option_named(snapshot.option)) if meaning else ""
-        if said:
-            lines.append((Segment("    " + fit(said, width - 4), look.good),))
+        meant = word_meaning(x, word, option_named(snapshot.option)) if meaning else ""
+        if meant:
+            lines.append((Segment("    " + fit(meant, width - 4), look.good),))
         return lines
 
     def _changes(self, snapshot: Snapshot, x: int, width: int) -> list[Line]:
@@ -239,6 +240,11 @@ class Levels(LinePane):
             for axc in choice.map.axcs[: max(self.size.height - 1, 0)]:
                 array = samples[axc.members[0]]
                 lines.append(self._level(axc.name, array, axc.sample_width, width))
+            first = choice.map.axcs[0]
+            room = self.size.height - len(lines) - 2
+            if room >= _LEAST_PICTURE and len(samples[first.members[0]]):
+                lines.append(())
+                lines += iq_pictures(samples[first.members[0]], first, width, room, look)
         self.show(lines[: self.size.height])
 
     def _level(self, name: str, array: NDArray[Any], bits: int, width: int) -> Line:

@@ -28,7 +28,7 @@ from .cells import fit, inert, wrapped
 from .line_pane import Line, LinePane
 from .palette import Look
 
-__all__ = ["IqChoice", "IqPage", "braille", "columns_db", "dots", "spectrum_db"]
+__all__ = ["IqChoice", "IqPage", "braille", "columns_db", "dots", "iq_pictures", "spectrum_db"]
 
 FLOOR_DB = -96.0
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
@@ -111,7 +111,7 @@ class IqPage(LinePane, can_focus=True):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("i", "app.iq", "back to the hyperframe", id="iq.back"),
-        Binding("left", "axc(-1)", "AxC before", id="iq.left"),
+        Binding("left", "axc(-1)", "previous AxC", id="iq.left"),
         Binding("right", "axc(1)", "next AxC", id="iq.right"),
     ]
 
@@ -135,7 +135,7 @@ class IqPage(LinePane, can_focus=True):
         name, axc = chosen[self.index]
         lines = self._head(snapshot, name, axc, len(chosen), samples[name])
         if len(samples[name]):
-            lines += self._pictures(samples[name], axc, width, self.size.height - _HEAD)
+            lines += iq_pictures(samples[name], axc, width, self.size.height - _HEAD, look)
         self.show(lines[: self.size.height])
 
     def action_axc(self, by: int) -> None:
@@ -170,53 +170,54 @@ class IqPage(LinePane, can_focus=True):
             )
         return [head, (Segment(fit(told, width), look.text),)]
 
-    def _pictures(self, samples: Samples, axc: AxcContainer, width: int, height: int) -> list[Line]:
-        """I against Q on the left, the spectrum on the right; each has its line of words above."""
-        look = self.look
-        rows = min(height, (width - _GAP) // 4)
-        right = width - 2 * rows - 2 - _GAP
-        if rows < 4 or right < 16 + _SCALE:
-            return []
-        top = peak(samples)
-        zoom = 2 ** max(math.floor(math.log2(2 ** (axc.sample_width - 1) / top)), 0) if top else 1
-        edge = "full scale" if zoom == 1 else f"full scale / {zoom}"
-        plot = braille(dots(samples, axc.sample_width, zoom, 4 * rows))
-        lines: list[Line] = [
+
+def iq_pictures(samples: Samples, axc: AxcContainer, width: int, height: int, look: Look) -> list[Line]:
+    """I against Q on the left, the spectrum on the right; each has its line of words above."""
+    rows = min(height, (width - _GAP) // 4)
+    right = width - 2 * rows - 2 - _GAP
+    if rows < 4 or right < 16 + _SCALE:
+        return []
+    top = peak(samples)
+    zoom = 2 ** max(math.floor(math.log2(2 ** (axc.sample_width - 1) / top)), 0) if top else 1
+    edge = "full scale" if zoom == 1 else f"full scale / {zoom}"
+    plot = braille(dots(samples, axc.sample_width, zoom, 4 * rows))
+    lines: list[Line] = [
+        (
+            Segment(fit(f" I > Q ^  edge {edge}", 2 * rows + 2).ljust(2 * rows + 2 + _GAP), look.quiet),
+            Segment(fit(f"{'dBFS':>{_SCALE - 1}} spectrum, Hann window", right), look.quiet),
+        )
+    ]
+    bars = _bars(samples, axc, right - _SCALE, rows - 1, look)
+    for i in range(rows):
+        beside = bars[i] if i < rows - 1 else (Segment(_axis(axc, right), look.quiet),)
+        lines.append(
             (
-                Segment(fit(f" I > Q ^  edge {edge}", 2 * rows + 2).ljust(2 * rows + 2 + _GAP), look.quiet),
-                Segment(fit(f"{'dBFS':>{_SCALE - 1}} spectrum, Hann window", right), look.quiet),
+                Segment("|", look.quiet),
+                Segment(plot[i], look.text),
+                Segment("|" + " " * _GAP, look.quiet),
+                *beside,
             )
-        ]
-        bars = self._bars(samples, axc, right - _SCALE, rows - 1)
-        for i in range(rows):
-            beside = bars[i] if i < rows - 1 else (Segment(self._axis(axc, right), look.quiet),)
-            lines.append(
-                (
-                    Segment("|", look.quiet),
-                    Segment(plot[i], look.text),
-                    Segment("|" + " " * _GAP, look.quiet),
-                    *beside,
-                )
-            )
-        return lines
+        )
+    return lines
 
-    def _bars(self, samples: Samples, axc: AxcContainer, width: int, height: int) -> list[Line]:
-        """Eighths of a character from the floor up, with the level of some lines at the left."""
-        levels = columns_db(spectrum_db(samples, axc.sample_width), width)
-        eighths = np.clip((levels - FLOOR_DB) / -FLOOR_DB, 0, 1) * height * 8
-        lines: list[Line] = []
-        for row in range(height):
-            part = np.clip(eighths - (height - 1 - row) * 8, 0, 8).astype(np.int64)
-            bar = "".join(_EIGHTHS[i] for i in part.tolist())
-            mark = f"{round(FLOOR_DB * row / height):4d} " if row % 4 == 0 else " " * _SCALE
-            lines.append((Segment(mark, self.look.quiet), Segment(bar, self.look.good)))
-        return lines
 
-    @staticmethod
-    def _axis(axc: AxcContainer, width: int) -> str:
-        edge = f"{axc.sample_rate_hz / 2e6:.10g}"
-        room = width - _SCALE
-        left, right = f"-{edge}", f"+{edge} MHz"
-        middle = "0".center(max(room - 2 * max(len(left), len(right)), 0))
-        side = (room - len(middle)) // 2
-        return (" " * _SCALE + left.ljust(side) + middle + right.rjust(room - side - len(middle)))[:width]
+def _bars(samples: Samples, axc: AxcContainer, width: int, height: int, look: Look) -> list[Line]:
+    """Eighths of a character from the floor up, with the level of some lines at the left."""
+    levels = columns_db(spectrum_db(samples, axc.sample_width), width)
+    eighths = np.clip((levels - FLOOR_DB) / -FLOOR_DB, 0, 1) * height * 8
+    lines: list[Line] = []
+    for row in range(height):
+        part = np.clip(eighths - (height - 1 - row) * 8, 0, 8).astype(np.int64)
+        bar = "".join(_EIGHTHS[i] for i in part.tolist())
+        mark = f"{round(FLOOR_DB * row / height):4d} " if row % 4 == 0 else " " * _SCALE
+        lines.append((Segment(mark, look.quiet), Segment(bar, look.good)))
+    return lines
+
+
+def _axis(axc: AxcContainer, width: int) -> str:
+    edge = f"{axc.sample_rate_hz / 2e6:.10g}"
+    room = width - _SCALE
+    left, right = f"-{edge}", f"+{edge} MHz"
+    middle = "0".center(max(room - 2 * max(len(left), len(right)), 0))
+    side = (room - len(middle)) // 2
+    return (" " * _SCALE + left.ljust(side) + middle + right.rjust(room - side - len(middle)))[:width]

@@ -14,18 +14,32 @@ from decoders.linerates import EIGHT_TEN, option_named
 
 from ..links.snapshot import Snapshot
 from ..text import counted
-from .cells import fit_middle, inert, window_text, wrapped
+from .cells import fit_middle, inert, lasting, window_text, wrapped
 from .event_words import startup_meaning
 from .feed import Feed
 from .line_pane import Line, LinePane, cells
 from .palette import Look
 
-__all__ = ["FailureLines", "KeyLine", "StatusLines", "key_lines", "short_title"]
+__all__ = ["FailureLines", "KeyLine", "StatusLines", "key_lines", "short_title", "state_word"]
 
 _REMOTE = (Alarm.LOS, Alarm.LOF, Alarm.RAI, Alarm.SDI, Alarm.RESET)
 _SHORT = {Alarm.RESET: "rst"}
 _WIDE = 110
 _MOST_FAILURE_LINES = 3
+
+
+def state_word(snapshot: Snapshot, *, paused: bool, failed: bool, repeating: bool) -> str:
+    """A word or two on what is out of the ordinary, the gravest first; or nothing."""
+    if paused:
+        return "PAUSED"
+    if failed:
+        return "FAILED"
+    if snapshot.ended:
+        return "ENDED"
+    still = snapshot.standstill
+    if still is not None:
+        return f"{'LINE DOWN' if still.broken else 'NO DATA'} {lasting(still.seconds)}"
+    return "REPEAT" if repeating else ""
 
 
 def key_lines(keys: Sequence[tuple[str, str]], width: int, look: Look) -> list[Line]:

@@ -38,7 +38,8 @@ from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
 from monitor.recording.limits import parse_limit
 from monitor.sources.log import Log
-from monitor.sources.vcd import VcdReader, parse_vcd_signals
+from monitor.sources.vcd import parse_vcd_signals
+from monitor.sources.vcd_reader import VcdReader
 
 from .mutation import mutated, mutated_capture, mutated_text
 

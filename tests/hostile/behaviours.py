@@ -54,7 +54,7 @@ _SHORT = {"record": (2,)}
 # ------------------------------------------------------------------------------------------- no record at all
 
 
-@behaviour(_mute, **_NONE, says="nothing came")
+@behaviour(_mute, **_NONE, says="nothing received")
 def says_nothing(board: Board) -> Iterator[Piece]:
     yield 0.2
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.text import inert, inert_values, json_text
+from monitor.text import inert, inert_values, json_lines, json_text
 
 HOSTILE = {
     "\x1b[31m": "\\x1b[31m",
@@ -52,6 +52,12 @@ def test_no_text_at_all_gets_a_control_out(text: str) -> None:
     for out in (inert(text), line):
         # Unicode Standard Annex 44: Cc control, Cf format, Cs surrogate, Zl and Zp separators.
         assert not {unicodedata.category(c) for c in out} & {"Cc", "Cf", "Cs", "Zl", "Zp"}
+
+
+def test_lines_are_those_of_each_record() -> None:
+    records = [{"a": 1}, {"b": "°"}, {"c": "\x7f"}, {"d": "\x9b"}, {"e": "\udc80"}]
+    for some in (records, records[:1], records[:2], records[:3], []):
+        assert json_lines(some).decode() == "".join(json_text(each) + "\n" for each in some)
 
 
 def test_json_of_printable_text_is_short() -> None:

@@ -9,7 +9,8 @@ import dpkt
 from crccheck.crc import Crc32
 
 from decoders.cm_plane.code_4b5b import DATA_GROUPS, ERROR_GROUP, INVALID_GROUPS
-from decoders.cm_plane.ethernet import EthernetDamage, EthernetDecoder, EthernetEncoder
+from decoders.cm_plane.ethernet import EthernetDecoder
+from decoders.cm_plane.ethernet_encoder import EthernetDamage, EthernetEncoder
 from decoders.events import FrameStatus
 
 # IEEE 802.3 table 24-1, typed from it (from memory): first bit sent leftmost.

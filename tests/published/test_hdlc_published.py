@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from crccheck.crc import CrcX25  # type: ignore[import-untyped]
 
-from decoders.cm_plane.hdlc import FCS16_GOOD, HdlcDecoder, HdlcEncoder, HdlcFrame, fcs16, fcs16_register
+from decoders.cm_plane.hdlc import FCS16_GOOD, HdlcDecoder, HdlcFrame, fcs16, fcs16_register
+from decoders.cm_plane.hdlc_encoder import HdlcEncoder
 from decoders.events import FrameStatus
 
 HAND_FRAME = bytes.fromhex("FF 03 41")

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+from decoders.events import Event
 from decoders.line_coding.characters import LineForm
 from decoders.linerates import OPTIONS
-from decoders.link.settings import SenderSettings
+from decoders.link.decoder import LinkDecoder
+from decoders.link.settings import LinkSettings, SenderSettings
 from monitor.emulation.crafting import craft
 from monitor.emulation.line_settings import LineSettings
 from monitor.faults.catalogue import parse_fault
@@ -21,7 +23,7 @@ from monitor.reference.receiver import (
     receive_characters,
 )
 
-__all__ = ["CraftedStream", "crafted_stream", "seen_by_reference"]
+__all__ = ["CraftedStream", "crafted_stream", "decoded_stream", "differences", "seen_by_reference"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,3 +72,25 @@ def seen_by_reference(stream: CraftedStream) -> ReferenceResult:
         LineForm.SYMBOLS: Characters.from_symbols,
     }[stream.form]
     return receive_characters(read(stream.data), settings, stream.form.has_flags)
+
+
+def decoded_stream(stream: CraftedStream) -> tuple[LinkDecoder, list[Event]]:
+    """The link decoder behind a stream, told option and form alone, and its events."""
+    decoder = LinkDecoder(LinkSettings(option=stream.option, form=stream.form))
+    events = decoder.receive(stream.data)
+    return decoder, events + decoder.finish()
+
+
+def differences(decoder: LinkDecoder, seen: ReferenceResult) -> dict[str, tuple[Any, Any]]:
+    """What decoder and reference do not agree on: counters, hyperframes, state, what is left over."""
+    pairs: dict[str, tuple[Any, Any]] = {
+        name: (decoder.counters[name], count) for name, count in seen.counters.items()
+    }
+    pairs |= {
+        "hyperframes": (decoder.hyperframes, seen.hyperframes),
+        "acquired_at_hyperframe": (decoder.acquired_at_hyperframe, seen.acquired_at_hyperframe),
+        "trailing_octets": (decoder.trailing_octets, seen.trailing_octets),
+        "state": (decoder.state.value, seen.sync_state),
+        "seed": (decoder.scrambling_seed, None if seen.scrambling is None else seen.scrambling["seed"]),
+    }
+    return {name: pair for name, pair in pairs.items() if pair[0] != pair[1]}

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.cm_plane.ethernet import EthernetDamage
+from decoders.cm_plane.ethernet_encoder import EthernetDamage
 from decoders.cm_plane.packets import Host, build_arp_request, build_ethernet
 from decoders.linerates import option_named
 from decoders.link.encoder import LinkEncoder

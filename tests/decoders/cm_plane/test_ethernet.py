@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from decoders.cm_plane.code_4b5b import DATA_GROUPS, ERROR_GROUP, INVALID_GROUPS
-from decoders.cm_plane.ethernet import EthernetDamage, EthernetDecoder, EthernetEncoder, EthernetFrame
+from decoders.cm_plane.ethernet import EthernetDecoder, EthernetFrame
+from decoders.cm_plane.ethernet_encoder import EthernetDamage, EthernetEncoder
 from decoders.errors import SettingsError
 from decoders.events import FrameStatus as S
 

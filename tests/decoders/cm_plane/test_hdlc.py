@@ -10,16 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoders.cm_plane.hdlc import (
-    FlagJoin,
-    HdlcDamage,
-    HdlcDecoder,
-    HdlcEncoder,
-    HdlcFill,
-    HdlcFrame,
-    SentHdlcFrame,
-    fcs16,
-)
+from decoders.cm_plane.hdlc import HdlcDecoder, HdlcFrame, fcs16
+from decoders.cm_plane.hdlc_encoder import FlagJoin, HdlcDamage, HdlcEncoder, HdlcFill, SentHdlcFrame
 from decoders.errors import LayoutError, SettingsError
 from decoders.events import FrameStatus
 

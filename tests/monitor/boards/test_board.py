@@ -316,7 +316,14 @@ def test_traffic_stops_and_starts_by_plane() -> None:
 @pytest.mark.parametrize(
     ("message", "reason"),
     [
-        (r.InjectFault("no.such"), r.Reason.OUT_OF_RANGE),
+        (r.InjectFault("no.such"), r.Reason.NOT_SUPPORTED),
+        (r.InjectFault("no.such@9:value=1"), r.Reason.NOT_SUPPORTED),
+        (r.InjectFault("nonsense"), r.Reason.MALFORMED),
+        (r.InjectFault("sync.hfn@x"), r.Reason.MALFORMED),
+        (r.InjectFault("sync.hfn:value"), r.Reason.MALFORMED),
+        (r.InjectFault("sync.hfn:value=zzz"), r.Reason.MALFORMED),
+        (r.InjectFault("sync.hfn:level=1"), r.Reason.OUT_OF_RANGE),
+        (r.InjectFault("sync.hfn:value=256"), r.Reason.OUT_OF_RANGE),
         (r.InjectFault("line.slip:bits=2"), r.Reason.OUT_OF_RANGE),
         (r.InjectFault("hdlc.fcs@3"), r.Reason.OUT_OF_RANGE),
         (r.SetTraffic(r.TrafficPlane.IQ, 101), r.Reason.OUT_OF_RANGE),

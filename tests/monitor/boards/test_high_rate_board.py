@@ -20,8 +20,9 @@ from monitor.errors import InputError
 from monitor.formats.forms import Form
 from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
+from monitor.sources.source import received
 
-HYPERFRAMES = 6
+HYPERFRAMES = 12
 FORMS = {"octets": r.RecordType.OCTETS, "flagged": r.RecordType.FLAGGED, "blocks": r.RecordType.BLOCKS}
 
 
@@ -104,12 +105,19 @@ def test_a_high_rate_board_decodes_as_what_was_sent(
 
 
 @pytest.mark.parametrize("board", ["blocks"], indirect=True)
-def test_blocks_that_are_left_out_are_a_gap(board: tuple[HighRateLine, BoardSource]) -> None:
+def test_blocks_that_are_left_out_are_counted_and_decoding_goes_on(
+    board: tuple[HighRateLine, BoardSource],
+) -> None:
+    """The descrambler runs on over what is left out, so the stream is not told of a gap: it shows as on a line."""
     line, source = board
-    line.send(leave_out=(2, 3))
-    chunks = list(source.chunks())
-    assert source.hyperframes_missing == 2
-    assert [chunk.gap for chunk in chunks if chunk.gap] == [2]
+    line.send(leave_out=(8,))
+    decoder = LinkDecoder(LinkSettings(option="7A", form=LineForm.BLOCKS))
+    for chunk in source.chunks():
+        received(decoder, chunk)
+    decoder.finish()
+    assert source.hyperframes_missing == 1
+    assert decoder.hyperframes == HYPERFRAMES - 1
+    assert decoder.counters["missed_sync_bytes"] == 1
 
 
 def test_blocks_are_refused_at_8b10b() -> None:

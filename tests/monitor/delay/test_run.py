@@ -14,6 +14,7 @@ from monitor.delay.run import DelayRun
 from monitor.delay.samples import DelaySample, DelayStatus, LineReading, loop_delay_bits, read_line
 from monitor.emulation.cable import Cable
 from monitor.emulation.crafting import craft
+from monitor.emulation.line_settings import LineSettings
 from monitor.emulation.transceiver import BoardSettings, EmulatedBoard
 from monitor.errors import InputError
 from monitor.reports.delay_text import delay_lines, strip_chart
@@ -247,11 +248,40 @@ def test_status_before_and_during_a_run():
 
 @pytest.mark.parametrize(
     "settings",
-    [{"option": "8"}, {"hyperframes": 4}, {"length_m": -1.0}, {"drift_clocks": 1.0, "drift_resets": 1}],
+    [
+        {"option": "8", "line": LineSettings(scrambling=1)},
+        {"hyperframes": 4},
+        {"length_m": -1.0},
+        {"drift_clocks": 1.0, "drift_resets": 1},
+    ],
 )
 def test_boards_that_cannot_be(settings):
     with pytest.raises(InputError):
         EmulatedBoard(BoardSettings(**settings))
+
+
+def test_block_offset_is_the_offset_at_64b66b():
+    """Up to 65 unit intervals of a block; by the sync marker the delay is the same to the bit."""
+    run = DelayRun(EmulatedBoard(BoardSettings(option="7A", pair=True, seed=4)), 6)
+    while not run.done:
+        run.step()
+    status = run.status()
+    assert status.verdict == "pass"
+    assert max(s.alignment_offset for s in status.samples) > 9
+    assert all(s.line.alignment_offset == s.alignment_offset for s in status.samples)
+    assert len({s.line.round_trip_bits for s in status.samples}) == 1
+    assert [len(c.counts) for c in status.coverage] == [66, 66]
+
+
+def test_with_fec_there_are_numbers_and_no_verdict():
+    run = DelayRun(EmulatedBoard(BoardSettings(option="7A", seed=4, line=LineSettings(fec=True))), 4)
+    while not run.done:
+        run.step()
+    status = run.status()
+    assert status.verdict == "none"
+    assert "RS-FEC" in status.words[-1]
+    assert status.spread_ns > status.clock_period_ns
+    assert all(s.line.alignment_offset == s.alignment_offset for s in status.samples)
 
 
 # --- recorded loops -----------------------------------------------------------------------------------------
@@ -319,7 +349,7 @@ def test_command_passes_and_fails(capsys):
         ["emulated", "--drift", "nan"],
         ["emulated", "--drift", "1", "--resets", "1"],
         ["emulated", "--length=-3"],
-        ["emulated", "--option", "8"],
+        ["emulated", "--option", "8", "--scrambling", "5"],
         ["emulated", "--remote-compensation", "missing"],
         ["emulated", "--replace", "RE-1=4"],
         ["missing.bits", "--received", "missing.bits", "--option", "2"],

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from decoders.cm_plane.ethernet import EthernetDamage
+from decoders.cm_plane.ethernet_encoder import EthernetDamage
 from decoders.counters import FRAME_COUNTERS
 from decoders.events import FrameReceived, FrameStatus, OctetsChanged, Plane
 from decoders.line_coding.characters import CHARACTER_FORMS, LineForm

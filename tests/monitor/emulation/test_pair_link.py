@@ -55,7 +55,7 @@ def test_what_is_there_and_no_socket_stays(
         capfd, "board", "--tcp", "0", "--loopback", "pair", "--link", path, "--hyperframes", "2"
     )
     assert (status, out) == (2, "")
-    assert err == f"framefray: {path}: is there already and is no socket; name a path that is free\n"
+    assert err == f"framefray: {path}: exists already and is no socket; name a path that is free\n"
     assert sorted(tmp_path.iterdir()) == before
     assert mine.read_text() == "three days of work"
     assert kind != "file" or path.read_text() == "three days of work"
@@ -66,7 +66,9 @@ def test_the_socket_of_another_program_stays(tmp_path: Path) -> None:
     with socket.socket(socket.AF_UNIX) as other:
         other.bind(str(path))  # bound, and not listening: nobody answers
         link = link_at(path)
-        with pytest.raises(InputError, match="a socket is there already, and nobody answers; remove it if"):
+        with pytest.raises(
+            InputError, match="there is already a socket, and no program answers; remove it if"
+        ):
             joined(link)
         link.close()
         assert path.is_socket()
@@ -110,7 +112,7 @@ def test_who_is_left_waits_beside_the_socket_of_one_that_was_killed(tmp_path: Pa
     second.down()
     assert not joined(second, 0.8)
     assert said == [
-        f"{path}: a socket is there already, and nobody answers: left over from the other board?"
+        f"{path}: there is already a socket, and no program answers: left over from the other board?"
         " remove it if no program uses it"
     ]
     path.unlink()

@@ -93,7 +93,7 @@ def test_missing_sync_words_do_not_double_the_spacing() -> None:
 
 @pytest.mark.parametrize("size", [1, 100, 5000, 20_000, 70_000, 300_000, 2 << 20])
 def test_random_octets_are_nothing(size: int) -> None:
-    for seed in range(3):
+    for seed in range(3 if size < 100_000 else 1):
         data = np.random.default_rng(seed).integers(0, 256, size, dtype=np.uint8).tobytes()
         with pytest.raises(InputError, match=r"no hyperframe sync found in .*give --form and --option"):
             decide(data, None, None)

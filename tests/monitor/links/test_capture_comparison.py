@@ -14,16 +14,8 @@ import pytest
 from numpy.typing import NDArray
 
 from decoders.error_performance.bit_error_ratio import upper_bound
-from decoders.error_performance.comparison import (
-    COMPARED_PLANES,
-    Comparison,
-    Numbering,
-    NumberRange,
-    Pairing,
-    lengthen,
-    plane_map,
-    ratio_bound,
-)
+from decoders.error_performance.comparison import COMPARED_PLANES, Comparison, plane_map, ratio_bound
+from decoders.error_performance.pairing import Numbering, NumberRange, Pairing, lengthen
 from decoders.events import Plane
 from decoders.line_coding.characters import LineForm
 from decoders.linerates import option_named

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from decoders.linerates import OPTIONS
 from decoders.link.hyperframe_sync import SyncState
+from monitor.boards.no_status import no_status
 from monitor.protocol import records as r
 from monitor.protocol import stream
 from monitor.protocol.stream import Damage, DamageKind, RecordReader, RecordWriter
@@ -177,3 +178,22 @@ def test_a_long_name_is_cut() -> None:
     kind, payload = r.pack_message(status)
     again = r.parse_message(r.Record(kind, 0, 0, 0, payload[:65_000]))
     assert isinstance(again, r.Status) and again.name == "\u00b0" * r.MAX_NAME
+
+
+def test_the_first_hour_has_the_words_of_the_host() -> None:
+    """What the page says to look at stands beside what the host really says."""
+    table = PROTOCOL[PROTOCOL.index("## 9.") :]
+    counters = stream.StreamCounters
+    said = {
+        "nothing received": counters(),
+        "octets received, no record among them": counters(octets=30, bad_cobs=3),
+        "not COBS": counters(octets=30, bad_cobs=3),
+        "wrong CRC": counters(octets=30, bad_crc=3),
+        "records of version": counters(octets=30, unknown_version=2, last_unknown_version=2),
+        "none of them STATUS": counters(octets=30, records=3),
+        "of text only": counters(octets=30, text_lines=2),
+    }
+    for words, seen in said.items():
+        error = no_status("/dev/ttyUSB0", seen, line_fault="", unreadable={}, said="")
+        assert words in str(error), error
+        assert words in table, words

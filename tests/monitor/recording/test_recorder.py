@@ -128,7 +128,7 @@ def test_marks_notes_and_faults_stand_beside_the_data(tmp_path: Path) -> None:
     assert written == {
         "fault": "hdlc.fcs",
         "hyperframe": 100,
-        "parameters": {"xor": 3},
+        "parameters": {"xor": 3, "octets": 0},
         "expected": dict(fault.expected),
     }
 

@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoders.cm_plane.ethernet import EthernetDamage, EthernetDecoder, EthernetEncoder
-from decoders.cm_plane.hdlc import HdlcDamage, HdlcDecoder, HdlcEncoder
+from decoders.cm_plane.ethernet import EthernetDecoder
+from decoders.cm_plane.ethernet_encoder import EthernetDamage, EthernetEncoder
+from decoders.cm_plane.hdlc import HdlcDecoder
+from decoders.cm_plane.hdlc_encoder import HdlcDamage, HdlcEncoder
 from monitor.reference.cm_channels import ethernet_frames, hdlc_frames
 
 

@@ -249,7 +249,7 @@ def test_junit_of_several_seeds_has_names_of_its_own(campaign: Campaign) -> None
 def test_junit_is_xml_whatever_the_text(campaign: Campaign) -> None:
     root = Xml.fromstring(junit_document(hostile(campaign)))
     (failure,) = root.iter("failure")
-    assert '<script>alert("1")</script> & ? ?' in failure.attrib["message"]
+    assert r'<script>alert("1")</script> & \x07 \ud800' in failure.attrib["message"]
 
 
 # --- HTML -------------------------------------------------------------------------------------------------
@@ -355,3 +355,14 @@ def test_a_browser_shows_the_page(bad: dict[str, Any], tmp_path: Path) -> None:
     command = [*run, "--window-size=1280,1600", f"--screenshot={picture}", page.as_uri()]
     subprocess.run(command, capture_output=True, timeout=patience(120), check=True)
     assert picture.read_bytes().startswith(b"\x89PNG") and picture.stat().st_size > 20_000
+
+
+def test_a_hostile_name_of_a_board_leaves_every_report_whole(campaign: Campaign) -> None:
+    record = campaign_record(campaign, None, [])
+    record["link"]["board"] = '19 °C \x1b[31m\x9b\u202e\ud800<&"\x00'
+    document = junit_document(record).decode()
+    Xml.fromstring(document)  # well-formed by another hand
+    page = html_document(record)
+    for text in (document, page):
+        assert not set("\x1b\x9b\u202e\ud800\x00") & set(text)
+    assert "19 °C \\x1b[31m\\x9b\\u202e\\ud800&lt;&amp;" in document

@@ -64,7 +64,7 @@ async def test_what_cannot_be_written_is_said(tmp_path: Path, monkeypatch: pytes
         def full(*_: object) -> Path:
             raise OSError(28, "No space left on device")
 
-        monkeypatch.setattr("monitor.tui.app.save_event", full)
+        monkeypatch.setattr("monitor.tui.event_file.save_event", full)
         await pilot.press("2", "w")
         await pilot.pause()
         assert "not written: No space left on device" in text(app)

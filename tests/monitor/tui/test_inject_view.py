@@ -17,7 +17,10 @@ async def test_injected_faults_get_verdicts() -> None:
         assert "is not judged yet" in "\n".join(app.inject_view.verdicts.shown())
         advance(app, 76)
         assert [j.verdict for j in app.feed.judged] == [Verdict.DETECTED, Verdict.MISSED]
-        assert "! missed" in "\n".join(app.inject_view.verdicts.shown())
+        shown = "\n".join(app.inject_view.verdicts.shown())
+        assert "is not judged yet" not in shown
+        assert "! missed  sync.hfn at hf 160" in shown
+        assert "+ detected after 0 hf, recovered after 0 hf  ethernet.fcs at hf 80" in shown
 
 
 async def test_a_source_without_faults_says_so() -> None:
