@@ -750,6 +750,24 @@ _WORD_RULES = (
 )
 
 
+def _beside_the_others(usual: LinkConditions) -> Rule:
+    """Reserved octets in the subchannels of other planes."""
+    reserved = reserved_octets(usual.option, usual.rate_code).places.tolist()
+    beside = [place for place in reserved if place[0] in (0, 1, 2)]
+    beside = [*(p for p in reserved if p[0] == 3), *beside[:3], *beside[-3:]]
+    return Rule(
+        "reserved",
+        "reserved: subchannel 3, and what others leave of 0, 1 and 2",
+        _WORDS,
+        (
+            _all(
+                "reserved.flip, subchannels 0 to 3",
+                _spread(f"reserved.flip:ns={ns},xs={xs},y={y}" for ns, xs, y in beside),
+            ),
+        ),
+    )
+
+
 def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
     """Rules of where the planes lie, for the option of the link."""
     option, words = usual.option, usual.line.word_octets
@@ -773,21 +791,8 @@ def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
         ),
         *(Case((f"sync.filler:y={y}",)) for y in range(2, last_y + 1)),
     )
-    reserved = reserved_octets(option, usual.rate_code).places.tolist()
-    beside = [place for place in reserved if place[0] in (0, 1, 2)]
-    beside = [*(p for p in reserved if p[0] == 3), *beside[:3], *beside[-3:]]
     return (
-        Rule(
-            "reserved",
-            "reserved: subchannel 3, and what others leave of 0, 1 and 2",
-            _WORDS,
-            (
-                _all(
-                    "reserved.flip, subchannels 0 to 3",
-                    _spread(f"reserved.flip:ns={ns},xs={xs},y={y}" for ns, xs, y in beside),
-                ),
-            ),
-        ),
+        _beside_the_others(usual),
         Rule(
             "hdlc",
             "the octets of each HDLC rate code",

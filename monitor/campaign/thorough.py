@@ -94,7 +94,7 @@ def _pair_case(values: Sequence[Any]) -> Case:
         rate_code=code,
         option=option,
         form=form,
-        every_plane=True,
+        listed=False,
     )
 
 

@@ -15,7 +15,7 @@ from decoders.counters import COUNTERS
 
 from .. import __version__
 from ..campaign.cases import BASELINE
-from ..campaign.conditions import Conditions
+from ..campaign.conditions import Conditions, LinkConditions
 from ..campaign.known_answers import AnswerResult, Outcome
 from ..campaign.results import Campaign, CaseResult
 from ..faults.verdict import Verdict
@@ -25,11 +25,15 @@ __all__ = ["SCHEMA", "campaign_record", "case_record", "outcome", "run_record", 
 SCHEMA = "framefray.campaign/1"
 
 
-def case_record(result: CaseResult, conditions: Conditions) -> dict[str, Any]:
+def case_record(result: CaseResult, conditions: Conditions, size: str = "default") -> dict[str, Any]:
     """One case, with nothing of the machine or the time."""
     declared = result.declared
     expectation = None if declared is None else declared.expectation
     only = () if result.case.is_baseline else result.case.choice
+    if size == "quick" and result.case.listed:
+        only = ("--quick", *only)
+    if not result.case.listed and isinstance(conditions, LinkConditions):
+        conditions = result.case.conditions(conditions)
     return {
         "case": result.case.name,
         "plane": result.case.plane,
@@ -93,7 +97,7 @@ def campaign_record(
         "not_proven": campaign.not_proven,
         "known_answers": _answers(campaign.answers),
         "rules": _coverage(campaign),
-        "cases": [case_record(result, conditions) for result in campaign.results],
+        "cases": [case_record(result, conditions, campaign.size) for result in campaign.results],
     }
     if run is not None:
         record["run"] = run

@@ -43,7 +43,7 @@ def by_screen(text: str) -> Verdict:
     pipeline.inject(text)
     while not feed.judged or feed.waiting:
         pipeline.step()
-        feed.take()
+        feed.read()
     (judged,) = feed.judged
     return judged.verdict
 
