@@ -1,7 +1,7 @@
 """Counters and events, told once: which counters an event moves, its plane, and whether it tells of damage.
 
 Two questions are not the same. A counter can be an error counter, one that stays 0 on a clean link; an event can
-tell of damage. An alarm that the far end reports is damage, and moves `l1_alarm_changes`, which is no error counter.
+tell of damage. An alarm that the remote end reports is damage, and moves `l1_alarm_changes`, which is no error counter.
 """
 
 from __future__ import annotations
@@ -193,9 +193,9 @@ _SYNC_STATES = ("XACQ1", "XACQ2", "XSYNC1", "XSYNC2", "HFNSYNC")
 
 
 def is_damage(event: Event) -> bool:
-    """Whether the event tells of damage on the line, found here or reported by the far end.
+    """Whether the event tells of damage on the line, found locally or reported by the remote end.
 
-    A break of unknown length is damage, too: what was lost there is not known.
+    A gap of unknown length is damage, too: what was lost there is not known.
     """
     match event:
         case ev.FrameReceived():

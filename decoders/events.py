@@ -85,7 +85,7 @@ class Alarm(StrEnum):
 
 
 class Origin(StrEnum):
-    """Who found the defect: this receiver, or the far end in its Z.130.0."""
+    """Who found the defect: this receiver (local), or the remote end in its Z.130.0."""
 
     LOCAL = "local"
     REMOTE = "remote"
@@ -116,7 +116,7 @@ class AlignmentChanged(Event):
 
 @dataclass(frozen=True, slots=True)
 class HyperframesNotReceived(Event):
-    """So many hyperframes (None: nobody knows) before this one are missing on the way here, not on the link."""
+    """So many hyperframes (None: number not known) before this one were not received, though the link carried them."""
 
     count: int | None
 
@@ -272,7 +272,7 @@ class L1Accepted(Event):
 
 @dataclass(frozen=True, slots=True)
 class SettingRejected(Event):
-    """A pointer, version or HDLC rate code that cannot be here: `field` as in L1Accepted."""
+    """A pointer, version or HDLC rate code that is not valid for this option: `field` as in L1Accepted."""
 
     field: str
     value: int

@@ -98,7 +98,7 @@ class LineRateOption:
         return Fraction(1, self.line_rate_bps)
 
     def hdlc_octets(self, code: int) -> int | None:
-        """Control octets a hyperframe of the HDLC rate `code`, 0 for none, None where it cannot be at this rate.
+        """Control octets a hyperframe of the HDLC rate `code`, 0 for none, None where it is not valid for this option.
 
         Code 6 is "highest", defined above 3 072 Mbit/s only; code 7 is negotiated elsewhere and needs an
         explicit octet count, so it is None here (Table 11).

@@ -75,7 +75,7 @@ class Numbering:
 class StreamNumbering:
     """Numbers the hyperframes of a stream with gaps, in whatever pieces they come.
 
-    Over gaps of known length it counts on; where nobody knows how many are missing, nothing before says what the
+    Over gaps of known length it counts on; where it is not known how many are missing, nothing before says what the
     numbers behind must be, and it begins anew. `corrected` counts as that of Numbering.
     """
 
@@ -93,7 +93,7 @@ class StreamNumbering:
         """Hyperframes `octets` (n, 256, 16, T/8), None at the end of the stream, and `gaps` as of Pairing.add.
 
         Yields those that have a number by now, at least one at a time: their octets, their numbers (m,), and
-        whether a break of unknown length lies before them.
+        whether a gap of unknown length lies before them.
         """
         if octets is None:
             if self._held is not None:
@@ -233,7 +233,7 @@ class Pairing:
         """Hyperframes (n, 256, 16, T/8) of a side (None: it has ended); what is matched by them.
 
         `gaps` says before which of them, in ascending order, how many are known to be missing in the stream (None:
-        nobody knows how many). The octets are kept, so they must not change afterwards.
+        not known how many). The octets are kept, so they must not change afterwards.
         """
         self.sides[side].add(octets, gaps)
         sent, received = self.sides

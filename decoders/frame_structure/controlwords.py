@@ -113,7 +113,7 @@ def ethernet_places(option_name: str, pointer_p: int) -> Places:
 
 @cache
 def hdlc_places(option_name: str, rate_code: int) -> Places:
-    """Slow C&M octets of the HDLC rate code (Table 11); none where the code cannot be at this rate.
+    """Slow C&M octets of the HDLC rate code (Table 11); none where the code is not valid for this option.
 
     At 240 kbit/s the channel has Z.1.0 and Z.129.0 (from memory, medium confidence).
     """

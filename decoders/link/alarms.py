@@ -1,4 +1,4 @@
-"""L1 alarms: LOS from code errors, and what the far end reports in Z.130.0.
+"""L1 alarms: LOS from code errors, and what the remote end reports in Z.130.0.
 
 CPRI clause 4.2.10 (LOS, LOF, RAI, SDI) and 4.2.7.6.1 (reset). LOS is set by 16 or more characters in error
 within one hyperframe and cleared by one hyperframe without any (the clearing rule is from memory, medium
@@ -17,7 +17,7 @@ __all__ = ["LOS_THRESHOLD", "REMOTE_DEFECTS", "RESET_HYPERFRAMES", "LosDetector"
 LOS_THRESHOLD = 16
 RESET_HYPERFRAMES = 10
 REMOTE_DEFECTS = ALARM_BITS["rai"] | ALARM_BITS["los"] | ALARM_BITS["lof"]
-"""Bits that tell of a defect at the far end's receiver, so that start-up stands in state B."""
+"""Bits that tell of a defect at the remote receiver, so that start-up stands in state B."""
 _BITS = tuple((mask, Alarm(name)) for name, mask in ALARM_BITS.items())
 
 

@@ -79,7 +79,7 @@ class BlockPlaces(SyncPlaces):
         found: I64 = start * self.kinds + (BLOCK_OCTETS - apart)
         unread = start[
             np.isin(start, buffer.unread)
-        ]  # a block that nobody could read may have /T/ in any octet
+        ]  # a block that could not be descrambled may have /T/ in any octet
         if len(unread):
             found = np.concatenate(
                 (found, (unread[:, None] * self.kinds + np.arange(self.kinds)).reshape(-1))
@@ -149,7 +149,7 @@ class BlockPlaces(SyncPlaces):
         return np.concatenate([rows[:, at : at + BLOCK_OCTETS] for at in self.sync_blocks()], axis=1)
 
     def _usual(self, hyperframes: int) -> NDArray[np.bool_]:
-        """Whether the octets beside /T/ and /S/ are as they are to be sent; yes where nobody could read them."""
+        """Whether the octets beside /T/ and /S/ are as they are to be sent; yes where they could not be descrambled."""
         right = np.concatenate((_T_BLOCKS[self._word.terminate_at], _S_BLOCK))
         same = self._sync_octets(hyperframes) == right
         for position in self._buffer.unread.tolist():

@@ -92,7 +92,7 @@ class LinkDecoder:
 
     @property
     def breaks_of_unknown_length(self) -> int:
-        """Gaps of which nobody knows how many hyperframes are missing."""
+        """Gaps of which it is not known how many hyperframes are missing."""
         return self.progress.gaps_of_unknown_length
 
     @property

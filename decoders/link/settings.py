@@ -109,7 +109,7 @@ class LinkSettings:
 
 @dataclass(frozen=True, slots=True)
 class SenderSettings:
-    """What a sender puts into its hyperframes.
+    """What a sender sends in its hyperframes.
 
     `filler` is the sender's choice for Z.0.1, D16.2 or D5.6; `alarms` is Z.130.0.
     """
@@ -146,5 +146,5 @@ def check_settings(option: LineRateOption, pointer_p: int, hdlc_rate_code: int) 
     if option.hdlc_octets(hdlc_rate_code) is None:
         possible = [str(code) for code in range(8) if option.hdlc_octets(code) is not None]
         raise SettingsError(
-            f"HDLC rate code {hdlc_rate_code} cannot be at option {option.name}; possible: {', '.join(possible)}"
+            f"HDLC rate code {hdlc_rate_code} is not valid for option {option.name}; valid: {', '.join(possible)}"
         )

@@ -1,6 +1,6 @@
 """Start-up states A..G of a link, as far as one direction of it shows them (CPRI clause 4.5).
 
-One direction cannot show that both ends agree, so this is an inference: what the far end sends is taken for
+One direction cannot show that both ends agree, so this is an inference: what the remote end sends is taken for
 what was agreed. F is taken to be reached when C&M works and nothing in L1 has changed for one 10 ms frame
 (common practice, no source).
 """

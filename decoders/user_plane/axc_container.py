@@ -46,7 +46,7 @@ class AxcContainer:
 
     `sample_width` is M (4..20 bits for each of I and Q), `start_bit` the container's first bit b in the IQ
     block (None until an `IqMap` places it). `stuffing` None takes the method's own: stuffing bits at the
-    end of a block for method 1, stuffing samples at its start for method 3. SettingsError for what cannot be.
+    end of a block for method 1, stuffing samples at its start for method 3. SettingsError for what is not possible.
     """
 
     name: str

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from ..faults.standard import hdlc_octets, pointer_valid
+from ..faults.standard import hdlc_octets, pointer_valid, reserved_octets
 from .cases import COMBINATIONS, Case
 from .conditions import LEAD_HYPERFRAMES, LinkConditions
 
@@ -773,7 +773,21 @@ def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
         ),
         *(Case((f"sync.filler:y={y}",)) for y in range(2, last_y + 1)),
     )
+    reserved = reserved_octets(option, usual.rate_code).places.tolist()
+    beside = [place for place in reserved if place[0] in (0, 1, 2)]
+    beside = [*(p for p in reserved if p[0] == 3), *beside[:3], *beside[-3:]]
     return (
+        Rule(
+            "reserved",
+            "reserved: subchannel 3, and what others leave of 0, 1 and 2",
+            _WORDS,
+            (
+                _all(
+                    "reserved.flip, subchannels 0 to 3",
+                    _spread(f"reserved.flip:ns={ns},xs={xs},y={y}" for ns, xs, y in beside),
+                ),
+            ),
+        ),
         Rule(
             "hdlc",
             "the octets of each HDLC rate code",

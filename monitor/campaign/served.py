@@ -26,6 +26,8 @@ def only_served(findings: Iterable[Finding], served: Served) -> list[Finding]:
     out: list[Finding] = []
     named: set[str] = set()
     for finding in findings:
+        if finding.counter is None and finding.plane is not None and finding.plane not in served.delivers:
+            continue
         if finding.counter is not None:
             counters = finding.counter.split(" + ")
             if not any(plane_of_counter(name) in served.serves for name in counters):

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from decoders.linerates import option_named
+from decoders.linerates import LineRateOption, option_named
 from decoders.link_delay.delay import ONE_WAY_LIMIT_NS, ROUND_TRIP_LIMIT_NS
 from decoders.link_delay.diagnosis import OffsetCoverage, diagnose, offset_coverage
 from decoders.link_delay.uncertainty import readings, rectangular
@@ -75,18 +75,13 @@ def judge_delay(
     line = option_named(option)
     interval = float(line.unit_interval_s * 10**9)
     if not samples:
-        clock = interval * (10 if line.line_code == "8b10b" else 66)
-        return DelayStatus(
-            description, option, names, wanted, (), clock, interval, None, 0.0, 0.0, 0.0, True, True, True,
-            (), None, (), "pending", ("nothing measured yet",),
-        )  # fmt: skip
+        return _nothing_measured(description, line, names, wanted)
     first = samples[0]
     clock = first.clock_period_ns
     delay = np.array([s.compensated_ns for s in samples])
     raw = np.array([s.raw_ns for s in samples])
     deviation = float(np.max(np.abs(delay - delay[0])))
-    # Counts are floats, so that a deviation of exactly one clock must not fail by its last digit.
-    margin = 1e-6
+    margin = 1e-6  # counts are floats: exactly one clock must not fail by its last digit
     one_clock = deviation <= clock + margin
     one_way, round_trip = deviation <= ONE_WAY_LIMIT_NS + margin, deviation <= ROUND_TRIP_LIMIT_NS + margin
     coverage = tuple(_coverage(samples, first.clock_ui))
@@ -100,7 +95,8 @@ def judge_delay(
         findings += (DelayFinding("limit", "all resets", text),)
     verdict = "fail" if any(f.fails for f in findings) else "pass" if len(samples) >= wanted else "incomplete"
     if any(sample.fec for sample in samples):
-        verdict, findings = "none", tuple(f for f in findings if f.kind == "reset-not-counted")
+        findings = tuple(f for f in findings if f.kind == "reset-not-counted")
+        verdict = "fail" if findings else "none"
     mean = None
     if len(samples) > 1:
         half = first.resolution_ui * interval / 2
@@ -132,6 +128,17 @@ def judge_delay(
     elif verdict != "fail":
         words += (all_well(diagnosis, samples),)
     return replace(status, words=words)
+
+
+def _nothing_measured(
+    description: str, line: LineRateOption, names: tuple[str, ...], wanted: int
+) -> DelayStatus:
+    interval = float(line.unit_interval_s * 10**9)
+    clock = interval * (10 if line.line_code == "8b10b" else 66)
+    return DelayStatus(
+        description, line.name, names, wanted, (), clock, interval, None, 0.0, 0.0, 0.0, True, True, True,
+        (), None, (), "pending", ("nothing measured yet",),
+    )  # fmt: skip
 
 
 def _coverage(samples: Sequence[DelaySample], positions: int) -> Iterator[OffsetCoverage]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -74,8 +75,11 @@ _VALUE = r"[^=,]+=-?(0x)?[0-9A-F]+"
 _FAULT_TEXT = re.compile(rf"\s*[^@:.]+\.[^@:]+(@\d+)?(:({_VALUE}(,{_VALUE})*)?,?)?\s*", re.IGNORECASE)
 
 
-def _why_no_fault(text: str) -> r.Reason:
-    """The reason to refuse a text that is no fault, as PROTOCOL.md gives it."""
+def _why_not(text: str) -> r.Reason:
+    """The reason to refuse a fault that cannot be injected, as PROTOCOL.md gives it."""
+    with suppress(InputError):
+        parse_fault(text)
+        return r.Reason.NOT_SUPPORTED
     if _FAULT_TEXT.fullmatch(text) is None:
         return r.Reason.MALFORMED
     name = re.split("[@:]", text.strip(), maxsplit=1)[0]
@@ -288,9 +292,6 @@ class RecordBoard:
         if isinstance(command, r.InjectFault):
             try:
                 fault = parse_fault(command.text)
-            except InputError as error:
-                return refuse(_why_no_fault(command.text), str(error)[:400])
-            try:
                 at = self.received if fault.hyperframe is None else fault.hyperframe
                 if at < self.received:
                     return refuse(r.Reason.OUT_OF_RANGE, f"hyperframe {at} is past; it is {self.received}")
@@ -299,7 +300,7 @@ class RecordBoard:
                 self.sender.schedule(replace(fault, hyperframe=sent_at))
                 hyperframe, text = at, replace(fault, hyperframe=at).text
             except InputError as error:
-                return refuse(r.Reason.NOT_SUPPORTED, str(error)[:400])
+                return refuse(_why_not(command.text), str(error)[:400])
             event = self._happened(r.EventCode.FAULT_PLACED)
         elif isinstance(command, r.SetLoopback):
             self.loopback = command.loopback

@@ -21,7 +21,7 @@ from ..errors import InputError
 from .block_injector import SYNC_BLOCK_FAULTS, block_problem, damage_sync_blocks, has_sync_blocks, line_bit
 from .kinds import Fault, Layer
 from .line_faults import K_CODES, cut_bits
-from .standard import ALARM_MASKS
+from .standard import ALARM_MASKS, reserved_octets
 from .sync_faults import D28_5, sent_timing
 
 __all__ = [
@@ -75,6 +75,11 @@ def check_fault(
             raise InputError(
                 f"fault {name}: ns={values['ns']} is not vendor specific; those are 16 to {last}"
             )
+    if fault.kind.plane == "reserved":
+        reserved = reserved_octets(option.name, hdlc_rate_code).places.tolist()
+        if [values["ns"], values["xs"], values["y"]] not in reserved:
+            place = f"ns={values['ns']},xs={values['xs']},y={values['y']}"
+            raise InputError(f"fault {name}: {place} is not reserved at HDLC rate code {hdlc_rate_code}")
     if fault.kind.plane == "hdlc" and hdlc_rate_code == 0:
         raise InputError(f"fault {name}: the link has no slow C&M (HDLC rate code 0)")
     if fault.kind.plane == "ethernet" and pointer_p == 0:

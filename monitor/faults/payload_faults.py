@@ -69,7 +69,7 @@ OCTET_FAULTS = (
         Layer.OCTETS,
         "invert one bit of a reserved octet in one hyperframe",
         "CPRI clause 4.2.7.4: sent as 0 (from memory)",
-        (_subchannel(8, 15, 9), XS, OCTET, OCTET_BIT),
+        (_subchannel(0, 15, 9), XS, OCTET, OCTET_BIT),
         _flip("reserved_changes"),
     ),
 )

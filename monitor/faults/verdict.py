@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from decoders.counters import COUNTERS, GOOD_FRAME_COUNTERS, counters_of
+from decoders.counters import COUNTERS, GOOD_FRAME_COUNTERS, counters_of, plane_of
 from decoders.events import AlarmCleared, AlarmRaised, Event, OctetsChanged, Plane, SyncStateChanged
 
 from .kinds import Expectation, Range
@@ -278,7 +278,8 @@ def _alarms(expectation: Expectation, events: Sequence[Timed], hyperframe: int) 
         for alarm, origin in due:
             if (alarm, origin) not in there:
                 text = f"alarm {alarm.value.upper()} ({origin.value}): expected {word}, not observed"
-                findings.append(Finding(Verdict.MISSED, None, text))
+                plane = plane_of(AlarmRaised(None, alarm, origin))
+                findings.append(Finding(Verdict.MISSED, None, text, plane))
     return findings
 
 

@@ -35,6 +35,10 @@ def aligned_characters(data: bytes, option: str) -> tuple[Characters, int]:
         flags += decoded.flags[:end]
         if other is None:
             break
+        # What went by without alignment stands for its time.
+        idle = (other - at) // 10 - end
+        octets += bytes(idle)
+        flags += bytes(idle)
         changes, at = changes + 1, other
     return Characters(bytes(octets), bytes(flags)), changes
 
@@ -57,12 +61,15 @@ def _places(bits: str, start: int) -> set[int]:
 
 
 def _given_up(decoded: Characters, bits: str, at: int, words: int) -> tuple[int, int | None]:
-    """How many characters hold good, and the bit at which another phase begins, if any does."""
-    for first in range(0, len(decoded.flags), words):
+    """How many characters hold, and the bit at which another phase begins, if any does.
+
+    A hyperframe with too many errors still counts as received in the phase that is given up.
+    """
+    for first in range(0, len(decoded.flags) - words + 1, words):
         window = decoded.flags[first : first + words]
         if sum(window.count(value) for value in range(2, 8)) < _TOO_MANY:
             continue
-        other = _phase(bits, at + 10 * first, 10 * words)
+        other = _phase(bits, at + 10 * (first + words), 10 * words)
         if other is not None and (other - at) % 10:
-            return (other - at) // 10, other
+            return first + words, other
     return len(decoded.flags), None

@@ -278,7 +278,7 @@ def _marks(clock: float, edge: float, rows: int) -> dict[int, tuple[str, str]]:
 
 
 def offset_lines(status: DelayStatus, width: int, look: Look) -> list[Line]:
-    """How often each word alignment offset was seen, one line a receiver under one line of offsets."""
+    """How often each word alignment offset was observed, one line a receiver under one line of offsets."""
     size = 5 if width < 100 else 7
     positions = len(status.coverage[0].counts)
     heads = "".join(f"{offset:>{size}}" for offset in range(positions))

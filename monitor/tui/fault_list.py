@@ -118,7 +118,7 @@ class FaultList(LinePane, can_focus=True):
     def update(self, can_inject: bool) -> None:
         look, width = self.look, self.size.width
         self._can_inject = can_inject
-        head = f"fault to inject ({len(self.faults)})" if can_inject else "no faults here"
+        head = f"fault to inject ({len(self.faults)})" if can_inject else "no faults"
         lines: list[Line] = [(Segment(fit(head, width), look.quiet),)]
         wide = width >= 2 * _NAME
         room = max(self.size.height - 1, 1)

@@ -60,7 +60,7 @@ def word_meaning(x: int, word: bytes, option: LineRateOption) -> str:
     if x == X_RATE:
         code = first & 7
         rate = option.hdlc_bit_rate(code)
-        named = "none" if rate == 0 else f"{rate // 1000} kbit/s" if rate else "not valid here"
+        named = "none" if rate == 0 else f"{rate // 1000} kbit/s" if rate else "not valid"
         return f"HDLC code {code}: {named}"
     if x == X_ALARMS:
         names = [name.upper() for name, mask in ALARM_BITS.items() if first & mask]
@@ -114,9 +114,9 @@ class Inspector(LinePane):
         for at, part in enumerate(wrapped(_hex(word), width - 4)):
             label = f"{'>' if here else ' '}{xs}  " if at == 0 else "    "
             lines.append((Segment(label, look.quiet), Segment(part, look.strong if here else look.text)))
-        said = word_meaning(x, word, option_named(snapshot.option)) if meaning else ""
-        if said:
-            lines.append((Segment("    " + fit(said, width - 4), look.good),))
+        meant = word_meaning(x, word, option_named(snapshot.option)) if meaning else ""
+        if meant:
+            lines.append((Segment("    " + fit(meant, width - 4), look.good),))
         return lines
 
     def _changes(self, snapshot: Snapshot, x: int, width: int) -> list[Line]:

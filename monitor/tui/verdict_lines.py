@@ -44,9 +44,7 @@ class VerdictLines(LinePane):
         for judged in reversed(feed.judged):
             lines += verdict_lines(judged, feed.times.get(judged.fault.number), width, look)
         if not feed.judged and not problem:
-            text = (
-                " enter injects it; here you then see which counters changed, and whether they were expected"
-            )
+            text = " enter injects it; expected and observed changes of the counters then appear here"
             lines += [(Segment(part, look.text),) for part in wrapped(text, width - 1)]
         self.show(lines[: self.size.height])
 
@@ -62,11 +60,14 @@ def verdict_lines(judged: Judged, times: FaultTimes | None, width: int, look: Lo
     when = f" after {times.detected} hf" if times and times.detected is not None and verdict.final else ""
     if when and times and times.recovered is not None:
         when += f", recovered after {times.recovered} hf"
+    room = width - len(number) - len(word)
     head = f"{when}  {inert(fault.text)} at hf {fault.hyperframe}"
+    if len(head) > room:
+        head = f"{when}  {inert(fault.text.partition(':')[0])} at hf {fault.hyperframe}"
     head_line = (
         Segment(number, look.text),
         Segment(word, style),
-        Segment(fit(head, width - len(number) - len(word)), look.text),
+        Segment(fit(head, room), look.text),
     )
     told = "; ".join(_observed(judged))
     return [head_line, *((Segment("   " + part, look.quiet),) for part in wrapped(told, width - 3) if told)]

@@ -53,10 +53,6 @@ def test_an_emulated_link_sends_what_was_asked_for() -> None:
     ("request_", "said"),
     [
         (SourceRequest(source="emulated:ring"), "'emulated:ring' does not exist"),
-        (
-            SourceRequest(source="emulated", option="8"),
-            "option 8 has line code 64B/66B; emulated links: 8B/10B",
-        ),
         (SourceRequest(source="emulated", pointer=7), "pointer"),
         (SourceRequest(source="dump.vcd"), "no signals are named; give --vcd data="),
         (SourceRequest(source="dump.vcd", vcd="data=d"), "no option is known; give --option"),

@@ -8,16 +8,24 @@
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
 import subprocess
+import sys
 from functools import cache
 from pathlib import Path
 
 import pytest
 from encdec8b10b import EncDec8B10B  # type: ignore[import-untyped]
 
+from decoders.line_coding.characters import LineForm
 from decoders.linerates import option_named
+from monitor.campaign.campaign import Baselines
+from monitor.campaign.cases import Case
+from monitor.campaign.conditions import LinkConditions
+from monitor.campaign.receiver_process import receiver_command
 from monitor.cli.main import main
+from monitor.faults.verdict import Verdict
 from tests.support.patience import patience
 
 BENCH = Path(__file__).with_name("receiver_bench.v")
@@ -123,3 +131,16 @@ def test_bench_is_not_deaf(tmp_path: Path) -> None:
     words[first + 100] = "000"
     line.write_text("\n".join(words) + "\n")
     assert run_bench(tmp_path, line, "1")["code_violations"] == 1
+
+
+def test_bench_passes_cases_of_the_campaign_in_what_it_serves(tmp_path: Path) -> None:
+    """As a process of its own: line code, sync bytes and HFN are judged by counters, the rest is not proven."""
+    code = tmp_path / "code.hex"
+    code.write_text(code_words())
+    words = [sys.executable, str(BENCH.with_name("bench_process.py")), str(code), "{option}"]
+    under_test = receiver_command(shlex.join(words), patience_s=120)
+    conditions = LinkConditions(option="1", seed=3, crafted=True, form=LineForm.SYMBOLS, hyperframes=40)
+    bench = Baselines(conditions, under_test)
+    result = bench.case(Case(("line.violation", "sync.hfn", "hdlc.fcs")))
+    assert result.verdict is Verdict.DETECTED, result.findings
+    assert result.moved == {"code_violations": 1, "hfn_invalid": 1}

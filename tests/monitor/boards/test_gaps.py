@@ -375,5 +375,7 @@ async def test_the_screen_tells_them_from_what_the_link_lost() -> None:
         assert len(gaps) < 60 // 5
         neighbours = pairwise(held)
         assert not any(isinstance(a, HyperframesNotReceived) and type(a) is type(b) for a, b in neighbours)
-        assert any("hyperframes not received" in line for line in app.events_view.list.shown())
+        assert any(
+            "hyperframes not received (board or serial line)" in line for line in app.events_view.list.shown()
+        )
         assert app.feed.errors_since_mark == 0

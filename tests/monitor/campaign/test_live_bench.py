@@ -201,7 +201,7 @@ def test_a_board_that_goes_away_leaves_a_report(tmp_path: Path, capsys: pytest.C
     with running_board("--pty", "--pace", "2000") as (name, process):
 
         def leave() -> None:
-            time.sleep(3.0)
+            time.sleep(6.0)
             process.kill()
 
         threading.Thread(target=leave, daemon=True).start()

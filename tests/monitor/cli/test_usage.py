@@ -197,7 +197,7 @@ def test_one_of_a_kind_is_no_plural(run: Any, tmp_path: Path) -> None:
     words = ("--option", "1", "--hyperframes", "6", "--fault", "hdlc.fcs@4")
     assert ", 1 fault, " in run("craft", capture, *words)[2]
     _, out, _ = run("compare", capture, capture, "--form", "octets", "--option", "1")
-    assert "compared  6 hyperframes, " in out
+    assert "compared  6 hyperframes of option 1, " in out
     assert counted(1, "loss of sync", "losses of sync") == "1 loss of sync"
     assert [counted(n, "piece") for n in (0, 1, 2)] == ["0 pieces", "1 piece", "2 pieces"]
     _, out, _ = run("record", capture, tmp_path / "y.octets", "--limit", "1hf", "--option", "1")
@@ -243,7 +243,7 @@ def test_record_says_which_fault_was_never_put_in(run: Any, tmp_path: Path) -> N
     assert run(*words)[0] == 0
     for hyperframe in (10, 999):
         status, told, err = run(*words, "--fault", f"hdlc.fcs@{hyperframe}")
-        said = f"fault hdlc.fcs@{hyperframe} was never put in: the recording has 10 hyperframes; it is kept"
+        said = f"fault hdlc.fcs@{hyperframe} was not injected: the recording has 10 hyperframes; it is kept"
         assert (status, err) == (2, f"framefray: {said}\n")
         assert "limit reached" in told
         assert '"hyperframes":10,' in run("decode", out, "--json")[1]
@@ -275,7 +275,7 @@ def test_a_fault_on_a_board_counts_hyperframes_of_the_recording(run: Any, tmp_pa
         words = ("record", name, out, "--force", "--yes", "--limit")
         assert run(*words, "100hf")[0] == 0  # the board's own count runs on
         status, _, err = run(*words, "600hf", "--fault", "ethernet.fcs@500", "--fault", "hdlc.fcs@900")
-    assert (status, "hdlc.fcs@900 was never put in" in err, "ethernet.fcs" in err) == (2, True, False)
+    assert (status, "hdlc.fcs@900 was not injected" in err, "ethernet.fcs" in err) == (2, True, False)
     frames = [json.loads(line) for line in run("decode", out, "--frames")[1].splitlines()]
     (bad,) = (frame for frame in frames if frame["status"] == "fcs")
     assert 500 <= bad["hyperframe"] < 510
@@ -339,7 +339,7 @@ BAD = [
         for line in ("tell /dev/ttyNOPE status", "decode /dev/ttyNOPE", "watch /dev/ttyNOPE")
         for rate in (0, 1 << 31, 10**30)
     ),
-    ("decode loop://", "loop://: what is sent here comes back: the line is looped, and no board answers"),
+    ("decode loop://", "loop://: the line is looped: commands come back, and no board answers"),
     (
         "decode 127.0.0.1:7000",
         "127.0.0.1:7000: No such file or directory; a board on the network is socket://",
@@ -361,7 +361,7 @@ BAD = [
     ("tell loop:// traffic voice 3", "traffic takes iq, hdlc, ethernet or vendor, not 'voice'"),
     ("tell loop:// traffic hdlc 101", "traffic takes 0 to 100 percent, not '101'"),
     ("tell loop:// traffic hdlc", "write traffic iq|hdlc|ethernet|vendor PERCENT"),
-    ("tell loop:// data bits", "data takes none, octets, flagged or control, not 'bits'"),
+    ("tell loop:// data bits", "data takes none, octets, flagged, control or blocks, not 'bits'"),
     ("tell loop:// status now", "'status now' is no command; write status"),
     ("decode some.octets \x1b[31m", "\\x1b[31m; see `framefray --help`"),
 ]

@@ -249,7 +249,7 @@ def test_junit_of_several_seeds_has_names_of_its_own(campaign: Campaign) -> None
 def test_junit_is_xml_whatever_the_text(campaign: Campaign) -> None:
     root = Xml.fromstring(junit_document(hostile(campaign)))
     (failure,) = root.iter("failure")
-    assert '<script>alert("1")</script> & ? ?' in failure.attrib["message"]
+    assert r'<script>alert("1")</script> & \x07 \ud800' in failure.attrib["message"]
 
 
 # --- HTML -------------------------------------------------------------------------------------------------
