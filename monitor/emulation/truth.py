@@ -25,6 +25,7 @@ from ..reference.line_code import Character, Characters, decode_symbols
 from ..reference.receiver import ReferenceResult
 from .sender import START_AT, TERMINATE_AT, EmulatedSender
 
+_NOT_IN_THE_OCTETS = ("missed_sync_bytes", "lof_events", "los_events")
 BLANK_CHARACTER: Character = (0, 0, 0, 0)
 
 
@@ -146,9 +147,9 @@ def truth_record(
     for place in sender.placed:
         seen = _seen_in(place.context, form)
         expected = place.fault.expected(seen) if place.sent and place.changes else {}
-        # What faults of the line do is not in the octets that the audit looks at.
-        if place.fault.kind.plane == "line" or place.fault.kind.name == "sync.comma":
-            for name, value in expected.items():
+        # What faults of the line and of the sync word do is not in the octets that the audit looks at.
+        for name, value in expected.items():
+            if place.fault.kind.plane == "line" or name in _NOT_IN_THE_OCTETS:
                 counters[name] += value
         faults.append(
             {

@@ -10,6 +10,8 @@ import difflib
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from decoders.linerates import LineRateOption
+
 from ..arguments import MOST_COUNTED, MOST_DIGITS
 from ..errors import InputError
 from .block_faults import BLOCK_FAULTS, with_blocks
@@ -20,13 +22,26 @@ from .line_faults import DELAY_FAULTS, LINE_FAULTS
 from .payload_faults import IQ_FAULTS, OCTET_FAULTS
 from .sync_faults import SYNC_FAULTS
 
-__all__ = ["CATALOGUE", "kind_named", "parse_fault", "parse_values"]
+__all__ = ["CATALOGUE", "kind_named", "kinds_for", "parse_fault", "parse_values"]
 
 _KINDS = with_blocks(LINE_FAULTS + SYNC_FAULTS) + L1_FAULTS + CHANNEL_FAULTS + OCTET_FAULTS + IQ_FAULTS
 _KINDS += with_blocks(DELAY_FAULTS) + BLOCK_FAULTS
 
 CATALOGUE: Mapping[str, FaultKind] = MappingProxyType({kind.name: kind for kind in _KINDS})
 """Every fault by its name."""
+
+
+def kinds_for(option: LineRateOption, *, fec: bool = False, version: int = 1) -> Mapping[str, FaultKind]:
+    """Every fault by its name that a link of an option can have, with RS-FEC or without and of a protocol version."""
+    return MappingProxyType(
+        {
+            name: kind
+            for name, kind in CATALOGUE.items()
+            if kind.refused(option) is None
+            and (fec or kind.plane != "fec")
+            and (version == 2 or kind.plane != "scrambling")
+        }
+    )
 
 
 def kind_named(name: str) -> FaultKind:

@@ -141,6 +141,7 @@ _SLOW = (
         f"{_HDLC}: abort; with fewer than 8 bits before them the channel falls idle ({PRACTICE})",
         (Parameter("bits", 0, 64, 8, "bits", "between the flag and the ones"),),
         lambda v, c: _frame("hdlc", "hdlc_aborts" if v["bits"] >= 8 else None, 140, c),
+        lambda _: True,
     ),
     FaultKind(
         "hdlc.abort",

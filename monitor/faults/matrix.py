@@ -12,7 +12,7 @@ from types import MappingProxyType
 from decoders.counters import COUNTERS
 from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_named
 
-from .catalogue import CATALOGUE
+from .catalogue import kinds_for
 from .kinds import Context, Fault
 
 __all__ = ["Mark", "cross_talk_matrix", "marks"]
@@ -39,12 +39,16 @@ def marks(fault: Fault, context: Context) -> dict[str, Mark]:
 
 
 def cross_talk_matrix(
-    option: LineRateOption | str = "2", *, pointer_p: int = 40, hdlc_rate_code: int = 3
+    option: LineRateOption | str = "2", *, pointer_p: int = 40, hdlc_rate_code: int = 3, fec: bool = False
 ) -> Mapping[str, Mapping[str, Mark]]:
-    """fault -> counter -> Mark, in the order of the catalogue and of the counters; defaults, mid-stream."""
+    """fault -> counter -> Mark, in the order of the catalogue and of the counters; defaults, mid-stream.
+
+    Faults that are not valid for the link have no row.
+    """
     line = option_named(option) if isinstance(option, str) else option
     middle = HYPERFRAMES_PER_FRAME // 2
-    context = Context(line, 10_000, middle, middle, True, pointer_p, hdlc_rate_code)
+    context = Context(line, 10_000, middle, middle, True, pointer_p, hdlc_rate_code, fec=fec)
+    kinds = kinds_for(line, fec=fec)
     return MappingProxyType(
-        {name: MappingProxyType(marks(kind.fault(), context)) for name, kind in CATALOGUE.items()}
+        {name: MappingProxyType(marks(kind.fault(), context)) for name, kind in kinds.items()}
     )

@@ -90,7 +90,7 @@ def differences(decoder: LinkDecoder, seen: ReferenceResult) -> dict[str, tuple[
         "hyperframes": (decoder.hyperframes, seen.hyperframes),
         "acquired_at_hyperframe": (decoder.acquired_at_hyperframe, seen.acquired_at_hyperframe),
         "trailing_octets": (decoder.trailing_octets, seen.trailing_octets),
-        "state": (decoder.state.value, seen.sync_state),
+        "lof": (decoder.state.lof, seen.sync_state in ("XACQ1", "XACQ2")),
         "seed": (decoder.scrambling_seed, None if seen.scrambling is None else seen.scrambling["seed"]),
     }
     return {name: pair for name, pair in pairs.items() if pair[0] != pair[1]}

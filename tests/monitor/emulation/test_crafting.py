@@ -25,7 +25,7 @@ from decoders.link.settings import LinkSettings, SenderSettings
 from monitor.emulation import crafting
 from monitor.emulation.emulated_link import DEFAULT_RATE_CODES
 from monitor.errors import InputError
-from monitor.faults.catalogue import CATALOGUE, parse_fault
+from monitor.faults.catalogue import kinds_for, parse_fault
 from monitor.reports.decode_records import decode_record, frame_record, vendor_records
 from monitor.sources.file import open_file_source
 
@@ -181,7 +181,7 @@ def test_capture_cut_at_the_end_has_trailing_octets(form: LineForm, tmp_path: Pa
 
 
 def _kinds() -> list[str]:
-    return [name for name in CATALOGUE if name.split(".")[0] not in ("line", "delay")]
+    return [name for name in kinds_for(option_named("2")) if name.split(".")[0] not in ("line", "delay")]
 
 
 @pytest.mark.parametrize("name", _kinds())
