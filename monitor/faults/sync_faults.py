@@ -135,7 +135,7 @@ SYNC_FAULTS = (
             Parameter("hyperframes", 1, 16, 1, "hyperframes", "duration"),
         ),
         _byte,
-        lambda v: v["hyperframes"] >= std.MISSES_TO_LOSE,
+        lambda _: True,
     ),
     FaultKind(
         "sync.filler",
