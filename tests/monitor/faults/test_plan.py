@@ -48,9 +48,9 @@ def texts(plan: str, hyperframes: int = 150) -> list[str]:
 def test_faults_are_repeated_and_combined_in_time_order() -> None:
     faults = texts(PLAN)
     assert faults[:5] == [
-        "hdlc.fcs@20:xor=32768",
-        "hdlc.fcs@35:xor=32768",
-        "hdlc.fcs@50:xor=32768",
+        "hdlc.fcs@20:xor=32768,octets=0",
+        "hdlc.fcs@35:xor=32768,octets=0",
+        "hdlc.fcs@50:xor=32768,octets=0",
         "sync.hfn@70:value=200",
         "ethernet.code@70:at=40,group=0",
     ]
