@@ -17,7 +17,10 @@ __all__ = ["decode_record", "event_record", "frame_record", "link_record", "vend
 
 def link_record(decoder: LinkDecoder) -> dict[str, Any]:
     option, fec, word, seed = decoder.option, decoder.fec, decoder.sync_word, decoder.scrambling_seed
-    layout = None if word is None else {"layout": word.word.layout, "origin": word.word.origin}
+    sync_word = None
+    if word is not None:
+        layout, origin = word.word.layout, word.word.origin
+        sync_word = {"layout": layout, "origin": origin, "known_by": word.known_by.value}
     return {
         "option": option.name,
         "line_rate_bps": option.line_rate_bps,
@@ -26,7 +29,7 @@ def link_record(decoder: LinkDecoder) -> dict[str, Any]:
         "fec": "off" if fec is None else "on",
         "fec_header_xor": None if fec is None else "on" if fec.header_xor else "off",
         "scrambling": None if seed is None else {"version": 2, "seed": seed},
-        "sync_word": None if word is None or layout is None else {**layout, "known_by": word.known_by.value},
+        "sync_word": sync_word,
     }
 
 

@@ -66,6 +66,17 @@ def summary_lines(decoder: LinkDecoder, description: str) -> list[str]:
     return lines
 
 
+def _sync_word(decoder: LinkDecoder) -> Iterator[str]:
+    """What of 64B/66B is a reading of the standard, and whether it was measured in the data."""
+    word = decoder.sync_word
+    if word is None:
+        return
+    text = f"layout {word.word.layout}, origin {word.word.origin}, {word.known_by.value}"
+    if decoder.fec is not None:
+        text += f"; header rule of RS-FEC: xor {'on' if decoder.fec.header_xor else 'off'}, measured"
+    yield from _titled("sync word", text)
+
+
 def _decoded(decoder: LinkDecoder) -> Iterator[str]:
     planes = decoder.planes
     offset = decoder.alignment_slip_bits
@@ -75,12 +86,13 @@ def _decoded(decoder: LinkDecoder) -> Iterator[str]:
     if decoder.fec is not None:
         sync += f", codeword phase {counted(decoder.fec.codeword_phase_bits, 'bit')}"
     yield from _titled("sync", sync)
+    yield from _sync_word(decoder)
     first = planes.last.first or (0, 0)
     yield from _titled(
         "decoded",
         f"{counted(decoder.hyperframes, 'hyperframe')}"
         f" ({decoder.hyperframes / HYPERFRAMES_PER_SECOND * 1e3:.2f} ms of line time),"
-        f" BFN {first[0]} HFN {first[1]} to BFN {planes.last.bfn} HFN {planes.last.hfn}",
+        f" BFN\xa0{first[0]} HFN\xa0{first[1]} to BFN\xa0{planes.last.bfn} HFN\xa0{planes.last.hfn}",
     )
     lost = f"{counted(decoder.hyperframes_missed - decoder.hyperframes_not_received, 'hyperframe')}"
     if decoder.hyperframes_not_received:

@@ -8,7 +8,9 @@ from decoders.counters import COUNTERS, COUNTERS_OF_PLANE
 from decoders.line_coding.characters import LineForm
 from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings
+from monitor.emulation.line_settings import LineSettings
 from monitor.reports.decode_text import counter_lines, summary_lines
+from tests.support.high_rates import crafted_stream
 from tests.support.streams import crafted
 
 
@@ -68,3 +70,10 @@ def test_counters_of_another_line_code_are_left_out() -> None:
     assert "code_violations" in symbols and "block_header_errors" not in symbols
     assert "block_header_errors" in blocks and "code_violations" not in blocks
     assert "missed_sync_bytes" in symbols and "missed_sync_bytes" in blocks
+
+
+@pytest.mark.parametrize(("xor", "told"), [(False, "xor off, measured"), (True, "xor on, measured")])
+def test_readings_of_64b66b_are_said_to_be_measured(xor: bool, told: str) -> None:
+    stream = crafted_stream("8", LineForm.BITS, LineSettings(fec=True, fec_header_xor=xor), hyperframes=6)
+    text = " ".join(" ".join(summary(stream.data, "8")).split())
+    assert f"sync word layout T7_S0, origin T, measured; header rule of RS-FEC: {told}" in text
