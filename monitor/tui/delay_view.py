@@ -41,8 +41,8 @@ _NO_BOARD = (
 )
 
 _OFFSET = (
-    " After each reset the receiver's word boundary lands on one of ten bit positions: the alignment offset, 0 to 9"
-    " bits. A board that does not compensate for it has a delay that varies."
+    " After each reset the receiver's word boundary lands on another bit position: the alignment offset, 0 to 9 bits"
+    " (64B/66B: 0 to 65). A board that does not compensate for it has a delay that varies."
 )
 _EMULATED = (
     "enter resets the transceiver of an emulated board, again and again; the link shown above is not touched."
