@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from decoders.events import Event, UnexpectedK
+from decoders.events import AlignmentChanged, Event, UnexpectedK
 from decoders.line_coding.code_8b10b import CodedBlock
 from decoders.link.alarms import LosDetector
 from decoders.link.decoder import LinkDecoder
@@ -236,7 +236,13 @@ def k_at_octet_0(event: Event) -> Event:
     return replace(event, y=0) if isinstance(event, UnexpectedK) else event
 
 
+def bit_0(event: Event) -> Event:
+    return replace(event, bit_offset=0) if isinstance(event, AlignmentChanged) else event
+
+
 LINE_CODE = [
+    Mutant("bit of the alignment not told", "line", "the alignment is told with its place in the stream", CODE,
+           ("alignment offset *",), telling(bit_0)),
     Mutant("octet Y of a K character not told", "line", "a K character is told with its place", CODE,
            ("line.k, each octet Y of a word",), telling(k_at_octet_0)),
     Mutant("disparity is never checked", "line", "a word of the other column is an error", CODE, WORDS,
