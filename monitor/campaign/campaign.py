@@ -172,6 +172,8 @@ class Baselines:
         conditions = replace(self.conditions, every_plane=True)
         length = max(length_for((), conditions), BASELINE_HYPERFRAMES)
         clean = self.of(length, conditions)
+        if not self.served.serves and not clean.findings:
+            return _left_out(Case(()), self.conditions.seed, "the receiver does not serve any plane")
         moved = {name: value for name, value in clean.seen.counters.items() if value}
         verdict = worst(clean.findings, Verdict.CLEAN)
         return CaseResult(Case(()), self.conditions.seed, verdict, Declared(TRAFFIC), moved, clean.findings)

@@ -152,12 +152,18 @@ def _status(due: Due, told: Sequence[Fact], delivers: Set[Plane]) -> Iterator[Fi
 
 def _alignment(due: Due, events: Sequence[Timed]) -> Iterator[Finding]:
     """The word alignment offsets as told, one after the other."""
-    told = [timed.event.slip_bits for timed in events if isinstance(timed.event, AlignmentChanged)]
-    offsets = tuple(offset for offset, _ in groupby(told))
+    told = [timed.event for timed in events if isinstance(timed.event, AlignmentChanged)]
+    offsets = tuple(offset for offset, _ in groupby(event.slip_bits for event in told))
     if offsets != due.alignments:
         wanted, seen = (", then ".join(map(str, some)) or "none" for some in (due.alignments, offsets))
         text = f"line: expected alignment offset {wanted}, observed {seen}"
         yield Finding(Verdict.CORRUPTED, None, text, Plane.LINE, None, wanted, seen)
+    for event in told:
+        if event.bit_offset % 10 != event.slip_bits:
+            wanted = f"a sync byte at a bit of the stream with the alignment offset {event.slip_bits}"
+            seen = f"bit {event.bit_offset}"
+            text = f"line: expected {wanted}, observed {seen}"
+            yield Finding(Verdict.CORRUPTED, None, text, Plane.LINE, None, wanted, seen)
 
 
 def _at(fact: Fact) -> str:

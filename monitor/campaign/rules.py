@@ -298,6 +298,7 @@ _SYNC_RULES = (
             Case(("sync.hfn_stuck",), "sync.hfn_stuck at HFN 0", first_hfn=(150 - _AT) % 150),
             Case(("sync.hfn:value=1",), "sync.hfn 1 in place of 0", first_hfn=(150 - _AT) % 150),
             Case(("sync.hfn:value=0",), "sync.hfn 0 in place of 149", first_hfn=149 - _AT),
+            _all("sync.hfn 200, then one skipped", ["sync.hfn@24:value=200", "sync.jump@25"]),
         ),
     ),
     Rule(
@@ -335,6 +336,9 @@ _L1_RULES = (
                 "l1, one alarm after the other",
                 _spread(["l1.rai", "l1.sdi", "l1.los", "l1.lof", "l1.rai:hyperframes=3"], 4),
             ),
+            _all(
+                "l1, one octet after the other", _spread(["l1.version", "l1.rate", "l1.pointer", "l1.rai"], 3)
+            ),
             Case(("l1.alarms:mask=0x1E,hyperframes=5",)),
         ),
     ),
@@ -357,12 +361,16 @@ _L1_RULES = (
                 ["l1.reset@24:hyperframes=9", "l1.reset@34:hyperframes=9"],
             ),
             _all("l1.reset, twice", ["l1.reset@24:hyperframes=10", "l1.reset@35:hyperframes=10"]),
+            _all(
+                "l1.reset, interrupted by loss of sync",
+                ["l1.reset@20:hyperframes=16", "sync.comma@26:count=3"],
+            ),
             Case(("l1.alarms:mask=3,hyperframes=10",)),
         ),
     ),
     Rule(
         "l1",
-        "reserved bits beside alarms, pointer and rate code are not looked at",
+        "reserved bits beside alarms, pointer, rate code and BFN are not looked at",
         _WORDS,
         _one(
             "l1.reserved",
@@ -370,6 +378,7 @@ _L1_RULES = (
             "l1.reserved:word=2",
             "l1.reserved:word=1,hyperframes=8",
             "l1.reserved:word=2,hyperframes=8",
+            "l1.reserved:word=3",
             "l1.alarms:mask=0xE0,hyperframes=12",
         ),
     ),
@@ -390,33 +399,61 @@ _L1_RULES = (
                 "l1.pointer:hyperframes=6,value=30",
                 "l1.pointer:value=19,hyperframes=6",
             ),
+            _all(
+                "l1.pointer, two values in four hyperframes",
+                ["l1.pointer@24:value=30,hyperframes=2", "l1.pointer@26:value=31,hyperframes=2"],
+            ),
+            _all(
+                "l1.pointer, interrupted after 3 hyperframes",
+                ["l1.pointer@24:value=30,hyperframes=3", "l1.pointer@28:value=30,hyperframes=3"],
+            ),
         ),
     ),
     Rule(
         "l1",
         "an HDLC rate code is valid for the option; another one is taken over after four hyperframes",
         "CPRI V7.0 clause 4.2.7.7.1, Table 11",
-        _one(
-            "l1.rate",
-            "l1.rate:value=6",
-            "l1.rate:value=1",
-            "l1.rate:hyperframes=3,value=2",
-            "l1.rate:hyperframes=4,value=2",
-            "l1.rate:hyperframes=6,value=2",
-            "l1.rate:hyperframes=6,value=0",
+        (
+            *_one(
+                "l1.rate",
+                "l1.rate:value=6",
+                "l1.rate:value=1",
+                "l1.rate:hyperframes=3,value=2",
+                "l1.rate:hyperframes=4,value=2",
+                "l1.rate:hyperframes=6,value=2",
+                "l1.rate:hyperframes=6,value=0",
+            ),
+            _all(
+                "l1.rate, two values in four hyperframes",
+                ["l1.rate@24:value=1,hyperframes=2", "l1.rate@26:value=0,hyperframes=2"],
+            ),
+            _all(
+                "l1.rate, interrupted after 3 hyperframes",
+                ["l1.rate@24:value=1,hyperframes=3", "l1.rate@28:value=1,hyperframes=3"],
+            ),
         ),
     ),
     Rule(
         "l1",
         "the protocol version is 1, or 2 for options 5 to 7; taken over after five hyperframes",
         _L1,
-        _one(
-            "l1.version",
-            "l1.version:value=0",
-            "l1.version:value=2",
-            "l1.version:value=255",
-            "l1.version:hyperframes=4",
-            "l1.version:hyperframes=5",
+        (
+            *_one(
+                "l1.version",
+                "l1.version:value=0",
+                "l1.version:value=2",
+                "l1.version:value=255",
+                "l1.version:hyperframes=4",
+                "l1.version:hyperframes=5",
+            ),
+            _all(
+                "l1.version, two values in six hyperframes",
+                ["l1.version@24:value=3,hyperframes=3", "l1.version@27:value=4,hyperframes=3"],
+            ),
+            _all(
+                "l1.version, interrupted after 4 hyperframes",
+                ["l1.version@24:value=3,hyperframes=4", "l1.version@29:value=3,hyperframes=4"],
+            ),
         ),
     ),
 )
@@ -606,8 +643,11 @@ _ETHERNET_RULES = (
             "ethernet.long",
             "ethernet.size:octets=1522,tag=1",
             "ethernet.long:octets=1523,tag=1",
+            "ethernet.long:octets=1522,tag=2",
             "ethernet.size:octets=1518,tag=1",
             "ethernet.size:octets=1519,tag=1",
+            "ethernet.size:octets=64,tag=1",
+            "ethernet.size:octets=64,tag=3",
             "ethernet.fcs:octets=1518",
         ),
     ),
@@ -789,6 +829,7 @@ def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
                 *_spread((f"reserved.flip:y={y}" for y in range(last_y + 1)), 2),
             ],
         ),
+        _all("line.k, each octet Y of a word", _spread(f"line.k:y={y}" for y in range(last_y + 1))),
         *(Case((f"sync.filler:y={y}",)) for y in range(2, last_y + 1)),
     )
     return (
@@ -804,6 +845,16 @@ def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
                     if code != usual.rate_code
                 ),
                 Case((), "no slow C&M, rate code 0", rate_code=0, every_plane=True),
+                Case(
+                    tuple(_spread(f"reserved.flip:ns=1,xs={xs}" for xs in range(4))),
+                    "reserved.flip, subchannel 1 at rate code 0",
+                    rate_code=0,
+                ),
+                Case(
+                    ("reserved.flip@24:ns=1,xs=1", f"reserved.flip@26:ns=1,xs=3,y={last_y}"),
+                    "reserved.flip, what rate code 1 leaves of subchannel 1",
+                    rate_code=1,
+                ),
             ),
         ),
         Rule(

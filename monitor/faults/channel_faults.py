@@ -310,7 +310,14 @@ _FAST = (
         f"{_ETHERNET} 3.2.7: 1518 octets, 1522 with a tag",
         (
             Parameter("octets", 1519, 3000, 1519, "octets", "length, FCS included"),
-            Parameter("tag", 0, 1, 0, "", "1 = with a VLAN tag; then from 1523 on"),
+            Parameter(
+                "tag",
+                0,
+                2,
+                0,
+                "",
+                "1 = with a VLAN tag; then from 1523 on; 2 = type 0x81FF, then 0x8100: no tag",
+            ),
         ),
         _one("ethernet_too_long", lambda v: v["octets"]),
     ),
@@ -321,7 +328,14 @@ _FAST = (
         f"{_ETHERNET} 3.2.7: 64 to 1518 octets, 1522 with a tag",
         (
             Parameter("octets", 64, 1522, 1518, "octets", "length, FCS included"),
-            Parameter("tag", 0, 1, 0, "", "1 = with a VLAN tag, as it must be from 1519 on"),
+            Parameter(
+                "tag",
+                0,
+                3,
+                0,
+                "",
+                "1 = with a VLAN tag, as it must be from 1519 on; 2 = type 0x81FF, then 0x8100; 3 = length 8, padded",
+            ),
         ),
         _benign_ethernet(lambda v: v["octets"]),
     ),

@@ -41,7 +41,7 @@ D16_2 = 0x50
 D21_5_SYMBOL = 0x155
 """1010101010, the same in both columns: a character more that disturbs nothing but the count."""
 _L1_WORDS = {"l1.version": cw.X_VERSION, "l1.pointer": cw.X_POINTER, "l1.rate": cw.X_RATE}
-_RESERVED_BITS = ((cw.X_ALARMS, 0xE0), (cw.X_POINTER, 0xC0), (cw.X_RATE, 0xF8))
+_RESERVED_BITS = ((cw.X_ALARMS, 0xE0), (cw.X_POINTER, 0xC0), (cw.X_RATE, 0xF8), (cw.X_BFN_HIGH, 0xF0))
 
 
 def check_fault(
@@ -100,9 +100,9 @@ def _problem(fault: Fault, option: LineRateOption) -> str | None:
         return f"group={values['group']} is a valid code group (H is 4)"
     if name == "ethernet.sfd" and values["nibble"] in (5, 13):
         return f"nibble={values['nibble']} is " + ("the right one" if values["nibble"] == 13 else "preamble")
-    if name == "ethernet.size" and values["octets"] > 1518 and not values["tag"]:
+    if name == "ethernet.size" and values["octets"] > 1518 and values["tag"] != 1:
         return f"octets={values['octets']} is too long without a tag; see ethernet.long"
-    if name == "ethernet.long" and values["octets"] < 1523 and values["tag"]:
+    if name == "ethernet.long" and values["octets"] < 1523 and values["tag"] == 1:
         return f"octets={values['octets']} is legal with a tag; see ethernet.size"
     if name == "sync.byte" and K_CODES[min(values["code"], 11)] == K28_5:
         return "code=5 is the sync byte itself"

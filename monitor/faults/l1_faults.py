@@ -103,11 +103,16 @@ L1_FAULTS = (
     FaultKind(
         "l1.reserved",
         Layer.OCTETS,
-        "set reserved bits beside the alarms, pointer and rate code; a receiver ignores them",
+        "set reserved bits beside the alarms, pointer, rate code and BFN; a receiver ignores them",
         f"{_Z130}; clause 4.2.7.4: reserved bits are not looked at",
         (
             Parameter(
-                "word", 0, 2, 0, "", "0 = Z.130.0 bits 7..5, 1 = Z.194.0 bits 7..6, 2 = Z.66.0 bits 7..3"
+                "word",
+                0,
+                3,
+                0,
+                "",
+                "0 = Z.130.0 bits 7..5, 1 = Z.194.0 bits 7..6, 2 = Z.66.0 bits 7..3, 3 = Z.192.0 bits 7..4",
             ),
             HYPERFRAMES,
         ),

@@ -32,7 +32,8 @@ READ_FROM_THE_LINE = frozenset(("hdlc.idle", "hdlc.abort_at"))
 _IDLE_FORMS = ("01111110", "011111101111110", "1" * 15, "1" * 7 + "01111110", "1" * 40)
 _SEVEN_ONES = "1" * 7
 _JOINS = (FlagJoin.SEPARATE, FlagJoin.SHARED, FlagJoin.SHARED_ZERO)
-_TAG = b"\x81\x00\x00\x05"
+_TAGS = (b"", b"\x81\x00\x00\x05", b"\x81\xff\x81\x00", b"\x00\x08")
+"""What stands behind the addresses: nothing, a VLAN tag, what is none, a length of 8 (all else is padding)."""
 _EXPERIMENTAL = b"\x88\xb5"
 """EtherType for local experiments (IEEE 802, clause 9.2.3)."""
 _STUFFED = b">"
@@ -195,7 +196,7 @@ def queue_ethernet(
 
 def _tagged(data: bytes, tag: int, octets: int) -> bytes:
     """A frame of that length with its FCS, its addresses those of `data`."""
-    head = data[:12] + (_TAG if tag else b"") + _EXPERIMENTAL
+    head = data[:12] + _TAGS[tag] + _EXPERIMENTAL
     fill = bytes(i & 0xFF for i in range(octets))
     return (head + fill)[: octets - FCS_OCTETS]
 

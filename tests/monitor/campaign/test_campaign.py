@@ -16,6 +16,7 @@ from decoders.events import Alarm, AlarmCleared, Event, FrameReceived, FrameStat
 from decoders.line_coding.characters import CHARACTER_FORMS, LineForm
 from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings
+from monitor.campaign import receivers
 from monitor.campaign.campaign import Baselines, run_campaign, run_case
 from monitor.campaign.cases import BASELINE, COMBINATIONS, VARIANTS, Case, choose, every_case
 from monitor.campaign.conditions import LinkConditions
@@ -420,3 +421,15 @@ def test_bit_errors_lie_in_the_binomial_interval(ratio: float, seed: int) -> Non
 def test_a_ratio_that_loses_the_signal_is_refused() -> None:
     with pytest.raises(InputError, match="bit error ratio"):
         measure_bit_errors(1e-3)
+
+
+def test_who_serves_nothing_passes_nothing() -> None:
+    class Silent:
+        serves = ()
+
+        def __init__(self, option: str, form: str) -> None: ...
+        def receive(self, data: bytes) -> None: ...
+
+    baseline = Baselines(LinkConditions(option="1"), receivers.receiver_of(Silent)).baseline()
+    assert baseline.verdict is Verdict.LEFT_OUT
+    assert "does not serve any plane" in baseline.findings[0].text

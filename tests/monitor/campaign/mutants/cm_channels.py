@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
 
-from .declaration import Mutant, parts, rearranged, settings
+from decoders.cm_plane.ethernet import EthernetFrame
+
+from .declaration import Mutant, fast_frames, parts, rearranged, settings
 from .serial_ethernet import GROUPS, EthernetRules, SerialEthernet
 from .serial_hdlc import HdlcRules, SerialHdlc
 
@@ -69,6 +72,14 @@ class Fragile(SerialHdlc):
 
 CHECK = ("hdlc.fcs*", "known:check_sequences")
 SEQUENCE = ("ethernet.fcs*", "known:check_sequences")
+
+
+def without_padding(frame: EthernetFrame) -> EthernetFrame:
+    """What is behind the length that stands in place of the type is taken for padding."""
+    length = int.from_bytes(frame.data[12:14], "big")
+    return replace(frame, data=frame.data[: 14 + length]) if length <= 1500 else frame
+
+
 CHANNELS = [
     Mutant("FCS-16 computed and compared", "hdlc", "FCS-16", FCS16, ("hdlc.fcs*",), hdlc(),
            "the register over a frame and its FCS is F0B8 exactly where the FCS is the computed one (RFC 1662"
@@ -193,6 +204,14 @@ CHANNELS = [
     Mutant("no four octets more for a VLAN tag", "ethernet", "1522 octets with a tag", ETHERNET,
            ("ethernet.size:octets=1522,tag=1",),
            ethernet(tag_octets=0)),
+    Mutant("VLAN tag told by one octet", "ethernet", "a tag begins with 81 00", ETHERNET,
+           ("ethernet.long:octets=1522,tag=2",), ethernet(tag_type=b"\x81")),
+    Mutant("VLAN tag looked for behind its place", "ethernet", "a tag stands behind the addresses", ETHERNET,
+           ("ethernet.long:octets=1522,tag=2",), ethernet(tag_places=(12, 14, 16))),
+    Mutant("68 octets at least with a VLAN tag", "ethernet", "64 octets are whole with a tag, too", ETHERNET,
+           ("ethernet.size:octets=64,tag=1",), ethernet(tag_least_octets=4)),
+    Mutant("padding taken off a frame", "ethernet", "a frame arrives as it was sent", ETHERNET,
+           ("ethernet.size:octets=64,tag=3",), fast_frames(without_padding)),
     Mutant("four octets more for every frame", "ethernet", "1518 octets without a tag", ETHERNET,
            ("ethernet.long*",), ethernet(max_octets=1522, tag_octets=0)),
     Mutant("FCS-32 not checked", "ethernet", "FCS-32", ETHERNET, SEQUENCE, ethernet(checked=False)),

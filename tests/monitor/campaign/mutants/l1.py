@@ -20,10 +20,10 @@ from decoders.events import (
 )
 from decoders.frame_structure.controlwords import L1Fields
 from decoders.link.alarms import RemoteAlarms
-from decoders.link.l1_inband import L1Inband
+from decoders.link.l1_inband import FilteredValue, L1Inband
 from decoders.link.startup import StartupWatch
 
-from .declaration import Mutant, parts, rearranged, settings
+from .declaration import Mutant, parts, rearranged, settings, telling
 
 TABLE_13, RESET, FILTER = (
     "CPRI 4.2.7.6, Table 13",
@@ -132,6 +132,47 @@ def untold(counter: str, field: str) -> Any:
             self.counted[counter] = before
 
     return parts(l1_inband=Changed)
+
+
+class Filter(FilteredValue):
+    """The filter hyperframe by hyperframe, with rules that can be wrong."""
+
+    same_value = True  # all that count have one value
+    in_a_row = True  # the old value between them begins the count anew
+
+    def changes(self, values: Any) -> Iterator[tuple[int, int, int]]:
+        for index, value in enumerate(values.tolist()):
+            if value == self.accepted:
+                self._run = 0 if self.in_a_row else self._run
+                continue
+            goes_on = value == self._candidate or not self.same_value
+            self._run = self._run + 1 if goes_on else 1
+            self._candidate = value
+            if self._run >= self.needed:
+                old, self.accepted, self._run = self.accepted, value, 0
+                yield index, old or 0, value
+
+
+def filtered(*names: str, **changes: Any) -> Any:
+    how = type("Changed", (Filter,), changes)
+
+    class Changed(L1Inband):
+        def __init__(self, *given: Any) -> None:
+            super().__init__(*given)
+            for name in names:
+                right = getattr(self, name)
+                setattr(self, name, how(right.name, right.needed))
+
+    return parts(l1_inband=Changed)
+
+
+class ResetGoesOn(RemoteAlarms):
+    def restart(self) -> None:
+        """Loss of sync does not begin the ten hyperframes anew."""
+
+
+def version_untold(event: Event) -> Event | None:
+    return None if isinstance(event, L1Changed) and event.field == "version" else event
 
 
 class NothingAccepted(L1Inband):
@@ -255,6 +296,22 @@ L1_AND_STARTUP = [
            ("l1.pointer*", "l1.rate*"), settings(planes={"filter_cm": 1})),
     Mutant("version accepted after one", "l1", "the version is accepted after five hyperframes", FILTER,
            ("l1.version*",), settings(planes={"filter_version": 1})),
+    Mutant("change of the version not told", "l1", "each L1 octet that changes is told", TABLE_13,
+           ("l1, one octet after the other",), telling(version_untold)),
+    Mutant("pointer filter counts any other value", "l1", "four hyperframes of the same value", FILTER,
+           ("l1.pointer, two values in four hyperframes",), filtered("pointer", same_value=False)),
+    Mutant("pointer filter adds up", "l1", "four hyperframes in a row", FILTER,
+           ("l1.pointer, interrupted after 3 hyperframes",), filtered("pointer", in_a_row=False)),
+    Mutant("rate filter counts any other value", "l1", "four hyperframes of the same value", FILTER,
+           ("l1.rate, two values in four hyperframes",), filtered("rate", same_value=False)),
+    Mutant("rate filter adds up", "l1", "four hyperframes in a row", FILTER,
+           ("l1.rate, interrupted after 3 hyperframes",), filtered("rate", in_a_row=False)),
+    Mutant("version filter counts any other value", "l1", "five hyperframes of the same value", FILTER,
+           ("l1.version, two values in six hyperframes",), filtered("version", same_value=False)),
+    Mutant("version filter adds up", "l1", "five hyperframes in a row", FILTER,
+           ("l1.version, interrupted after 4 hyperframes",), filtered("version", in_a_row=False)),
+    Mutant("reset request goes on behind loss of sync", "l1", "ten hyperframes received in a row", RESET,
+           ("l1.reset, interrupted by loss of sync",), parts(remote_alarms=ResetGoesOn)),
     Mutant("pointer and rate code stay as at the start", "l1", "a change of p or rate code is taken over", FILTER,
            ("l1.pointer*", "l1.rate*"), parts(l1_inband=NothingAccepted)),
     Mutant("pointer of five bits", "l1", "p has six bits", TABLE_13, ("known:places_*", "baseline", "l1.pointer*"),

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
+from decoders.events import AlignmentChanged, Event, UnexpectedK
 from decoders.line_coding.code_8b10b import CodedBlock
 from decoders.link.alarms import LosDetector
 from decoders.link.decoder import LinkDecoder
@@ -13,7 +15,7 @@ from decoders.link.parts import LinkParts
 from decoders.link.settings import LinkSettings
 from monitor.campaign.receivers import ProjectReceiver, Receiver
 
-from .declaration import K28_5, ChangedReader, Mutant, block_of, parts, reading
+from .declaration import K28_5, ChangedReader, Mutant, block_of, parts, reading, telling
 
 NONE = np.zeros(0, np.int64)
 CODE = "IEEE 802.3 clause 36.2.4"
@@ -230,7 +232,19 @@ def restarts_at_any_k28_5(reader: ChangedReader, block: CodedBlock, first: int) 
     return CodedBlock(octets, *moved)
 
 
+def k_at_octet_0(event: Event) -> Event:
+    return replace(event, y=0) if isinstance(event, UnexpectedK) else event
+
+
+def bit_0(event: Event) -> Event:
+    return replace(event, bit_offset=0) if isinstance(event, AlignmentChanged) else event
+
+
 LINE_CODE = [
+    Mutant("bit of the alignment not told", "line", "the alignment is told with its place in the stream", CODE,
+           ("alignment offset *",), telling(bit_0)),
+    Mutant("octet Y of a K character not told", "line", "a K character is told with its place", CODE,
+           ("line.k, each octet Y of a word",), telling(k_at_octet_0)),
     Mutant("disparity is never checked", "line", "a word of the other column is an error", CODE, WORDS,
            reading(no_disparity)),
     Mutant("words of neither column pass", "line", "a word of neither column is a code violation", CODE, WORDS,

@@ -233,6 +233,9 @@ def one_error_at_most(counters: dict[str, int]) -> None:
 COUNT = "contract of counters"
 CHANGES = ("vendor.*", "known:places_2_3")
 OCTETS = [
+    Mutant("rest of subchannel 1 not looked at", "reserved", "what slow C&M leaves of subchannel 1 is reserved",
+           "CPRI Table 11", ("reserved.flip, subchannel 1*", "reserved.flip, what rate code 1*"),
+           places(Plane.RESERVED, lambda ns, xs, y: ns != 1)),
     Mutant("vendor octets of Y = 0 only", "vendor", "all octets Y of a word", VENDOR, CHANGES,
            places(Plane.VENDOR, lambda ns, xs, y: y == 0)),
     Mutant("last vendor subchannel missed", "vendor", "subchannels 16 to p - 1", VENDOR, CHANGES,

@@ -57,7 +57,9 @@ class EthernetRules:
     min_octets: int = 64
     max_octets: int = 1518
     tag_octets: int = 4
-    tag_type: bytes = b"\x81\x00"
+    tag_type: bytes = b"\x81\x00"  # or as much of it as is looked at
+    tag_places: tuple[int, ...] = (12,)
+    tag_least_octets: int = 0  # more in the shortest frame with a tag
     checked: bool = True
     mask: int = 0xFFFFFFFF
     fcs_xor: int = 0  # onto the check sequence as computed
@@ -190,10 +192,10 @@ class SerialEthernet:
         inside = any(g in delimiters for g in groups)
         if inside or by_idle or not started or (len(body) % 2 and rules.odd_nibble_told):
             return FrameStatus.DELIMITER, octets
-        if len(octets) < rules.min_octets:
+        tagged = any(octets.startswith(rules.tag_type, at) for at in rules.tag_places)
+        if len(octets) < rules.min_octets + rules.tag_least_octets * tagged:
             return FrameStatus.TOO_SHORT, octets
-        tag = rules.tag_octets if octets[12:14] == rules.tag_type else 0
-        if len(octets) > rules.max_octets + tag:
+        if len(octets) > rules.max_octets + rules.tag_octets * tagged:
             return FrameStatus.TOO_LONG, octets
         return (FrameStatus.GOOD if self._fcs_good(octets) else FrameStatus.FCS), octets
 

@@ -201,6 +201,7 @@ class Numbers(TimingCheck):
     repeats_pass = False
     bfn_steps_at = 0
     bfn_told = True
+    invalid_forgets = False
 
     def __init__(self, counters: dict[str, int]) -> None:
         super().__init__(counters)
@@ -227,6 +228,7 @@ class Numbers(TimingCheck):
                 self.counters["bfn_discontinuities"] += 1
                 yield BfnDiscontinuity(number, self.bfn, b)
             now = h if valid and (self.follows or self.hfn is None) else self.hfn
+            now = now if valid or not self.invalid_forgets else None
             self.hfn = None if now is None else (now + 1) % self.hfn_modulus
             now_b = b if self.follows or self.bfn is None else self.bfn
             self.bfn = (now_b + (self.hfn == self.bfn_steps_at)) % self.bfn_modulus
@@ -242,6 +244,10 @@ def bfn_exchanged(control: Any) -> None:
 
 def bfn_at_130(control: Any) -> None:
     control[:, 192, 0] = control[:, 130, 0]
+
+
+def bfn_of_all_bits(control: Any) -> None:
+    control[:, 192, 0] ^= control[:, 192, 0] >> 4
 
 
 def hfn_at_65(control: Any) -> None:
@@ -296,6 +302,10 @@ SYNC_AND_NUMBERS = [
            numbers(first_invalid=149)),
     Mutant("invalid HFN counts as a jump", "sync", "an invalid HFN is no discontinuity", NUMBERS, ("sync.hfn*",),
            numbers(invalid_is_jump=True)),
+    Mutant("any HFN follows an invalid one", "sync", "HFN counts on across an invalid one", NUMBERS,
+           ("sync.hfn 200, then one skipped",), numbers(invalid_forgets=True)),
+    Mutant("reserved bits beside BFN read as BFN", "sync", "bits 7 to 4 of Z.192.0 are ignored", NUMBERS,
+           ("l1.reserved:word=3",), rearranged(bfn_of_all_bits)),
     Mutant("HFN not followed after a jump", "sync", "a discontinuity is counted once, then followed", NUMBERS,
            ("sync.jump*", "sync.hfn*"), numbers(follows=False)),
     Mutant("an HFN that stands still passes", "sync", "HFN counts on in each hyperframe", NUMBERS,
