@@ -300,6 +300,8 @@ def _excerpts(sent: Transmission, findings: Sequence[Finding]) -> Iterable[Excer
     for place in sent.placed[:8] if findings else ():
         if place.offset_octets is not None:
             first, octets = around(sent, place.offset_octets, _EXCERPT_REACH)
+            if not octets:
+                continue
             at = place.offset_octets - first
             yield Excerpt(place.text, first, at, tuple(octets), "octets of the stream")
         elif place.frame:

@@ -23,7 +23,7 @@ _ROOM = 12
 
 
 def _context(fault: Fault, conditions: Conditions, length: int | None) -> Context:
-    at = fault.hyperframe or 0
+    at, line = fault.hyperframe or 0, conditions.sent_line
     return Context(
         option=conditions.line,
         following=None if length is None else length - 1 - at,
@@ -33,6 +33,10 @@ def _context(fault: Fault, conditions: Conditions, length: int | None) -> Contex
         bits=conditions.form is LineForm.BITS,
         pointer_p=conditions.pointer_p,
         hdlc_rate_code=conditions.rate_code,
+        version=line.version,
+        blocks=conditions.form in (LineForm.BITS, LineForm.BLOCKS),
+        fec=line.fec,
+        scrambling=line.scrambling,
     )
 
 
