@@ -166,7 +166,18 @@ class LinkConditions:
 
     @property
     def not_proven(self) -> list[str]:
-        return []
+        if self.line.line_code == "8b10b":
+            return []
+        out = [
+            "line: LOS by bad block headers, which the standard leaves open; after 16 of a hyperframe, or where"
+            " block lock is lost, it may come or not"
+        ]
+        if self.fec:
+            rule = "on" if self.fec_header_xor else "off"
+            out.append(
+                f"line: that the header rule of codewords (here {rule}) is the one of the standard, and their phase"
+            )
+        return out
 
     def hfn_at(self, hyperframe: int) -> int:
         return (self.first_hfn + hyperframe) % HYPERFRAMES_PER_FRAME

@@ -9,7 +9,7 @@ from __future__ import annotations
 from ..faults.standard import hdlc_octets, pointer_valid, reserved_octets
 from .cases import COMBINATIONS, Case
 from .conditions import LEAD_HYPERFRAMES, LinkConditions
-from .line_rules import SCRAMBLING_RULES
+from .line_rules import FEC_RULES, SCRAMBLING_RULES, block_rules
 from .rule import Rule, all_of, one_each, spread
 
 __all__ = ["RULES", "Rule", "default_cases", "rules_of"]
@@ -36,6 +36,7 @@ _HDLC, _LINE, _SYNC, _LOS = (
     "CPRI V7.0 clause 4.2.10",
 )
 _MAC, _4B5B = "IEEE 802.3 clause 3.2", "IEEE 802.3 clause 24.2"
+_MOST_WORD_OCTETS = 24
 _L1, _WORDS, _IQ = "CPRI V7.0 clause 4.2.7.6", "CPRI V7.0 clause 4.2.7.4", "CPRI V7.0 clause 4.2.7.2"
 
 
@@ -286,6 +287,8 @@ _SYNC_RULES = (
         ),
     ),
 )
+
+_SYNC_BYTE = _SYNC_RULES[0]
 
 _L1_RULES = (
     Rule(
@@ -753,7 +756,9 @@ def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
     """Rules of where the planes lie, for the option of the link."""
     option, words = usual.option, usual.line.word_octets
     codes = [code for code in range(7) if hdlc_octets(option, code)]
-    pointers = [p for p in range(20, 64) if p != usual.pointer_p]
+    # At the largest hyperframes the ends of the range, and one beside them, stand for all.
+    every = range(20, 64) if words <= _MOST_WORD_OCTETS else (20, 21, 39, 41, 62, 63)
+    pointers = [p for p in every if p != usual.pointer_p]
     last_y = min(words, 16) - 1
     octet = (
         all_of(
@@ -820,6 +825,10 @@ RULES: tuple[Rule, ...] = (
 
 def rules_of(usual: LinkConditions) -> tuple[Rule, ...]:
     """Every rule with its cases for a link."""
+    if usual.line.line_code == "64b66b":
+        kept = (rule for rule in RULES if rule.plane != "line" and rule is not _SYNC_BYTE)
+        line = block_rules(usual.line, fec=usual.fec) + FEC_RULES * usual.fec
+        return (*line, *kept, *_settings(usual))
     rules = RULES + _settings(usual)
     return rules + SCRAMBLING_RULES if usual.scrambling is not None else rules
 
