@@ -288,7 +288,8 @@ _SYNC_RULES = (
     ),
 )
 
-_SYNC_BYTE = _SYNC_RULES[0]
+_OF_K28_5 = tuple(rule for rule in _SYNC_RULES if "K28.5 " in rule.text or "K28.5," in rule.text)
+"""Rules that say nothing at 64B/66B; /T/ and /S/ have their own."""
 
 _L1_RULES = (
     Rule(
@@ -826,7 +827,7 @@ RULES: tuple[Rule, ...] = (
 def rules_of(usual: LinkConditions) -> tuple[Rule, ...]:
     """Every rule with its cases for a link."""
     if usual.line.line_code == "64b66b":
-        kept = (rule for rule in RULES if rule.plane != "line" and rule is not _SYNC_BYTE)
+        kept = (rule for rule in RULES if rule.plane != "line" and rule not in _OF_K28_5)
         line = block_rules(usual.line, fec=usual.fec) + FEC_RULES * usual.fec
         return (*line, *kept, *_settings(usual))
     rules = RULES + _settings(usual)
