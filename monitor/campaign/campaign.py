@@ -207,7 +207,8 @@ def _certain(due: Due) -> Mapping[str, int]:
 def _due(sent: Transmission, conditions: LinkConditions) -> Due:
     assert sent.stream is not None
     lead = conditions.delay_bits if sent.form is LineForm.BITS else None
-    return due_of(sent.stream, flags=sent.form.has_flags, lead_bits=lead)
+    types = sent.form in (LineForm.BITS, LineForm.BLOCKS)
+    return due_of(sent.stream, flags=sent.form.has_flags, lead_bits=lead, types=types)
 
 
 def run_case(case: Case, baselines: Baselines) -> CaseResult:

@@ -71,12 +71,15 @@ class Due:
     alignments: tuple[int, ...] = ()
 
 
-def due_of(stream: SentStream, *, flags: bool = True, lead_bits: int | None = None) -> Due:
+def due_of(
+    stream: SentStream, *, flags: bool = True, lead_bits: int | None = None, types: bool = True
+) -> Due:
     """What must arrive of a stream; without `flags` the receiver sees neither K characters nor code errors.
 
+    Without `types` it sees no block types and no block lock.
     `lead_bits` come before the first one sent, where the receiver finds the word alignment itself.
     """
-    due = _Work(stream, flags).done()
+    due = _Work(stream, flags, types).done()
     if lead_bits is not None:
         period = _ALIGNED_BITS[stream.option.line_code]
         offsets = [lead_bits % period]
@@ -87,8 +90,8 @@ def due_of(stream: SentStream, *, flags: bool = True, lead_bits: int | None = No
 
 
 class _Work:
-    def __init__(self, stream: SentStream, flags: bool) -> None:
-        self.stream, self.flags = stream, flags
+    def __init__(self, stream: SentStream, flags: bool, types: bool) -> None:
+        self.stream, self.flags, self.types = stream, flags, types
         self.option = stream.option.name
         self.control: U8 = np.stack(stream.control)
         self.n = len(stream)
@@ -190,8 +193,10 @@ class _Work:
     def _of_blocks(self, at: int) -> Iterator[Fact]:
         """Errors of 64B/66B and RS-FEC of a hyperframe."""
         blocks, codewords = self.stream.block_errors.get(at), self.stream.codewords.get(at)
-        if blocks is not None:
-            yield Fact(Plane.LINE, "block errors", at, astuple(blocks))
+        if blocks is not None and self.types:
+            yield Fact(Plane.LINE, "block errors", at, astuple(blocks)[:4])
+        elif blocks is not None and blocks.headers:
+            yield Fact(Plane.LINE, "block errors", at, (blocks.headers, 0, 0, blocks.first_header))
         if codewords is not None:
             yield Fact(Plane.LINE, "codeword errors", at, astuple(codewords))
 

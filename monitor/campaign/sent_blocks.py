@@ -163,7 +163,9 @@ class BlockStreamTap(BlockLineWriter):
         self.stream.block_errors.pop(number, None)
         if len(headers) or len(types):
             first = int(min(headers[:1].tolist() + types[:1].tolist()))
-            self.stream.block_errors[number] = BlocksInError(len(headers), len(types), lock_losses, first)
+            header = int(headers[0]) if len(headers) else first
+            found = BlocksInError(len(headers), len(types), lock_losses, first, header)
+            self.stream.block_errors[number] = found
         if len(headers) >= LOS_THRESHOLD or lock_losses:
             self.stream.signal_open.add(number)
 

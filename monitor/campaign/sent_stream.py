@@ -53,6 +53,8 @@ class BlocksInError:
     types: int
     lock_losses: int
     first_octet: int
+    first_header: int
+    """Octet of the first bad header, for forms that do not show the types."""
 
 
 @dataclass(frozen=True, slots=True)
