@@ -98,6 +98,9 @@ class LinkRequest(_Request):
     yes: bool = False
     via: str = "link"
     form: str | None = None
+    fec: str = "off"
+    fec_header_xor: str | None = None
+    scrambling: int | None = None
     traffic: float = 1.0
 
 
@@ -191,6 +194,8 @@ def open_link(request: LinkRequest) -> Iterator[tuple[Conditions, Bench | None]]
         return
     if request.via == "craft":
         raise InputError("--via craft is for emulated links, not for boards")
+    if request.fec == "on" or request.scrambling is not None:
+        raise InputError("--fec and --scrambling are for emulated links; a board is set up by itself")
     bench, source = open_bench(request)
     bench.conditions = replace(bench.conditions, asked_option=request.option)
     try:
@@ -216,6 +221,9 @@ def _emulated_conditions(request: LinkRequest) -> LinkConditions:
             seed=request.seed,
             hyperframes=request.hyperframes,
             load=request.traffic,
+            fec=request.fec == "on",
+            fec_header_xor=request.fec_header_xor == "on",
+            scrambling=request.scrambling,
         )
     except DecodersError as error:
         raise InputError(str(error)) from None

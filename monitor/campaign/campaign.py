@@ -37,7 +37,7 @@ from ..faults.verdict import (
 )
 from .cases import Case
 from .conditions import Conditions, LinkConditions
-from .declared import declare, length_for, listed
+from .declared import declare, ends_out_of_sync, length_for, listed, listed_open
 from .deliveries import delivered_otherwise
 from .due import Due, due_of
 from .known_answers import check_known_answers
@@ -209,7 +209,8 @@ def _certain(due: Due) -> Mapping[str, int]:
 def _due(sent: Transmission, conditions: LinkConditions) -> Due:
     assert sent.stream is not None
     lead = conditions.delay_bits if sent.form is LineForm.BITS else None
-    return due_of(sent.stream, flags=sent.form.has_flags, lead_bits=lead)
+    types = sent.form in (LineForm.BITS, LineForm.BLOCKS)
+    return due_of(sent.stream, flags=sent.form.has_flags, lead_bits=lead, types=types)
 
 
 def run_case(case: Case, baselines: Baselines) -> CaseResult:
@@ -226,11 +227,14 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
     declared = declare(faults, conditions, length)
     if case.title and not due.blind:
         declared = listed(due, clean.counters)
+    elif case.title and due.exact:
+        declared = listed_open(due, clean.counters)
     seen, served = observe(sent, conditions.option, baselines.receiver, due.first)
     if served.serves.isdisjoint(case.planes) and seen.failure is None:
         return _left_out(
             case, conditions.seed, f"the receiver does not serve {' and '.join(sorted(case.planes))}"
         )
+    seen = _as_ended(seen, ends_out_of_sync(faults, conditions))
     first = min((place.hyperframe for place in sent.placed), default=0)
     findings = [f for f in clean.findings if f.verdict in (Verdict.CRASHED, Verdict.UNSYNCED)]
     if not findings:
@@ -253,6 +257,15 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
         _excerpts(sent, findings),
     )
     return replace(result, held=len(due.facts))
+
+
+def _as_ended(seen: Observation, out_of_sync: bool) -> Observation:
+    """Where the line is unreadable to the end a right receiver is not in sync; one that says it is has failed."""
+    if not out_of_sync or seen.failure is not None:
+        return seen
+    if seen.in_sync:
+        return replace(seen, failure="in HFNSYNC at the end of a line without sync words")
+    return replace(seen, in_sync=True)
 
 
 def _left_out(case: Case, seed: int, why: str) -> CaseResult:
@@ -302,6 +315,8 @@ def _excerpts(sent: Transmission, findings: Sequence[Finding]) -> Iterable[Excer
     for place in sent.placed[:8] if findings else ():
         if place.offset_octets is not None:
             first, octets = around(sent, place.offset_octets, _EXCERPT_REACH)
+            if not octets:
+                continue
             at = place.offset_octets - first
             yield Excerpt(place.text, first, at, tuple(octets), "octets of the stream")
         elif place.frame:

@@ -18,6 +18,8 @@ from .conditions import LinkConditions
 __all__ = ["BASELINE", "COMBINATIONS", "VARIANTS", "Case", "case_of", "choose", "every_case"]
 
 BASELINE = "baseline"
+_PLANE_OF = {"delay": "line", "fec": "line", "scrambling": "sync"}
+"""Where the counters of faults stand that have no plane of that name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +60,7 @@ class Case:
     def planes(self) -> frozenset[str]:
         """Planes that must be served for the case to say anything; every plane where there is no fault."""
         planes = {text.split(".")[0] for text in self.faults}
-        return frozenset("line" if plane == "delay" else plane for plane in planes) or frozenset(Plane)
+        return frozenset(_PLANE_OF.get(plane, plane) for plane in planes) or frozenset(Plane)
 
     def conditions(self, usual: LinkConditions) -> LinkConditions:
         """The link of this case; InputError where there is none."""
@@ -71,6 +73,8 @@ class Case:
             "form": self.form,
         }
         changed = {name: value for name, value in changed.items() if value is not None}
+        if self.option is not None and self.option != usual.option:  # of another line
+            changed |= {"fec": False, "scrambling": None}
         if self.every_plane:
             changed["every_plane"] = True
         if self.form is not None:
@@ -116,6 +120,7 @@ VARIANTS: Mapping[str, tuple[str, ...]] = {
     "vendor.flip": ("ns=39,xs=0",),
     "iq.flip": ("x=255,w=15,bit=7",),
     "delay.step": ("bits=-7", "bits=10"),
+    "scrambling.seed": ("hyperframes=3", "seed=0"),
 }
 """Further parameters with which a fault is also put in, beside its defaults."""
 

@@ -10,8 +10,9 @@ from decoders.line_coding.characters import LineForm
 from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_named
 
 from ..emulation.emulated_link import DEFAULT_RATE_CODES
+from ..emulation.line_settings import LineSettings
 from ..errors import InputError
-from ..formats.forms import option_for
+from ..formats.forms import Form, check_form, checked_option
 from ..sources.names import is_pair
 
 __all__ = [
@@ -56,6 +57,8 @@ class Conditions(Protocol):
     @property
     def rate_code(self) -> int: ...
     @property
+    def sent_line(self) -> LineSettings: ...
+    @property
     def hyperframes(self) -> int | None: ...
     @property
     def length(self) -> int: ...
@@ -98,7 +101,8 @@ class LinkConditions:
 
     `form` is the data format of a crafted capture; emulated links give bits. `hyperframes` None takes as many after
     the fault as the slowest C&M channel needs for a damaged frame. `load`: share of the C&M channels that is filled.
-    `delay_bits` of the cable set the word alignment. With `every_plane` all control words have traffic.
+    `delay_bits` of the cable set the word alignment. With `every_plane` all control words have traffic. `fec`,
+    `fec_header_xor` and `scrambling` as in LineSettings.
     """
 
     source: str = "emulated"
@@ -114,6 +118,9 @@ class LinkConditions:
     first_hfn: int = FIRST_HFN
     delay_bits: int = DELAY_BITS
     every_plane: bool = False
+    fec: bool = False
+    fec_header_xor: bool = False
+    scrambling: int | None = None
 
     def __post_init__(self) -> None:
         if self.hyperframes is not None and self.hyperframes > MOST_HYPERFRAMES:
@@ -125,11 +132,21 @@ class LinkConditions:
             raise InputError(f"form {self.form.value}: an emulated link gives bits", hint="add --via craft")
         if self.crafted and self.source != "emulated":
             raise InputError(f"a crafted capture has one sender, so {self.source} cannot be crafted")
-        option_for("the campaign", self.option)
+        check_form(Form(self.form.value), checked_option(self.option))
+        self.sent_line.check(self.line)
+        if self.fec and self.form is not LineForm.BITS:
+            raise InputError(
+                f"form {self.form.value} is what stands behind RS-FEC; FEC is in the form bits only"
+            )
 
     @property
     def line(self) -> LineRateOption:
         return option_named(self.option)
+
+    @property
+    def sent_line(self) -> LineSettings:
+        """How hyperframes go on the line."""
+        return LineSettings(self.fec, self.fec_header_xor, self.scrambling)
 
     @property
     def rate_code(self) -> int:
@@ -149,7 +166,18 @@ class LinkConditions:
 
     @property
     def not_proven(self) -> list[str]:
-        return []
+        if self.line.line_code == "8b10b":
+            return []
+        out = [
+            "line: LOS by bad block headers, which the standard leaves open; after 16 of a hyperframe, or where"
+            " block lock is lost, it may come or not"
+        ]
+        if self.fec:
+            rule = "on" if self.fec_header_xor else "off"
+            out.append(
+                f"line: that the header rule of codewords (here {rule}) is the one of the standard, and their phase"
+            )
+        return out
 
     def hfn_at(self, hyperframe: int) -> int:
         return (self.first_hfn + hyperframe) % HYPERFRAMES_PER_FRAME
@@ -158,6 +186,10 @@ class LinkConditions:
         words = ["framefray", name, self.source, "--option", self.option]
         if self.crafted:
             words += ["--via", "craft", "--form", self.form.value]
+        if self.fec:
+            words += ["--fec", "on", "--fec-header-xor", "on" if self.fec_header_xor else "off"]
+        if self.scrambling is not None:
+            words += ["--scrambling", str(self.scrambling)]
         words += ["--pointer", str(self.pointer_p), "--hdlc-rate", str(self.rate_code)]
         words += ["--seed", str(self.seed if seed is None else seed)]
         if self.hyperframes is not None:
@@ -165,6 +197,17 @@ class LinkConditions:
         if self.load != LOAD:
             words += ["--traffic", f"{self.load:g}"]
         return shlex.join([*words, *more])
+
+    @property
+    def _line_words(self) -> dict[str, str | int | None]:
+        words: dict[str, str | int | None] = {}
+        if self.line.line_code == "64b66b":
+            words["fec"] = "on" if self.fec else "off"
+            if self.fec:
+                words["fec_header_xor"] = "on" if self.fec_header_xor else "off"
+        if self.scrambling is not None:
+            words["scrambling"] = self.scrambling
+        return words
 
     @property
     def words(self) -> dict[str, str | int | None]:
@@ -179,6 +222,7 @@ class LinkConditions:
             "hyperframes": self.length,
             "fault_hyperframe": self.fault_hyperframe,
             "traffic": f"{self.load:g}",
+            **self._line_words,
             "first_bfn": self.first_bfn,
             "first_hfn": self.first_hfn,
         }

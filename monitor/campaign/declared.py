@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from decoders.events import Alarm, Origin
 from decoders.line_coding.characters import LineForm
 
+from ..faults.block_faults import LOS_NOT_JUDGED
 from ..faults.channel_faults import waiting_hyperframes
 from ..faults.injector import reach
 from ..faults.kinds import Context, Expectation, Fault, Layer
@@ -16,14 +17,14 @@ from ..faults.verdict import Declared
 from .conditions import Conditions
 from .due import Due
 
-__all__ = ["declare", "length_for", "listed"]
+__all__ = ["declare", "ends_out_of_sync", "length_for", "listed", "listed_open"]
 
 _ROOM = 12
 """Hyperframes after everything must have shown, to see that nothing else follows and sync is back."""
 
 
 def _context(fault: Fault, conditions: Conditions, length: int | None) -> Context:
-    at = fault.hyperframe or 0
+    at, line = fault.hyperframe or 0, conditions.sent_line
     return Context(
         option=conditions.line,
         following=None if length is None else length - 1 - at,
@@ -33,6 +34,10 @@ def _context(fault: Fault, conditions: Conditions, length: int | None) -> Contex
         bits=conditions.form is LineForm.BITS,
         pointer_p=conditions.pointer_p,
         hdlc_rate_code=conditions.rate_code,
+        version=line.version,
+        blocks=conditions.form in (LineForm.BITS, LineForm.BLOCKS),
+        fec=line.fec,
+        scrambling=line.scrambling,
     )
 
 
@@ -54,6 +59,12 @@ def length_for(faults: Sequence[Fault], conditions: Conditions) -> int:
     return -(-least // 8) * 8
 
 
+def ends_out_of_sync(faults: Sequence[Fault], conditions: Conditions) -> bool:
+    """Whether a fault leaves no sync word up to the end of the stream: an inverted line of 64B/66B."""
+    blocks = conditions.line.line_code == "64b66b"
+    return blocks and any(fault.kind.name == "line.invert" and reach(fault) is None for fault in faults)
+
+
 def listed(due: Due, clean: Mapping[str, int]) -> Declared:
     """What the sender's list says of a case of many faults, against `clean` counters without any."""
     moved = {name: total - clean.get(name, 0) for name, total in due.counters.items()}
@@ -61,6 +72,14 @@ def listed(due: Due, clean: Mapping[str, int]) -> Declared:
     alarms = tuple((Alarm(alarm), Origin.LOCAL) for alarm, name in sorted(raised) if moved.get(name))
     exact = {name: by for name, by in moved.items() if by}
     return Declared(Expectation(exact, (), {}, alarms, within_hyperframes=UNBOUNDED))
+
+
+def listed_open(due: Due, clean: Mapping[str, int]) -> Declared:
+    """As `listed`, where LOS may be raised or may not: only what does not hang on it is exact."""
+    moved = {name: due.counters[name] - clean.get(name, 0) for name in due.exact}
+    exact = {name: by for name, by in moved.items() if by}
+    tolerated = {name: why for name, why in LOS_NOT_JUDGED.items() if name not in exact}
+    return Declared(Expectation(exact, (), tolerated, within_hyperframes=UNBOUNDED))
 
 
 def declare(faults: Sequence[Fault], conditions: Conditions, length: int) -> Declared:

@@ -18,6 +18,7 @@ _MOST = 4
 """Findings told of one kind; the others are counted."""
 _ONLY_IF_TOLD = frozenset(("L1 octet",))
 """A receiver need not tell these; what it tells must be right."""
+_LINE_ERRORS = ("code errors", "block errors", "codeword errors")
 _ALARMS = ("alarm raised", "alarm cleared", "HFNSYNC left")
 
 
@@ -36,7 +37,7 @@ def delivered_otherwise(due: Due, events: Sequence[Timed], delivers: Set[Plane])
             for fact in due.optional:
                 if fact in observed and fact not in expected:
                     observed.remove(fact)
-            if kind == "code errors":  # they are counted out of sync, too, but belong to no hyperframe
+            if kind in _LINE_ERRORS:  # they are counted out of sync, too, but belong to no hyperframe
                 observed = [f for f in observed if f.hyperframe not in due.lost]
             if kind in _ONLY_IF_TOLD and not observed:
                 continue

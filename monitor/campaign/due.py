@@ -8,7 +8,7 @@ channels.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from itertools import groupby
 
 import numpy as np
@@ -26,6 +26,11 @@ from .sync_model import SyncStretch, stretches_of
 __all__ = ["Due", "TimedDue", "due_of"]
 
 _COMMA, _FILLERS = 0xBC, (0x50, 0xC5)
+_T_AT, _S_AT, _SYNC_BLOCKS = 7, 8, bytes([0x50] * 7 + [0xFD, 0xFB] + [0x50] * 7)
+"""The sync word of 64B/66B (Table 9A)."""
+_ALIGNED_BITS = {"8b10b": 10, "64b66b": 66}
+_OF_BLOCKS = frozenset(("block_header_errors", "block_type_unexpected", "block_lock_losses"))
+"""Counters that do not hang on whether LOS is raised."""
 _VERSION, _RATE, _ALARMS, _POINTER = 2, 66, 130, 194
 _HFN, _BFN_LOW, _BFN_HIGH = 64, 128, 192
 _SETTLES = 9
@@ -49,7 +54,7 @@ class Due:
     `counters` are totals; `exact` are those
     counters whose total is certain. `timing` and `settings` (version, rate code, pointer p as accepted; None where
     nothing is decoded) hold for each hyperframe; `lost` are those that are not decoded. `alignments`: word
-    alignment offsets 0 to 9 one after the other, none where the form has no bits.
+    alignment offsets (0 to 9, 0 to 65) one after the other, none where the form has no bits.
     """
 
     facts: list[Fact] = field(default_factory=list)
@@ -66,30 +71,39 @@ class Due:
     alignments: tuple[int, ...] = ()
 
 
-def due_of(stream: SentStream, *, flags: bool = True, lead_bits: int | None = None) -> Due:
+def due_of(
+    stream: SentStream, *, flags: bool = True, lead_bits: int | None = None, types: bool = True
+) -> Due:
     """What must arrive of a stream; without `flags` the receiver sees neither K characters nor code errors.
 
+    Without `types` it sees no block types and no block lock.
     `lead_bits` come before the first one sent, where the receiver finds the word alignment itself.
     """
-    due = _Work(stream, flags).done()
+    due = _Work(stream, flags, types).done()
     if lead_bits is not None:
-        offsets = [lead_bits % 10]
+        period = _ALIGNED_BITS[stream.option.line_code]
+        offsets = [lead_bits % period]
         for at in sorted(stream.moved):
-            offsets.append((offsets[-1] + stream.moved[at]) % 10)
+            offsets.append((offsets[-1] + stream.moved[at]) % period)
         due.alignments = tuple(offset for offset, _ in groupby(offsets))
     return due
 
 
 class _Work:
-    def __init__(self, stream: SentStream, flags: bool) -> None:
-        self.stream, self.flags = stream, flags
+    def __init__(self, stream: SentStream, flags: bool, types: bool) -> None:
+        self.stream, self.flags, self.types = stream, flags, types
         self.option = stream.option.name
         self.control: U8 = np.stack(stream.control)
         self.n = len(stream)
         self.due = Due()
         self.alarms = 0
         self.rejected: dict[str, int] = {}
-        self.uncertain = sorted(stream.moved.keys() | stream.unread)
+        self.seed: int | None = None
+        self.blocks = stream.option.line_code == "64b66b"
+        self.open_alone = not stream.moved and not stream.unread and bool(stream.signal_open)
+        self.uncertain = sorted(
+            stream.moved.keys() | stream.unread | (stream.signal_open if flags else set())
+        )
 
     def done(self) -> Due:
         due, stream = self.due, self.stream
@@ -115,21 +129,27 @@ class _Work:
     # ---- sync and line
 
     def _errors(self) -> dict[int, int]:
-        if not self.flags:
+        if not self.flags or self.blocks:
             return {}
         return {at: errors.characters for at, errors in self.stream.errors.items()}
 
     def _stretches(self) -> list[SyncStretch]:
         if self.uncertain:  # as if sync held; what is uncertain is blind
             return [SyncStretch(0, self.n)]
-        octets = set(np.flatnonzero(self.control[:, 0, 0] != _COMMA).tolist())
+        word = self.control[:, 0]
+        wrong = word[:, 0] != _COMMA
+        if self.blocks:
+            wrong = (word[:, _T_AT] != _SYNC_BLOCKS[_T_AT]) | (word[:, _S_AT] != _SYNC_BLOCKS[_S_AT])
+        octets = set(np.flatnonzero(wrong).tolist())
         missing = octets | self.stream.no_comma if self.flags else octets
         return stretches_of(self.n, missing, self._errors())
 
     def _sync(self, stretch: SyncStretch, following: int | None) -> None:
         due, control = self.due, self.control
         for at in stretch.missed:
-            due.facts.append(Fact(Plane.SYNC, "sync byte missed", at, (int(control[at, 0, 0]),)))
+            due.facts.append(
+                Fact(Plane.SYNC, "sync byte missed", at, (int(control[at, 0, _T_AT if self.blocks else 0]),))
+            )
         for at in stretch.left_sync:
             due.facts.append(Fact(Plane.SYNC, "HFNSYNC left", at, ()))
         for at in (stretch.first + std.HITS_TO_SYNC - 1, *stretch.back_in_sync):
@@ -162,12 +182,23 @@ class _Work:
                 if errors is not None:
                     found = (errors.violations, errors.disparity_errors, errors.first_octet)
                     facts.append(Fact(Plane.LINE, "code errors", at, found))
+                facts += self._of_blocks(at)
                 k = self.stream.misplaced_k.get(at)
                 if k:
                     place, octet = k[0]
                     x, rest = divmod(place, 16 * width)
                     what = (len(k), x, rest // width, rest % width, octet)
                     facts.append(Fact(Plane.LINE, "unexpected K", at, what))
+
+    def _of_blocks(self, at: int) -> Iterator[Fact]:
+        """Errors of 64B/66B and RS-FEC of a hyperframe."""
+        blocks, codewords = self.stream.block_errors.get(at), self.stream.codewords.get(at)
+        if blocks is not None and self.types:
+            yield Fact(Plane.LINE, "block errors", at, astuple(blocks)[:4])
+        elif blocks is not None and blocks.headers:
+            yield Fact(Plane.LINE, "block errors", at, (blocks.headers, 0, 0, blocks.first_header))
+        if codewords is not None:
+            yield Fact(Plane.LINE, "codeword errors", at, astuple(codewords))
 
     # ---- one stretch
 
@@ -177,6 +208,7 @@ class _Work:
         for at in range(first, end):
             facts.append(Fact(Plane.IQ, "IQ data", at, (self.stream.iq[at],)))
         facts += self._fillers(first, end)
+        facts += self._seeds(first, end)
         facts += self._continuity(first, end)
         facts += self._l1(first, end)
         facts += self._alarm_bits(first, end)
@@ -184,6 +216,9 @@ class _Work:
         facts += self._octets(first, end)
 
     def _fillers(self, first: int, end: int) -> Iterator[Fact]:
+        if self.blocks:
+            yield from self._sync_word(first, end)
+            return
         filler = self.control[first:end, 0, 1:]
         if not filler.shape[1]:
             return
@@ -191,6 +226,29 @@ class _Work:
         right[:, 0] |= filler[:, 0] == _FILLERS[1]
         for row in np.flatnonzero(~right.all(axis=1)).tolist():
             yield Fact(Plane.SYNC, "filler", first + row, (filler[row].tobytes(),))
+
+    def _sync_word(self, first: int, end: int) -> Iterator[Fact]:
+        """The octets beside /T/ and /S/ where these are in place."""
+        words = self.control[first:end, 0, : len(_SYNC_BLOCKS)]
+        right = words == np.frombuffer(_SYNC_BLOCKS, np.uint8)
+        in_place = right[:, _T_AT] & right[:, _S_AT]
+        for row in np.flatnonzero(in_place & ~right.all(axis=1)).tolist():
+            if first + row not in self.stream.no_comma or not self.flags:
+                yield Fact(Plane.SYNC, "filler", first + row, (words[row].tobytes(),))
+
+    def _seeds(self, first: int, end: int) -> Iterator[Fact]:
+        """The seed holds from the hyperframe it stands in; octets known to be 50h that are not fit no seed."""
+        if not self.stream.seeds:
+            return
+        fits = (self.control[first:end, 0, 2:] == _FILLERS[0]).all(axis=1)
+        for at in range(first, end):
+            if not fits[at - first]:
+                yield Fact(Plane.SYNC, "scrambling seed unreliable", at, (self.seed or 0,))
+                continue
+            seed = self.stream.seeds[at]
+            if self.seed not in (None, seed):
+                yield Fact(Plane.SYNC, "scrambling seed changed", at, (self.seed, seed))
+            self.seed = seed
 
     def _continuity(self, first: int, end: int) -> Iterator[Fact]:
         """HFN counts 0 to 149, BFN steps with HFN 0 (clause 4.2.7.3); a gap is found once, then followed."""
@@ -356,6 +414,8 @@ class _Work:
         counters = due.counters
         for fact in due.facts:
             for name, by in _moves(fact):
+                if self.blocks and name == "filler_mismatches":
+                    name = "sync_word_filler_mismatches"
                 counters[name] += by
         for stretch in stretches:
             counters["lof_events"] += stretch.lof
@@ -365,7 +425,13 @@ class _Work:
             for at in lost & self.stream.errors.keys():
                 counters["code_violations"] += self.stream.errors[at].violations
                 counters["disparity_errors"] += self.stream.errors[at].disparity_errors
+            for at in lost:
+                facts = self._of_blocks(at)
+                for name, by in (move for fact in facts for move in _moves(fact)):
+                    counters[name] += by
         due.exact = frozenset(() if due.blind else COUNTERS)
+        if self.open_alone and not self.stream.codewords:
+            due.exact = _OF_BLOCKS
         due.lost = frozenset(range(self.n)) - {at for s in stretches for at in range(s.first, s.end)}
 
 
@@ -374,6 +440,9 @@ def _read(plane: Plane, at: int, frames: Iterable[Frame]) -> Iterator[Fact]:
         yield frame_fact(plane, at, frame.status, frame.data, frame.fcs, frame.left_out)
 
 
+_BLOCK_COUNTERS = ("block_header_errors", "block_type_unexpected", "block_lock_losses")
+_CODEWORD_COUNTERS = ("fec_corrected_codewords", "fec_corrected_symbols", "fec_uncorrected_codewords")
+"""In the order of the facts, whose last value is a place."""
 _ONE = {
     "sync byte missed": "missed_sync_bytes",
     "filler": "filler_mismatches",
@@ -381,6 +450,8 @@ _ONE = {
     "HFN discontinuity": "hfn_discontinuities",
     "BFN discontinuity": "bfn_discontinuities",
     "reset request": "reset_requests",
+    "scrambling seed changed": "scrambling_seed_changes",
+    "scrambling seed unreliable": "scrambling_unreliable",
 }
 
 
@@ -395,5 +466,9 @@ def _moves(fact: Fact) -> Iterator[tuple[str, int]]:
     elif fact.kind == "code errors":
         yield "code_violations", fact.what[0]
         yield "disparity_errors", fact.what[1]
+    elif fact.kind == "block errors":
+        yield from zip(_BLOCK_COUNTERS, fact.what, strict=False)
+    elif fact.kind == "codeword errors":
+        yield from zip(_CODEWORD_COUNTERS, fact.what, strict=False)
     elif fact.kind == "unexpected K":
         yield "unexpected_k", fact.what[0]

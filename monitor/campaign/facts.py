@@ -14,7 +14,9 @@ from decoders.events import (
     AlarmCleared,
     AlarmRaised,
     BfnDiscontinuity,
+    BlockErrors,
     CodeErrors,
+    CodewordErrors,
     Event,
     FillerMismatch,
     FrameReceived,
@@ -27,9 +29,12 @@ from decoders.events import (
     Origin,
     Plane,
     ResetRequested,
+    ScramblingSeedChanged,
+    ScramblingUnreliable,
     SettingRejected,
     SyncByteMissed,
     SyncStateChanged,
+    SyncWordFillerMismatch,
     UnexpectedK,
 )
 
@@ -94,8 +99,12 @@ def _facts(at: int, event: Event) -> Iterator[Fact]:
             yield Fact(Plane.L1, "L1 octet", at, (event.field, event.old, event.new))
         case SyncByteMissed():
             yield Fact(Plane.SYNC, "sync byte missed", at, (event.octet,))
-        case FillerMismatch():
+        case FillerMismatch() | SyncWordFillerMismatch():
             yield Fact(Plane.SYNC, "filler", at, (event.octets,))
+        case ScramblingSeedChanged():
+            yield Fact(Plane.SYNC, "scrambling seed changed", at, (event.old, event.new))
+        case ScramblingUnreliable():
+            yield Fact(Plane.SYNC, "scrambling seed unreliable", at, (event.seed,))
         case HfnInvalid():
             yield Fact(Plane.SYNC, "HFN not valid", at, (event.value,))
         case HfnDiscontinuity():
@@ -113,6 +122,12 @@ def _facts(at: int, event: Event) -> Iterator[Fact]:
                 at,
                 (event.code_violations, event.disparity_errors, event.first_octet),
             )
+        case BlockErrors():
+            found = (event.header_errors, event.unexpected_types, event.lock_losses, event.first_octet)
+            yield Fact(Plane.LINE, "block errors", at, found)
+        case CodewordErrors():
+            found = (event.corrected, event.corrected_symbols, event.uncorrected, event.first_octet)
+            yield Fact(Plane.LINE, "codeword errors", at, found)
         case UnexpectedK():
             yield Fact(Plane.LINE, "unexpected K", at, (event.count, event.x, event.w, event.y, event.octet))
         case StatusTold():
@@ -144,6 +159,16 @@ def fact_text(fact: Fact) -> str:
         case "code errors":
             violations, disparity, first = fact.what
             return f"{violations} code violations, {disparity} disparity errors, the first at octet {first}"
+        case "block errors":
+            headers, types, losses, first = fact.what
+            text = (
+                f"{headers} bad block headers, {types} blocks of another type, block lock lost {losses} times"
+            )
+            return f"{text}, the first at octet {first}"
+        case "codeword errors":
+            corrected, symbols, uncorrected, first = fact.what
+            text = f"{corrected} codewords corrected ({symbols} symbols), {uncorrected} not"
+            return f"{text}, the first at octet {first}"
         case "unexpected K":
             count, x, w, y, octet = fact.what
             return f"{count} K characters, the first {octet:02X} at X {x} W {w} Y {y}"

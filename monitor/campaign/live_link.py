@@ -16,6 +16,7 @@ from decoders.link.decoder import LinkDecoder
 from decoders.link.hyperframe_sync import SyncState
 from decoders.link.settings import LinkSettings
 
+from ..emulation.line_settings import LineSettings
 from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.injector import octet_position
@@ -86,6 +87,11 @@ class LiveConditions:
         if tail is None:
             tail = tail_hyperframes(self.line, self.rate_code, self.pointer_p)
         return LEAD_HYPERFRAMES + tail
+
+    @property
+    def sent_line(self) -> LineSettings:
+        """Version 1 without RS-FEC: what boards are asked for."""
+        return LineSettings()
 
     @property
     def words(self) -> dict[str, str | int | None]:

@@ -6,12 +6,11 @@ rule whose proof is that things arrive unchanged names the cases in which they d
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-
 from ..faults.standard import hdlc_octets, pointer_valid, reserved_octets
 from .cases import COMBINATIONS, Case
 from .conditions import LEAD_HYPERFRAMES, LinkConditions
+from .line_rules import FEC_RULES, SCRAMBLING_RULES, block_rules
+from .rule import Rule, all_of, one_each, spread
 
 __all__ = ["RULES", "Rule", "default_cases", "rules_of"]
 
@@ -37,34 +36,8 @@ _HDLC, _LINE, _SYNC, _LOS = (
     "CPRI V7.0 clause 4.2.10",
 )
 _MAC, _4B5B = "IEEE 802.3 clause 3.2", "IEEE 802.3 clause 24.2"
+_MOST_WORD_OCTETS = 24
 _L1, _WORDS, _IQ = "CPRI V7.0 clause 4.2.7.6", "CPRI V7.0 clause 4.2.7.4", "CPRI V7.0 clause 4.2.7.2"
-
-
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """One rule of a plane, where it is written, and the cases that a receiver which breaks it must fail."""
-
-    plane: str
-    text: str
-    clause: str
-    cases: tuple[Case, ...]
-
-
-def _one(*texts: str) -> tuple[Case, ...]:
-    """A case for each fault."""
-    return tuple(Case((text,)) for text in texts)
-
-
-def _all(title: str, texts: Iterable[str], **settings: int | bool) -> Case:
-    """One case of many faults, each judged by what it must deliver."""
-    return Case(tuple(texts), title, **settings)  # type: ignore[arg-type]
-
-
-def _spread(texts: Iterable[str], every: int = 2, first: int = _AT) -> Iterator[str]:
-    """Faults one after the other, so many hyperframes apart."""
-    for number, text in enumerate(texts):
-        name, colon, values = text.partition(":")
-        yield f"{name}@{first + every * number}{colon}{values}"
 
 
 def _one_bit_of_the_register(bits: int, polynomial: int) -> list[int]:
@@ -85,8 +58,8 @@ _LINE_RULES = (
         "a symbol of neither column is a code violation",
         _LINE,
         (
-            *_one("line.violation", "line.violation:count=4"),
-            _all("line.violation in consecutive hyperframes", _spread(["line.violation:count=2"] * 4, 1)),
+            *one_each("line.violation", "line.violation:count=4"),
+            all_of("line.violation in consecutive hyperframes", spread(["line.violation:count=2"] * 4, 1)),
         ),
     ),
     Rule(
@@ -94,8 +67,8 @@ _LINE_RULES = (
         "a symbol of the other column is a disparity error",
         _LINE,
         (
-            *_one("line.disparity", "line.disparity:count=4", "line.disparity:x=255,w=15,y=0"),
-            _all("line.disparity in consecutive hyperframes", _spread(["line.disparity:w=9"] * 4, 1)),
+            *one_each("line.disparity", "line.disparity:count=4", "line.disparity:x=255,w=15,y=0"),
+            all_of("line.disparity in consecutive hyperframes", spread(["line.disparity:w=9"] * 4, 1)),
         ),
     ),
     Rule(
@@ -103,19 +76,19 @@ _LINE_RULES = (
         "one line bit in error shows as one or two code errors",
         _LINE,
         (
-            *_one("line.flip", "line.flip:w=0,x=20"),
-            _all(
+            *one_each("line.flip", "line.flip:w=0,x=20"),
+            all_of(
                 "line.flip at each bit of a symbol",
-                _spread(f"line.flip:x={20 * bit},w=7,bit={bit}" for bit in range(10)),
+                spread(f"line.flip:x={20 * bit},w=7,bit={bit}" for bit in range(10)),
             ),
-            *_one("line.burst", "line.burst:count=3,span=10"),
+            *one_each("line.burst", "line.burst:count=3,span=10"),
         ),
     ),
     Rule(
         "line",
         "16 characters in error in one hyperframe raise LOS, 15 do not",
         _LOS,
-        _one(
+        one_each(
             "line.violation:count=15",
             "line.violation:count=16",
             "line.disparity:count=15",
@@ -135,14 +108,14 @@ _LINE_RULES = (
                 ("line.violation:count=8", "line.disparity:count=8,w=9"),
                 "line.violation 8 and line.disparity 8",
             ),
-            _all(
-                "line.violation, 8 and 8 in adjacent hyperframes", _spread(["line.violation:count=8"] * 2, 1)
+            all_of(
+                "line.violation, 8 and 8 in adjacent hyperframes", spread(["line.violation:count=8"] * 2, 1)
             ),
-            _all(
+            all_of(
                 "line.violation, 8 and 8 beside a missed sync byte",
                 ["sync.comma@24", "line.violation@24:count=8", "line.violation@25:count=8"],
             ),
-            _all("line.violation, 15 in each of 3 hyperframes", _spread(["line.violation:count=15"] * 3, 1)),
+            all_of("line.violation, 15 in each of 3 hyperframes", spread(["line.violation:count=15"] * 3, 1)),
         ),
     ),
     Rule(
@@ -150,16 +123,16 @@ _LINE_RULES = (
         "one hyperframe without code errors clears LOS, one with a single error does not",
         _LOS,
         (
-            _all(
-                "line.violation, 16 then 1", _spread(["line.violation:count=16", "line.violation:count=1"], 1)
+            all_of(
+                "line.violation, 16 then 1", spread(["line.violation:count=16", "line.violation:count=1"], 1)
             ),
-            _all(
+            all_of(
                 "line.violation, 16 then disparity 1",
-                _spread(["line.violation:count=16", "line.disparity"], 1),
+                spread(["line.violation:count=16", "line.disparity"], 1),
             ),
-            _all(
+            all_of(
                 "line.violation, 16 twice with a clean hyperframe between",
-                _spread(["line.violation:count=16"] * 2, 8),
+                spread(["line.violation:count=16"] * 2, 8),
             ),
         ),
     ),
@@ -167,13 +140,13 @@ _LINE_RULES = (
         "line",
         "no light is LOS and LOF",
         _LOS,
-        _one("line.dark", "line.dark:level=1,hyperframes=3", "line.dark:hyperframes=20"),
+        one_each("line.dark", "line.dark:level=1,hyperframes=3", "line.dark:hyperframes=20"),
     ),
     Rule(
         "line",
         "an inverted line reads without code errors",
         _LINE,
-        _one("line.invert", "line.invert:hyperframes=3"),
+        one_each("line.invert", "line.invert:hyperframes=3"),
     ),
     Rule(
         "line",
@@ -185,7 +158,7 @@ _LINE_RULES = (
         "line",
         "the word boundary is found again after line bits came or went",
         _LOS,
-        _one(
+        one_each(
             "line.slip",
             "line.slip:bits=-1",
             "delay.step",
@@ -201,14 +174,14 @@ _LINE_RULES = (
         "each K character elsewhere than at Z.0.0 counts once",
         _SYNC,
         (
-            _all("line.k, each in IQ data", _spread(f"line.k:code={code}" for code in range(12))),
-            _all(
+            all_of("line.k, each in IQ data", spread(f"line.k:code={code}" for code in range(12))),
+            all_of(
                 "line.k, each in a vendor specific octet",
-                _spread((f"line.k:x=20,w=0,code={code}" for code in range(12)), 3),
+                spread((f"line.k:x=20,w=0,code={code}" for code in range(12)), 3),
             ),
             Case(("line.k", "line.k:x=200,w=9,code=5"), "line.k, two in one hyperframe"),
             Case(("line.k:code=5",)),
-            _all("line.k in consecutive hyperframes", ["line.k:hyperframes=4"]),
+            all_of("line.k in consecutive hyperframes", ["line.k:hyperframes=4"]),
         ),
     ),
 )
@@ -220,7 +193,7 @@ _SYNC_RULES = (
         _SYNC,
         (
             *(Case((f"sync.byte:code={code}",)) for code in (*range(5), *range(6, 13))),
-            *_one("sync.byte:code=1,hyperframes=3", "sync.byte:code=12,hyperframes=3"),
+            *one_each("sync.byte:code=1,hyperframes=3", "sync.byte:code=12,hyperframes=3"),
         ),
     ),
     Rule(
@@ -228,7 +201,7 @@ _SYNC_RULES = (
         "a missed sync byte steps one state back, a right one forward; three in a row lose frame sync",
         f"{_SYNC}, Fig. 26",
         (
-            *_one("sync.comma", "sync.comma:count=2", "sync.comma:count=3", "sync.comma:count=4"),
+            *one_each("sync.comma", "sync.comma:count=2", "sync.comma:count=3", "sync.comma:count=4"),
             *(
                 Case((f"sync.pattern:mask=0b{mask:b}",))
                 for mask in (0b101, 0b1011, 0b1101, 0b10101, 0b11011, 0b10111, 0b1010101011)
@@ -240,28 +213,28 @@ _SYNC_RULES = (
         "four sync bytes in their places are hyperframe sync, three are not",
         f"{_SYNC}, Fig. 26",
         (
-            _all("sync.pattern, three right while sync is lost", ["sync.pattern:mask=0b1000111"]),
-            _all("sync.pattern, two right while sync is lost", ["sync.pattern:mask=0b100100111"]),
-            _all(
+            all_of("sync.pattern, three right while sync is lost", ["sync.pattern:mask=0b1000111"]),
+            all_of("sync.pattern, two right while sync is lost", ["sync.pattern:mask=0b100100111"]),
+            all_of(
                 "line.k, K28.5 elsewhere while sync is lost",
                 ["sync.comma@24:count=4", "line.k@26:code=5,x=90,hyperframes=3"],
             ),
-            _all("line.k, K28.5 elsewhere at the start", ["line.k@0:code=5,x=90,hyperframes=3"]),
-            _all("sync.byte, data in place of the sync byte at the start", ["sync.byte@1:code=12"]),
+            all_of("line.k, K28.5 elsewhere at the start", ["line.k@0:code=5,x=90,hyperframes=3"]),
+            all_of("sync.byte, data in place of the sync byte at the start", ["sync.byte@1:code=12"]),
         ),
     ),
     Rule(
         "sync",
         "K28.5 elsewhere does not move the frame while sync is held",
         _SYNC,
-        (_all("line.k, K28.5 at one place in 6 hyperframes", ["line.k:code=5,hyperframes=6"]),),
+        (all_of("line.k, K28.5 at one place in 6 hyperframes", ["line.k:code=5,hyperframes=6"]),),
     ),
     Rule(
         "sync",
         "D16.2 beside the sync byte, or D5.6 at Y = 1",
         f"{_SYNC}, Table 9",
         (
-            *_one(
+            *one_each(
                 "sync.filler", "sync.filler:value=0xC5", "sync.filler:value=0x51", "sync.filler:hyperframes=3"
             ),
         ),
@@ -270,14 +243,14 @@ _SYNC_RULES = (
         "sync",
         "characters more or fewer lose hyperframe sync, and it is found again",
         _SYNC,
-        _one("line.character", "line.character:characters=-1", "line.character:characters=8"),
+        one_each("line.character", "line.character:characters=-1", "line.character:characters=8"),
     ),
     Rule(
         "sync",
         "HFN is 0 to 149",
         "CPRI V7.0 clause 4.2.7.3",
         (
-            *_one(
+            *one_each(
                 "sync.hfn",
                 "sync.hfn:value=7",
                 "sync.hfn:value=150",
@@ -294,11 +267,11 @@ _SYNC_RULES = (
         "HFN follows on, 149 by 0",
         "CPRI V7.0 clause 4.2.7.3",
         (
-            *_one("sync.hfn_stuck", "sync.jump", "sync.jump:by=-1"),
+            *one_each("sync.hfn_stuck", "sync.jump", "sync.jump:by=-1"),
             Case(("sync.hfn_stuck",), "sync.hfn_stuck at HFN 0", first_hfn=(150 - _AT) % 150),
             Case(("sync.hfn:value=1",), "sync.hfn 1 in place of 0", first_hfn=(150 - _AT) % 150),
             Case(("sync.hfn:value=0",), "sync.hfn 0 in place of 149", first_hfn=149 - _AT),
-            _all("sync.hfn 200, then one skipped", ["sync.hfn@24:value=200", "sync.jump@25"]),
+            all_of("sync.hfn 200, then one skipped", ["sync.hfn@24:value=200", "sync.jump@25"]),
         ),
     ),
     Rule(
@@ -306,9 +279,9 @@ _SYNC_RULES = (
         "BFN has 12 bits, steps with HFN 0, and 4095 is followed by 0",
         "CPRI V7.0 clause 4.2.7.3",
         (
-            *_one("sync.bfn", "sync.bfn_stuck", "sync.jump:by=150"),
-            _all(
-                "sync.bfn, each of 12 bits", _spread((f"sync.bfn:xor={1 << bit:#x}" for bit in range(12)), 3)
+            *one_each("sync.bfn", "sync.bfn_stuck", "sync.jump:by=150"),
+            all_of(
+                "sync.bfn, each of 12 bits", spread((f"sync.bfn:xor={1 << bit:#x}" for bit in range(12)), 3)
             ),
             Case(("sync.bfn_stuck:hyperframes=1",), "sync.bfn_stuck at HFN 0", first_hfn=(150 - _AT) % 150),
             Case(("sync.bfn_stuck:hyperframes=1",), "sync.bfn_stuck at HFN 1", first_hfn=(151 - _AT) % 150),
@@ -316,13 +289,16 @@ _SYNC_RULES = (
     ),
 )
 
+_OF_K28_5 = tuple(rule for rule in _SYNC_RULES if "K28.5 " in rule.text or "K28.5," in rule.text)
+"""Rules that say nothing at 64B/66B; /T/ and /S/ have their own."""
+
 _L1_RULES = (
     Rule(
         "l1",
         "each alarm bit of Z.130.0 has its place; raised and cleared with its hyperframe",
         f"{_L1}, Table 13",
         (
-            *_one(
+            *one_each(
                 "l1.rai",
                 "l1.sdi",
                 "l1.los",
@@ -332,36 +308,39 @@ _L1_RULES = (
                 "l1.alarms",
                 "l1.alarms:mask=31",
             ),
-            _all(
+            all_of(
                 "l1, one alarm after the other",
-                _spread(["l1.rai", "l1.sdi", "l1.los", "l1.lof", "l1.rai:hyperframes=3"], 4),
+                spread(["l1.rai", "l1.sdi", "l1.los", "l1.lof", "l1.rai:hyperframes=3"], 4),
             ),
-            _all(
-                "l1, one octet after the other", _spread(["l1.version", "l1.rate", "l1.pointer", "l1.rai"], 3)
+            all_of(
+                "l1, one octet after the other", spread(["l1.version", "l1.rate", "l1.pointer", "l1.rai"], 3)
             ),
             Case(("l1.alarms:mask=0x1E,hyperframes=5",)),
         ),
     ),
     Rule(
-        "l1", "remote alarms raise no local one", _LOS, _one("l1.los:hyperframes=20", "l1.lof:hyperframes=20")
+        "l1",
+        "remote alarms raise no local one",
+        _LOS,
+        one_each("l1.los:hyperframes=20", "l1.lof:hyperframes=20"),
     ),
     Rule(
         "l1",
         "a reset request is ten hyperframes long, without interruption, and one request only",
         "CPRI V7.0 clause 4.2.7.6.1 (from memory)",
         (
-            *_one(
+            *one_each(
                 "l1.reset:hyperframes=9",
                 "l1.reset:hyperframes=10",
                 "l1.reset:hyperframes=11",
                 "l1.reset:hyperframes=60",
             ),
-            _all(
+            all_of(
                 "l1.reset, interrupted after 9 hyperframes",
                 ["l1.reset@24:hyperframes=9", "l1.reset@34:hyperframes=9"],
             ),
-            _all("l1.reset, twice", ["l1.reset@24:hyperframes=10", "l1.reset@35:hyperframes=10"]),
-            _all(
+            all_of("l1.reset, twice", ["l1.reset@24:hyperframes=10", "l1.reset@35:hyperframes=10"]),
+            all_of(
                 "l1.reset, interrupted by loss of sync",
                 ["l1.reset@20:hyperframes=16", "sync.comma@26:count=3"],
             ),
@@ -372,7 +351,7 @@ _L1_RULES = (
         "l1",
         "reserved bits beside alarms, pointer, rate code and BFN are not looked at",
         _WORDS,
-        _one(
+        one_each(
             "l1.reserved",
             "l1.reserved:word=1",
             "l1.reserved:word=2",
@@ -387,7 +366,7 @@ _L1_RULES = (
         "pointer p is 0 or 20 to 63; another one is taken over after four hyperframes",
         "CPRI V7.0 clause 4.2.7.7.2",
         (
-            *_one(
+            *one_each(
                 "l1.pointer",
                 "l1.pointer:value=1",
                 "l1.pointer:value=19",
@@ -399,11 +378,11 @@ _L1_RULES = (
                 "l1.pointer:hyperframes=6,value=30",
                 "l1.pointer:value=19,hyperframes=6",
             ),
-            _all(
+            all_of(
                 "l1.pointer, two values in four hyperframes",
                 ["l1.pointer@24:value=30,hyperframes=2", "l1.pointer@26:value=31,hyperframes=2"],
             ),
-            _all(
+            all_of(
                 "l1.pointer, interrupted after 3 hyperframes",
                 ["l1.pointer@24:value=30,hyperframes=3", "l1.pointer@28:value=30,hyperframes=3"],
             ),
@@ -414,7 +393,7 @@ _L1_RULES = (
         "an HDLC rate code is valid for the option; another one is taken over after four hyperframes",
         "CPRI V7.0 clause 4.2.7.7.1, Table 11",
         (
-            *_one(
+            *one_each(
                 "l1.rate",
                 "l1.rate:value=6",
                 "l1.rate:value=1",
@@ -423,11 +402,11 @@ _L1_RULES = (
                 "l1.rate:hyperframes=6,value=2",
                 "l1.rate:hyperframes=6,value=0",
             ),
-            _all(
+            all_of(
                 "l1.rate, two values in four hyperframes",
                 ["l1.rate@24:value=1,hyperframes=2", "l1.rate@26:value=0,hyperframes=2"],
             ),
-            _all(
+            all_of(
                 "l1.rate, interrupted after 3 hyperframes",
                 ["l1.rate@24:value=1,hyperframes=3", "l1.rate@28:value=1,hyperframes=3"],
             ),
@@ -438,7 +417,7 @@ _L1_RULES = (
         "the protocol version is 1, or 2 for options 5 to 7; taken over after five hyperframes",
         _L1,
         (
-            *_one(
+            *one_each(
                 "l1.version",
                 "l1.version:value=0",
                 "l1.version:value=2",
@@ -446,11 +425,11 @@ _L1_RULES = (
                 "l1.version:hyperframes=4",
                 "l1.version:hyperframes=5",
             ),
-            _all(
+            all_of(
                 "l1.version, two values in six hyperframes",
                 ["l1.version@24:value=3,hyperframes=3", "l1.version@27:value=4,hyperframes=3"],
             ),
-            _all(
+            all_of(
                 "l1.version, interrupted after 4 hyperframes",
                 ["l1.version@24:value=3,hyperframes=4", "l1.version@29:value=3,hyperframes=4"],
             ),
@@ -464,20 +443,22 @@ _HDLC_RULES = (
         "hdlc",
         "every good frame arrives once, in order, octet for octet",
         _HDLC,
-        (*_one("hdlc.size:octets=5", "hdlc.join"), Case((), "hdlc, good frames")),
+        (*one_each("hdlc.size:octets=5", "hdlc.join"), Case((), "hdlc, good frames")),
     ),
     Rule(
         "hdlc",
         "FCS-16: each of its bits, and each bit of the data",
         f"{_HDLC}; RFC 1662 appendix C",
         (
-            *_one("hdlc.fcs", "hdlc.fcs:xor=0x8000"),
-            _all(
+            *one_each("hdlc.fcs", "hdlc.fcs:xor=0x8000"),
+            all_of(
                 "hdlc.fcs, each bit of the register",
                 (f"hdlc.fcs:xor={xor:#x},octets=20" for xor in _one_bit_of_the_register(16, 0x8408)),
             ),
-            _all("hdlc.fcs, each of 16 bits", (f"hdlc.fcs:xor={1 << bit:#x},octets=20" for bit in range(16))),
-            _all("hdlc.data, each bit of an octet", (f"hdlc.data:octet=3,bit={bit}" for bit in range(8))),
+            all_of(
+                "hdlc.fcs, each of 16 bits", (f"hdlc.fcs:xor={1 << bit:#x},octets=20" for bit in range(16))
+            ),
+            all_of("hdlc.data, each bit of an octet", (f"hdlc.data:octet=3,bit={bit}" for bit in range(8))),
         ),
     ),
     Rule(
@@ -485,18 +466,18 @@ _HDLC_RULES = (
         "FCS-16 is no weaker check: two errors that cancel in a sum or parity",
         f"{_HDLC}; RFC 1662 appendix C",
         (
-            _all(
+            all_of(
                 "hdlc.data, the same bit twice",
                 (f"hdlc.data:octet=4,bit={bit},apart={apart}" for bit in (0, 7) for apart in (1, 2, 4, 16)),
             ),
-            _all("hdlc.fcs, two bits", (f"hdlc.fcs:xor={xor:#x}" for xor in (0x0101, 0x8001, 0x0003))),
+            all_of("hdlc.fcs, two bits", (f"hdlc.fcs:xor={xor:#x}" for xor in (0x0101, 0x8001, 0x0003))),
         ),
     ),
     Rule(
         "hdlc",
         "the register is preset to ones, the FCS complemented, low octet and low bit first",
         f"{_HDLC}; RFC 1662 appendix C",
-        _one(
+        one_each(
             "hdlc.fcs_order",
             "hdlc.fcs_order:order=1",
             "hdlc.fcs_order:order=2",
@@ -508,13 +489,13 @@ _HDLC_RULES = (
         "hdlc",
         "a frame has 4 octets or more",
         _HDLC,
-        (*_one("hdlc.short", "hdlc.short:octets=2", "hdlc.size:octets=4", "hdlc.fcs:octets=4"),),
+        (*one_each("hdlc.short", "hdlc.short:octets=2", "hdlc.size:octets=4", "hdlc.fcs:octets=4"),),
     ),
     Rule(
         "hdlc",
         "a frame has 2048 octets or fewer",
         "common practice, no source",
-        _one("hdlc.size:octets=2048", "hdlc.long", "hdlc.long:octets=4000"),
+        one_each("hdlc.size:octets=2048", "hdlc.long", "hdlc.long:octets=4000"),
     ),
     Rule(
         "hdlc",
@@ -527,14 +508,14 @@ _HDLC_RULES = (
         "seven ones abort a frame wherever they come; fewer than 8 bits behind a flag are no frame",
         _HDLC,
         (
-            *_one(
+            *one_each(
                 "hdlc.abort",
                 "hdlc.abort:after=2",
                 "hdlc.abort:after=12",
                 "hdlc.abort_at:bits=7",
                 "hdlc.abort_at:bits=8",
             ),
-            _all(
+            all_of(
                 "hdlc.abort_at, 0 to 20 bits behind a flag",
                 (f"hdlc.abort_at:bits={bits}" for bits in range(21)),
             ),
@@ -544,13 +525,13 @@ _HDLC_RULES = (
         "hdlc",
         "a zero behind five ones is stuffed, a missing one shows",
         _HDLC,
-        _one("hdlc.stuffing", "hdlc.stuffing:ones=1"),
+        one_each("hdlc.stuffing", "hdlc.stuffing:ones=1"),
     ),
     Rule(
         "hdlc",
         "flags: one closes and opens, two may share a zero, a lost one merges frames",
         _HDLC,
-        _one("hdlc.join", "hdlc.join:how=0", "hdlc.join:how=2,frames=6", "hdlc.flag"),
+        one_each("hdlc.join", "hdlc.join:how=0", "hdlc.join:how=2,frames=6", "hdlc.flag"),
     ),
     Rule(
         "hdlc",
@@ -580,23 +561,23 @@ _ETHERNET_RULES = (
         "ethernet",
         "every good frame arrives once, in order, octet for octet",
         _MAC,
-        (*_one("ethernet.size:octets=65"), Case((), "ethernet, good frames")),
+        (*one_each("ethernet.size:octets=65"), Case((), "ethernet, good frames")),
     ),
     Rule(
         "ethernet",
         "FCS-32: each of its bits, and each bit of the data",
         f"{_MAC}.9",
         (
-            *_one("ethernet.fcs", "ethernet.fcs:xor=0x80000000"),
-            _all(
+            *one_each("ethernet.fcs", "ethernet.fcs:xor=0x80000000"),
+            all_of(
                 "ethernet.fcs, each bit of the register",
                 (f"ethernet.fcs:xor={xor:#x},octets=64" for xor in _one_bit_of_the_register(32, 0xEDB88320)),
             ),
-            _all(
+            all_of(
                 "ethernet.fcs, each of 32 bits",
                 (f"ethernet.fcs:xor={1 << bit:#x},octets=64" for bit in range(32)),
             ),
-            _all("ethernet.data, each bit of an octet", (f"ethernet.data:bit={bit}" for bit in range(8))),
+            all_of("ethernet.data, each bit of an octet", (f"ethernet.data:bit={bit}" for bit in range(8))),
         ),
     ),
     Rule(
@@ -604,11 +585,11 @@ _ETHERNET_RULES = (
         "FCS-32 is no weaker check: two errors that cancel in a sum or parity",
         f"{_MAC}.9",
         (
-            _all(
+            all_of(
                 "ethernet.data, the same bit twice",
                 (f"ethernet.data:bit={bit},apart={apart}" for bit in (0, 7) for apart in (1, 2, 4, 8)),
             ),
-            _all(
+            all_of(
                 "ethernet.fcs, two bits",
                 (f"ethernet.fcs:xor={xor:#x}" for xor in (0x01010101, 0x80000001, 0x00010001)),
             ),
@@ -618,7 +599,7 @@ _ETHERNET_RULES = (
         "ethernet",
         "the register is preset to ones, the FCS complemented and in its order",
         f"{_MAC}.9",
-        _one(
+        one_each(
             "ethernet.fcs_order",
             "ethernet.fcs_order:order=1",
             "ethernet.fcs_order:order=2",
@@ -630,7 +611,7 @@ _ETHERNET_RULES = (
         "ethernet",
         "a frame has 64 octets or more",
         "IEEE 802.3 clause 4.4.2",
-        _one(
+        one_each(
             "ethernet.short", "ethernet.short:octets=5", "ethernet.size:octets=64", "ethernet.fcs:octets=64"
         ),
     ),
@@ -638,7 +619,7 @@ _ETHERNET_RULES = (
         "ethernet",
         "a frame has 1518 octets or fewer, 1522 with a tag",
         f"{_MAC}.7",
-        _one(
+        one_each(
             "ethernet.size",
             "ethernet.long",
             "ethernet.size:octets=1522,tag=1",
@@ -656,9 +637,9 @@ _ETHERNET_RULES = (
         "H and each group without a meaning in a frame is a code error",
         "IEEE 802.3 table 24-1",
         (
-            *_one("ethernet.code", "ethernet.code:group=0"),
-            _all("ethernet.code, each group", (f"ethernet.code:group={group}" for group in _GROUPS)),
-            _all(
+            *one_each("ethernet.code", "ethernet.code:group=0"),
+            all_of("ethernet.code, each group", (f"ethernet.code:group={group}" for group in _GROUPS)),
+            all_of(
                 "ethernet.code, at the first and other nibbles",
                 (f"ethernet.code:at={at}" for at in (1, 2, 3, 20, 119, 120)),
             ),
@@ -675,7 +656,7 @@ _ETHERNET_RULES = (
         "the start frame delimiter ends the preamble",
         f"{_MAC}.2",
         (
-            *_one(
+            *one_each(
                 "ethernet.sfd",
                 "ethernet.sfd:nibble=0",
                 "ethernet.preamble",
@@ -689,7 +670,11 @@ _ETHERNET_RULES = (
         "ethernet",
         "frames may follow each other with few idle groups",
         "IEEE 802.3 clause 4.4.2",
-        (*_one("ethernet.gap", "ethernet.gap:groups=2", "ethernet.gap:groups=3", "ethernet.gap:groups=11"),),
+        (
+            *one_each(
+                "ethernet.gap", "ethernet.gap:groups=2", "ethernet.gap:groups=3", "ethernet.gap:groups=11"
+            ),
+        ),
     ),
     Rule(
         "ethernet",
@@ -711,15 +696,15 @@ _WORD_RULES = (
         "every changed octet is told with its place, old and new value",
         "CPRI V7.0 clause 4.2.7.7.3",
         (
-            *_one(
+            *one_each(
                 "vendor.value",
                 "vendor.value:hyperframes=3",
                 "vendor.flip",
                 "vendor.value:ns=16,xs=3",
                 "vendor.flip:ns=16,xs=0",
             ),
-            _all("vendor.flip, each bit", _spread((f"vendor.flip:bit={bit}" for bit in range(8)), 2)),
-            _all("vendor.flip, each Xs", _spread((f"vendor.flip:xs={xs}" for xs in range(4)), 2)),
+            all_of("vendor.flip, each bit", spread((f"vendor.flip:bit={bit}" for bit in range(8)), 2)),
+            all_of("vendor.flip, each Xs", spread((f"vendor.flip:xs={xs}" for xs in range(4)), 2)),
         ),
     ),
     Rule(
@@ -732,9 +717,9 @@ _WORD_RULES = (
                 ("vendor.flip:ns=17,xs=0", "vendor.flip:ns=17,xs=1", "vendor.flip:ns=17,xs=2"),
                 "vendor.flip, three in one hyperframe",
             ),
-            _all(
+            all_of(
                 "vendor.value in consecutive hyperframes",
-                _spread((f"vendor.value:value={value},hyperframes=1" for value in (1, 2, 3, 4)), 1),
+                spread((f"vendor.value:value={value},hyperframes=1" for value in (1, 2, 3, 4)), 1),
             ),
         ),
     ),
@@ -743,10 +728,10 @@ _WORD_RULES = (
         "Ctrl_AxC: subchannels 4 to 7, every word",
         _WORDS,
         (
-            *_one("ctrl_axc.flip"),
-            _all(
+            *one_each("ctrl_axc.flip"),
+            all_of(
                 "ctrl_axc.flip, each subchannel and word",
-                _spread(f"ctrl_axc.flip:ns={ns},xs={xs}" for ns in range(4, 8) for xs in range(4)),
+                spread(f"ctrl_axc.flip:ns={ns},xs={xs}" for ns in range(4, 8) for xs in range(4)),
             ),
             Case(("ctrl_axc.flip", "ctrl_axc.flip:ns=6,xs=3"), "ctrl_axc.flip, two in one hyperframe"),
         ),
@@ -756,10 +741,10 @@ _WORD_RULES = (
         "reserved: subchannels 8 to 15, every word",
         _WORDS,
         (
-            *_one("reserved.flip"),
-            _all(
+            *one_each("reserved.flip"),
+            all_of(
                 "reserved.flip, each subchannel and word",
-                _spread(f"reserved.flip:ns={ns},xs={xs}" for ns in range(8, 16) for xs in range(4)),
+                spread(f"reserved.flip:ns={ns},xs={xs}" for ns in range(8, 16) for xs in range(4)),
             ),
             Case(("reserved.flip", "reserved.flip:ns=15,xs=3"), "reserved.flip, two in one hyperframe"),
         ),
@@ -769,7 +754,7 @@ _WORD_RULES = (
         "IQ data arrive unchanged; nothing in the frame checks them",
         _IQ,
         (
-            *_one(
+            *one_each(
                 "iq.flip",
                 "iq.flip:x=255,w=15,bit=7",
                 "iq.flip:x=0,w=1",
@@ -800,9 +785,9 @@ def _beside_the_others(usual: LinkConditions) -> Rule:
         "reserved: subchannel 3, and what others leave of 0, 1 and 2",
         _WORDS,
         (
-            _all(
+            all_of(
                 "reserved.flip, subchannels 0 to 3",
-                _spread(f"reserved.flip:ns={ns},xs={xs},y={y}" for ns, xs, y in beside),
+                spread(f"reserved.flip:ns={ns},xs={xs},y={y}" for ns, xs, y in beside),
             ),
         ),
     )
@@ -812,24 +797,26 @@ def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
     """Rules of where the planes lie, for the option of the link."""
     option, words = usual.option, usual.line.word_octets
     codes = [code for code in range(7) if hdlc_octets(option, code)]
-    pointers = [p for p in range(20, 64) if p != usual.pointer_p]
+    # At the largest hyperframes the ends of the range, and one beside them, stand for all.
+    every = range(20, 64) if words <= _MOST_WORD_OCTETS else (20, 21, 39, 41, 62, 63)
+    pointers = [p for p in every if p != usual.pointer_p]
     last_y = min(words, 16) - 1
     octet = (
-        _all(
+        all_of(
             "last octet Y of each plane",
             [f"vendor.flip@24:y={last_y}", f"ctrl_axc.flip@26:y={last_y}", f"reserved.flip@28:y={last_y}"],
         ),
-        _all(
-            "each octet Y of a vendor specific word", _spread(f"vendor.flip:y={y}" for y in range(last_y + 1))
+        all_of(
+            "each octet Y of a vendor specific word", spread(f"vendor.flip:y={y}" for y in range(last_y + 1))
         ),
-        _all(
+        all_of(
             "each octet Y of a Ctrl_AxC and a reserved word",
             [
-                *_spread((f"ctrl_axc.flip:y={y}" for y in range(last_y + 1)), 2),
-                *_spread((f"reserved.flip:y={y}" for y in range(last_y + 1)), 2),
+                *spread((f"ctrl_axc.flip:y={y}" for y in range(last_y + 1)), 2),
+                *spread((f"reserved.flip:y={y}" for y in range(last_y + 1)), 2),
             ],
         ),
-        _all("line.k, each octet Y of a word", _spread(f"line.k:y={y}" for y in range(last_y + 1))),
+        all_of("line.k, each octet Y of a word", spread(f"line.k:y={y}" for y in range(last_y + 1))),
         *(Case((f"sync.filler:y={y}",)) for y in range(2, last_y + 1)),
     )
     return (
@@ -846,7 +833,7 @@ def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
                 ),
                 Case((), "no slow C&M, rate code 0", rate_code=0, every_plane=True),
                 Case(
-                    tuple(_spread(f"reserved.flip:ns=1,xs={xs}" for xs in range(4))),
+                    tuple(spread(f"reserved.flip:ns=1,xs={xs}" for xs in range(4))),
                     "reserved.flip, subchannel 1 at rate code 0",
                     rate_code=0,
                 ),
@@ -890,7 +877,12 @@ RULES: tuple[Rule, ...] = (
 
 def rules_of(usual: LinkConditions) -> tuple[Rule, ...]:
     """Every rule with its cases for a link."""
-    return RULES + _settings(usual)
+    if usual.line.line_code == "64b66b":
+        kept = (rule for rule in RULES if rule.plane != "line" and rule not in _OF_K28_5)
+        line = block_rules(usual.line, fec=usual.fec) + FEC_RULES * usual.fec
+        return (*line, *kept, *_settings(usual))
+    rules = RULES + _settings(usual)
+    return rules + SCRAMBLING_RULES if usual.scrambling is not None else rules
 
 
 def default_cases(usual: LinkConditions) -> list[Case]:

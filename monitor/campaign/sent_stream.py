@@ -19,10 +19,15 @@ from decoders.linerates import LineRateOption
 
 from ..emulation.line_writer import LineWriter
 from ..emulation.sent import SentBatch, SentFrame
+from ..reference.keystream import keystream_bits
 from ..reference.line_code import DISPARITY, K_FLAG, VIOLATION, Characters, decode_symbols
 
-__all__ = ["CharacterErrors", "SentStream", "StreamTap"]
+__all__ = ["BlocksInError", "CharacterErrors", "CodewordsInError", "SentStream", "StreamTap"]
 
+_T_AT, _S_AT = 7, 8
+"""Octets of /T/ and /S/ in the sync word (Table 9A)."""
+_PLAIN_OCTETS = 2
+"""Z.0.0 and Z.0.1 are not scrambled."""
 _RUN_IN = 64
 """Symbols before a damaged hyperframe, from which its running disparity is known."""
 
@@ -40,6 +45,28 @@ class CharacterErrors:
         return self.violations + self.disparity_errors
 
 
+@dataclass(frozen=True, slots=True)
+class BlocksInError:
+    """64B/66B errors of one hyperframe: bad headers, control blocks of other types, losses of block lock."""
+
+    headers: int
+    types: int
+    lock_losses: int
+    first_octet: int
+    first_header: int
+    """Octet of the first bad header, for forms that do not show the types."""
+
+
+@dataclass(frozen=True, slots=True)
+class CodewordsInError:
+    """RS-FEC codewords with errors that begin in one hyperframe."""
+
+    corrected: int
+    symbols: int
+    uncorrected: int
+    first_octet: int
+
+
 @dataclass(slots=True)
 class SentStream:
     """Everything by the number of the hyperframe, from 0 at the first one sent.
@@ -48,7 +75,9 @@ class SentStream:
     the sync byte arrives without its K flag. `misplaced_k` are octets of a hyperframe that are K characters, but
     for the first. `errors` are code errors; `unread` hyperframes are damaged so that nobody says what they read as.
     `moved`: line bits came or went there. `frames` have left the C&M queues, in order for each plane;
-    not `frames_listed`: line bits in these channels are no frame of a queue.
+    not `frames_listed`: line bits in these channels are no frame of a queue. `seeds` of the scrambling of version 2,
+    none for version 1; `control` and `iq` are plain. At 64B/66B `block_errors` and `codewords` stand for `errors`;
+    in hyperframes of `signal_open` a receiver may raise LOS or may not: which rule holds is not known.
     """
 
     option: LineRateOption
@@ -62,6 +91,11 @@ class SentStream:
     moved: dict[int, int] = field(default_factory=dict)
     frames: list[SentFrame] = field(default_factory=list)
     frames_listed: bool = True
+    block_errors: dict[int, BlocksInError] = field(default_factory=dict)
+    codewords: dict[int, CodewordsInError] = field(default_factory=dict)
+    signal_open: set[int] = field(default_factory=set)
+    seeds: list[int] = field(default_factory=list)
+    _keys: dict[int, U8] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.control)
@@ -69,27 +103,51 @@ class SentStream:
     def take_over(self, batch: SentBatch) -> None:
         """The octets of a batch as they go into the line code."""
         size, first = self.option.hyperframe_octets, batch.first
-        for octets in batch.octets:
-            self.control.append(octets[:, 0, :].copy())
-            self.iq.append(crc32(octets[:, 1:, :].tobytes()))
         places = np.asarray(batch.k_positions)
-        commas = set((places[places % size == 0] // size).tolist())
-        self.no_comma |= {first + i for i in range(len(batch.octets)) if i not in commas}
+        sync = (0,) if self.option.line_code == "8b10b" else (_T_AT, _S_AT)
+        misplaced = places[~np.isin(places % size, sync)]
+        for row, octets in enumerate(batch.octets):
+            if batch.seeds is not None:
+                self.seeds.append(int(batch.seeds[row]))
+                special = misplaced[misplaced // size == row] % size
+                if len(special):  # they go out as they are, and are descrambled with all else
+                    octets = octets.copy()
+                    octets.reshape(-1)[special] ^= self._key(self.seeds[-1])[special]
+            self._take(octets)
+        here = np.isin(np.arange(len(batch.octets))[:, None] * size + np.array(sync), places).all(axis=1)
+        self.no_comma |= set((first + np.flatnonzero(~here)).tolist())
         flat = batch.octets.reshape(-1)
-        for place in places[places % size != 0].tolist():
+        for place in misplaced.tolist():
             row, at = divmod(int(place), size)
             self.misplaced_k.setdefault(first + row, []).append((at, int(flat[place])))
         for cut in batch.cuts:
             self.moved[cut.hyperframe] = self.moved.get(cut.hyperframe, 0) + cut.bits
 
-    def read_anew(self, number: int, characters: Characters) -> None:
-        """A hyperframe arrives otherwise than it was sent."""
-        octets, flags = np.frombuffer(characters.octets, np.uint8), np.frombuffer(characters.flags, np.uint8)
+    def _take(self, octets: U8) -> None:
+        self.control.append(octets[:, 0, :].copy())
+        self.iq.append(crc32(octets[:, 1:, :].tobytes()))
+
+    def _key(self, seed: int) -> U8:
+        """What a seed puts on the octets of a hyperframe."""
+        if seed not in self._keys:
+            size = self.option.hyperframe_octets
+            key = np.frombuffer(keystream_bits(seed, 8 * size).to_bytes(size, "little"), np.uint8).copy()
+            key[:_PLAIN_OCTETS] = 0
+            self._keys = {seed: key}
+        return self._keys[seed]
+
+    def put(self, number: int, octets: U8) -> None:
+        """The plain octets of a hyperframe as they arrive."""
         whole = octets.reshape(256, 16, -1)
         if not np.array_equal(whole[:, 0, :], self.control[number]):
             self.damaged_control.add(number)
         self.control[number] = whole[:, 0, :].copy()
         self.iq[number] = crc32(whole[:, 1:, :].tobytes())
+
+    def read_anew(self, number: int, characters: Characters) -> None:
+        """A hyperframe arrives otherwise than it was sent."""
+        octets, flags = np.frombuffer(characters.octets, np.uint8), np.frombuffer(characters.flags, np.uint8)
+        self.put(number, octets ^ self._key(self.seeds[number]) if self.seeds else octets)
         self.no_comma.discard(number)
         if not flags[0] & K_FLAG or flags[0] & VIOLATION:
             self.no_comma.add(number)

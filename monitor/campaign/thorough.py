@@ -119,6 +119,8 @@ def add_random_cases(
         conditions = replace(
             usual,
             option=draw.choice(_RANDOM_OPTIONS),
+            fec=False,
+            scrambling=None,
             hdlc_rate_code=None,
             form=LineForm.SYMBOLS,
             crafted=True,

@@ -21,9 +21,11 @@ from ..emulation.sent import SentFault, SentFrame
 from ..errors import InputError
 from ..faults.kinds import Fault
 from ..faults.queues import READ_FROM_THE_LINE
+from ..reference.block_code import BAD_HEADER, blocks_at, characters_of_blocks, stored_blocks
 from ..sources.names import is_pair
 from .conditions import CHUNK_HYPERFRAMES, LinkConditions
-from .sent_stream import SentStream, StreamTap
+from .sent_blocks import open_tap
+from .sent_stream import SentStream
 
 __all__ = ["PlacedFault", "TappedSource", "Transmission", "around", "transmit"]
 
@@ -53,7 +55,7 @@ class PlacedFault:
 class Transmission:
     """`chunks` is what arrives; `sent` what was sent, its first symbol at bit `sent_lead_bits` in bit form.
 
-    `stream` lists it hyperframe by hyperframe; None where nobody knows what a board has sent.
+    `stream` lists it hyperframe by hyperframe; None where nobody knows what a board has sent. `fec`: with RS-FEC.
     """
 
     form: LineForm
@@ -62,6 +64,7 @@ class Transmission:
     sent_lead_bits: int
     placed: tuple[PlacedFault, ...]
     stream: SentStream | None = None
+    fec: bool = False
 
 
 class TappedSource(EmulatedSource):
@@ -81,9 +84,11 @@ class TappedSource(EmulatedSource):
             first_bfn=conditions.first_bfn,
             first_hfn=conditions.first_hfn,
             delay_bits=conditions.delay_bits,
+            line=conditions.sent_line,
         )
         self._frames: dict[tuple[str, int], SentFrame] = {}
-        self._tap = StreamTap(LineForm.BITS, conditions.line, keep=keep, on_write=self._keep_frames)
+        line = conditions.sent_line
+        self._tap = open_tap(LineForm.BITS, conditions.line, line, keep=keep, on_write=self._keep_frames)
         self._keeps = keep
         self._writer = self._tap
 
@@ -158,7 +163,7 @@ def _emulated(conditions: LinkConditions, faults: Sequence[Fault], length: int) 
     for fault in faults:
         source.inject(fault.text)
     chunks = tuple(bytes(chunk.data) for chunk in source.chunks())
-    return Transmission(LineForm.BITS, chunks, source.sent, 0, source.placed, source.stream)
+    return Transmission(LineForm.BITS, chunks, source.sent, 0, source.placed, source.stream, conditions.fec)
 
 
 def _crafted(conditions: LinkConditions, faults: Sequence[Fault], length: int) -> Transmission:
@@ -170,12 +175,17 @@ def _crafted(conditions: LinkConditions, faults: Sequence[Fault], length: int) -
         hfn=conditions.first_hfn,
     )
     sender = EmulatedSender(
-        settings, conditions.seed, load=conditions.load, every_plane=conditions.every_plane
+        settings,
+        conditions.seed,
+        load=conditions.load,
+        every_plane=conditions.every_plane,
+        line=conditions.sent_line,
     )
     for fault in faults:
         sender.schedule(fault)
-    lead = conditions.delay_bits % 10 if conditions.form is LineForm.BITS else 0
-    tap = StreamTap(conditions.form, conditions.line, lead_bits=lead)
+    period = 10 if conditions.line.line_code == "8b10b" else 66
+    lead = conditions.delay_bits % period if conditions.form is LineForm.BITS else 0
+    tap = open_tap(conditions.form, conditions.line, conditions.sent_line, lead_bits=lead)
     chunks = []
     for start in range(0, length, CHUNK_HYPERFRAMES):
         n = min(CHUNK_HYPERFRAMES, length - start)
@@ -185,7 +195,13 @@ def _crafted(conditions: LinkConditions, faults: Sequence[Fault], length: int) -
     frames = {(f.plane.value, f.sequence): f for f in sender.sent}
     sent = b"".join(chunks)
     return Transmission(
-        conditions.form, tuple(chunks), sent, lead, _placed(sender.placed, frames), tap.stream
+        conditions.form,
+        tuple(chunks),
+        sent,
+        lead,
+        _placed(sender.placed, frames),
+        tap.stream,
+        conditions.fec,
     )
 
 
@@ -198,6 +214,8 @@ def around(transmission: Transmission, offset_octets: int, reach: int = 16) -> t
     first = max(0, offset_octets - reach)
     count = offset_octets + reach + 1 - first
     form, sent = transmission.form, transmission.sent
+    if transmission.stream is not None and transmission.stream.option.line_code == "64b66b":
+        return _around_in_blocks(transmission, first, count)
     if form is LineForm.OCTETS:
         return first, [f"{octet:02X}" for octet in sent[first : first + count]]
     if form is LineForm.FLAGGED:
@@ -218,3 +236,26 @@ def around(transmission: Transmission, offset_octets: int, reach: int = 16) -> t
     for position in block.violations.tolist():
         marks[position] = "!!"
     return first, marks
+
+
+def _around_in_blocks(transmission: Transmission, first: int, count: int) -> tuple[int, list[str]]:
+    """The same at 64B/66B; nothing behind RS-FEC, whose codewords hold no octets one could point at."""
+    form, sent = transmission.form, transmission.sent
+    if form in (LineForm.OCTETS, LineForm.FLAGGED):
+        whole = np.frombuffer(sent, "<u2" if form is LineForm.FLAGGED else np.uint8)[first : first + count]
+        return first, [
+            "!!" if w & 0x200 else f"{w & 0xFF:02X}" + "K" * bool(w & 0x100) for w in whole.tolist()
+        ]
+    block = max(0, first // 8 - 1)
+    blocks = (first + count) // 8 + 1 - block
+    if form is LineForm.BLOCKS:
+        run = stored_blocks(sent[: 9 * (block + blocks)], block)
+    elif transmission.fec:
+        return first, []
+    else:
+        bit = transmission.sent_lead_bits + 66 * block
+        run = blocks_at(sent[bit // 8 : (bit + 66 * blocks) // 8 + 1], bit % 8)
+    read = characters_of_blocks(run)
+    begin = first - 8 * block
+    marks = zip(read.octets[begin : begin + count], read.flags[begin : begin + count], strict=True)
+    return first, ["!!" if f & BAD_HEADER else f"{o:02X}" + "K" * bool(f & 1) for o, f in marks]

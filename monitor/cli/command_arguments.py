@@ -397,6 +397,7 @@ def board(parser: argparse.ArgumentParser) -> None:
 
 def campaign(parser: argparse.ArgumentParser) -> None:
     tested_link_arguments(parser)
+    sent_line_arguments(parser)
     parser.add_argument(
         "--via",
         choices=("link", "craft"),
@@ -405,7 +406,7 @@ def campaign(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--form",
-        choices=FORM_CHOICES[:4],
+        choices=("octets", "flagged", "symbols", "bits", "blocks"),
         help="with --via craft: data format of the capture (default: bits)",
     )
     parser.add_argument(

@@ -30,9 +30,10 @@ EXIT_PASS, EXIT_FAIL, EXIT_INTERRUPTED = 0, 1, 130
 
 def run(arguments: argparse.Namespace) -> int:
     if arguments.list:
-        for case in choose(
-            _cases(arguments, LinkConditions(option=arguments.option or "2")), arguments.only, arguments.skip
-        ):
+        usual = LinkConditions(
+            option=arguments.option or "2", fec=arguments.fec == "on", scrambling=arguments.scrambling
+        )
+        for case in choose(_cases(arguments, usual), arguments.only, arguments.skip):
             print_lines([case.name])
         return EXIT_PASS
     receiver = _receiver(arguments)

@@ -178,6 +178,7 @@ class BlockLineWriter:
         elif self._hits:
             self._invert(headers, words)
         start, self._blocks = self._blocks, self._blocks + count
+        self._goes_out(headers, words, codewords, start)
         if self.form is LineForm.BITS:
             return self._pack(headers, words, codewords, start)
         if codewords is not None:
@@ -185,6 +186,9 @@ class BlockLineWriter:
         if self.form is LineForm.BLOCKS:
             return join_blocks(headers, words).tobytes()
         return self._octets(headers, words)
+
+    def _goes_out(self, headers: U8, words: U64, codewords: U8 | None, start: int) -> None:
+        """Blocks from number `start` on, or their codewords, as they go on the line; for whoever lists them."""
 
     def _damage_codewords(self, codewords: U8) -> None:
         first = self._blocks // BLOCKS_PER_CODEWORD

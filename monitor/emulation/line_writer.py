@@ -46,8 +46,11 @@ class LineWriter:
     def symbols(self, batch: SentBatch) -> U16:
         """Symbols of a batch after the faults of the symbol layer, and with whole characters more or fewer."""
         size = self.option.hyperframe_octets
-        octets = batch.octets if batch.seeds is None else scramble(batch.octets, batch.seeds)
-        symbols = self._encoder.encode(octets.reshape(-1), batch.k_positions, batch.inversions)
+        octets = batch.octets.reshape(-1)
+        if batch.seeds is not None:  # special characters go out as they are
+            octets = scramble(batch.octets, batch.seeds).reshape(-1)
+            octets[batch.k_positions] = batch.octets.reshape(-1)[batch.k_positions]
+        symbols = self._encoder.encode(octets, batch.k_positions, batch.inversions)
         for index, fault in batch.symbol_faults:
             damage_symbols(fault, symbols[index * size : (index + 1) * size], self.option)
         for cut in reversed(batch.cuts):

@@ -30,7 +30,7 @@ from .kinds import (
 )
 from .places import BASIC_FRAME, HYPERFRAMES, OCTET, WORD
 
-__all__ = ["BLOCK_FAULTS", "with_blocks"]
+__all__ = ["BLOCK_FAULTS", "LOS_NOT_JUDGED", "with_blocks"]
 
 _LOF: AlarmOf = (Alarm.LOF, Origin.LOCAL)
 _LOS: AlarmOf = (Alarm.LOS, Origin.LOCAL)
@@ -60,7 +60,7 @@ GARBLED = because(
     "read out of step until the loss is found",
     (c for c in COUNTERS if c not in (*_SIGNAL, "code_violations", "disparity_errors", "filler_mismatches")),
 )
-MAY_LOSE_SIGNAL = TRAFFIC_LOST | because(
+LOS_NOT_JUDGED = TRAFFIC_LOST | because(
     "how many bad headers raise LOS is a setting",
     (*_SIGNAL, "block_lock_losses", "missed_sync_bytes"),
 )
@@ -114,7 +114,7 @@ def _burst(values: Values, context: Context) -> Expectation:
     if not context.flags:
         return Expectation(tolerated=tolerated)
     if headers >= _LOS_HEADERS:
-        tolerated |= MAY_LOSE_SIGNAL
+        tolerated |= LOS_NOT_JUDGED
     ranges = (Range(("block_header_errors",), 0, headers),)
     return Expectation(ranges=ranges, tolerated=tolerated, within_hyperframes=_SETTLE)
 
@@ -134,7 +134,7 @@ def _burst_in_codewords(
             )
         return Expectation(ranges=ranges)
     codewords = span // 5280 + 2
-    tolerated |= GARBLED | MAY_LOSE_SIGNAL
+    tolerated |= GARBLED | LOS_NOT_JUDGED
     spoiled = ("block_header_errors", *(n for n in _LINE if n.startswith("fec_")))
     ranges = tuple(
         Range((name,), 0, codewords if "codewords" in name else _BLOCKS_PER_CODEWORD * codewords)
@@ -150,7 +150,7 @@ def _violation(values: Values, context: Context) -> Expectation:
         return Expectation(tolerated=tolerated)
     headers = values["count"] * (4 if context.fec else 1)
     if headers >= _LOS_HEADERS:
-        tolerated |= MAY_LOSE_SIGNAL
+        tolerated |= LOS_NOT_JUDGED
     return Expectation({"block_header_errors": headers}, (), tolerated, within_hyperframes=_SETTLE)
 
 
@@ -201,7 +201,7 @@ def _filler(values: Values, context: Context) -> Expectation:
 def _invert(values: Values, context: Context) -> Expectation:
     """Every data block reads as a control block of some type, so no sync word is found."""
     read = context.within_stream(values["hyperframes"] or (context.following or 0) + 1)
-    tolerated = GARBLED | MAY_LOSE_SIGNAL
+    tolerated = GARBLED | LOS_NOT_JUDGED
     if context.fec or not context.flags or (not values["hyperframes"] and context.following is None):
         return Expectation(tolerated=tolerated, within_hyperframes=read + _SETTLE)
     exact = {"missed_sync_bytes": min(read, _LOST_AFTER)} | ({"lof_events": 1} if read >= _LOST_AFTER else {})
@@ -284,7 +284,7 @@ def _uncorrected(codewords: int, context: Context) -> Expectation:
     exact = {"fec_uncorrected_codewords": codewords} if context.bits else {}
     if context.flags:
         exact["block_header_errors"] = _BLOCKS_PER_CODEWORD * codewords
-    tolerated = _without(CONTROL | MAY_LOSE_SIGNAL | because("three in a row", ("fec_lock_losses",)), exact)
+    tolerated = _without(CONTROL | LOS_NOT_JUDGED | because("three in a row", ("fec_lock_losses",)), exact)
     return Expectation(exact, (), tolerated, within_hyperframes=2 + _SETTLE)
 
 
@@ -322,6 +322,12 @@ def _only_8b10b(option: LineRateOption) -> str | None:
     return None if option.line_code == "8b10b" else "is not valid for this option: 64B/66B has no disparity"
 
 
+def _no_sync_byte(option: LineRateOption) -> str | None:
+    if option.line_code == "8b10b":
+        return None
+    return "is not valid for this option: its sync word has no K28.5; see sync.terminate_only and sync.start_only"
+
+
 def _only_version_2(option: LineRateOption) -> str | None:
     if option.name in SCRAMBLED_OPTIONS:
         return None
@@ -351,6 +357,8 @@ def with_blocks(kinds: Iterable[FaultKind]) -> tuple[FaultKind, ...]:
     for kind in kinds:
         if kind.name == "line.disparity":
             kind = replace(kind, refused=_only_8b10b)
+        if kind.name == "sync.byte":
+            kind = replace(kind, refused=_no_sync_byte)
         out.append(replace(kind, expect_on_blocks=_MEANINGS.get(kind.name)))
     return tuple(out)
 

@@ -150,7 +150,9 @@ def damage_octets(fault: Fault, frame: U8, offset: int) -> Damaged:
     """Damage one hyperframe, uint8 (256, 16, T/8), in place; `offset` counts hyperframes from the fault's own."""
     name, values = fault.kind.name, fault.values
     octets = frame.shape[2]
-    if name in SYNC_BLOCK_FAULTS or (name == "sync.comma" and has_sync_blocks(frame)):
+    if name == "sync.pattern" and not fault.values["mask"] >> offset & 1:
+        return Damaged(0)
+    if name in SYNC_BLOCK_FAULTS or (name in ("sync.comma", "sync.pattern") and has_sync_blocks(frame)):
         return Damaged(*damage_sync_blocks(fault, frame))
     match fault.kind.plane:
         case "sync":
@@ -177,8 +179,6 @@ def _damage_sync(fault: Fault, frame: U8, offset: int) -> Damaged:
         frame[0, 0, 0] = D16_2
         return Damaged(0, loses=(0,))
     if name == "sync.pattern":
-        if not values["mask"] >> offset & 1:
-            return Damaged(0)
         frame[0, 0, 0] = D16_2
         return Damaged(0, loses=(0,))
     if name == "sync.byte":

@@ -17,6 +17,8 @@ from decoders.arrays import I64, U8
 __all__ = [
     "ALARM_MASKS",
     "BFN_COUNT",
+    "BLOCK_LOCK_BAD",
+    "BLOCK_LOCK_GOOD",
     "HFN_COUNT",
     "HITS_TO_SYNC",
     "LOS_THRESHOLD",
@@ -40,6 +42,8 @@ HFN_COUNT = 150
 BFN_COUNT = 4096
 LOS_THRESHOLD = 16
 """Characters in error of one hyperframe that raise LOS (clause 4.2.10.2)."""
+BLOCK_LOCK_GOOD, BLOCK_LOCK_BAD = 64, 16
+"""Good block headers in a row that give block lock, bad ones of as many that lose it (802.3 figure 49-12)."""
 HITS_TO_SYNC = 4
 """Sync bytes in their places from XACQ1 to HFNSYNC (Fig. 26)."""
 MISSES_TO_LOSE = 3

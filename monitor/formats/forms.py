@@ -18,7 +18,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 from decoders.errors import SettingsError
-from decoders.linerates import HYPERFRAMES_PER_SECOND, OPTIONS, LineRateOption, option_named, option_with
+from decoders.linerates import HYPERFRAMES_PER_SECOND, OPTIONS, option_named
 
 from ..errors import InputError
 
@@ -31,7 +31,6 @@ __all__ = [
     "checked_option",
     "form_of_name",
     "item_octets",
-    "option_for",
     "stream_octets",
     "stream_time_ns",
 ]
@@ -80,14 +79,6 @@ def checked_option(name: str) -> str:
     except SettingsError as error:
         raise InputError(str(error)) from None
     return option.name
-
-
-def option_for(part: str, name: str, line_code: str = "8b10b") -> LineRateOption:
-    """The option that `part` is to work at; InputError where it does not exist or has another line code."""
-    try:
-        return option_with(line_code, name, part)
-    except SettingsError as error:
-        raise InputError(str(error)) from None
 
 
 def stream_octets(form: Form, option: str, hyperframes: int) -> int:

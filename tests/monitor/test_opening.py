@@ -80,12 +80,13 @@ def test_a_link_under_test() -> None:
         assert (conditions.option, conditions.pointer_p, bench) == ("3", 40, None)
     for request, said in (
         (LinkRequest(source="loop://", via="craft"), "--via craft is for emulated links"),
+        (LinkRequest(source="loop://", fec="on"), "--fec and --scrambling are for emulated links"),
         (LinkRequest(source="loop://", pointer=20), "--pointer is for emulated links"),
         (LinkRequest(source="loop://"), "this makes the board transmit damaged data"),
         (LinkRequest(source="clean.bits"), "faults can be injected into emulated, emulated:pair and boards"),
         (
-            LinkRequest(source="emulated", option="10"),
-            "option 10 has line code 64B/66B; the campaign: 8B/10B only",
+            LinkRequest(source="emulated", option="10", scrambling=1),
+            "option 10 has no scrambling of version 2",
         ),
         (LinkRequest(source="emulated", pointer=3), "pointer"),
     ):

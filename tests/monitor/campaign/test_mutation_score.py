@@ -18,6 +18,7 @@ from monitor.campaign.transmission import transmit
 from monitor.delay.run import DelayRun
 from monitor.faults.catalogue import parse_fault
 from tests.monitor.campaign.mutants import MUTANTS, Mutant
+from tests.monitor.campaign.mutants.blocks import descrambling, reading_blocks, with_fec
 from tests.monitor.campaign.mutants.cm_channels import ethernet, hdlc
 from tests.monitor.campaign.mutants.declaration import reading
 from tests.monitor.campaign.mutants.delay import DELAY_MUTANTS, DelayMutant
@@ -78,6 +79,27 @@ def test_what_mutants_are_made_of_is_right(name: str) -> None:
     assert received(UNBROKEN[name]) == received(OWN_DECODER)
     streams = [s for s in known_streams() if s.name in ("places_2_3", "check_sequences", "l1_inband")]
     assert [r for r in check_known_answers(UNBROKEN[name], streams=streams) if not r.passed] == []
+
+
+@pytest.mark.parametrize(("name", "fec"), [("descrambler", False), ("blocks", False), ("codewords", True)])
+def test_what_block_mutants_are_made_of_is_right(name: str, fec: bool) -> None:
+    made = {"descrambler": descrambling(), "blocks": reading_blocks(), "codewords": with_fec()}
+    texts = (
+        "line.flip@8",
+        "line.violation@10:count=3",
+        "line.header@12",
+        "line.k@14:code=10",
+        "fec.symbols@16",
+    )
+    faults = [parse_fault(text) for text in texts if fec or not text.startswith("fec")]
+    sent = transmit(LinkConditions(option="8", fec=fec, seed=3), faults, 24)
+
+    def received(factory: ReceiverFactory) -> tuple[dict[str, int], list[Event]]:
+        receiver = factory(LinkSettings("8", sent.form))
+        events = [event for chunk in sent.chunks for event in receiver.receive(chunk)]
+        return dict(receiver.counters), events + list(receiver.finish())
+
+    assert received(made[name]) == received(OWN_DECODER)
 
 
 @pytest.mark.parametrize("mutant", KNOWN, ids=lambda m: m.name)

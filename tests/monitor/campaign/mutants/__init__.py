@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from .blocks import BLOCK_MUTANTS
 from .cm_channels import CHANNELS
 from .declaration import Mutant
 from .l1 import L1_AND_STARTUP
@@ -11,4 +12,11 @@ from .sync import SYNC_AND_NUMBERS
 
 __all__ = ["MUTANTS", "Mutant"]
 
-MUTANTS: tuple[Mutant, ...] = (*LINE_CODE, *SYNC_AND_NUMBERS, *L1_AND_STARTUP, *CHANNELS, *OCTETS)
+MUTANTS: tuple[Mutant, ...] = (
+    *LINE_CODE,
+    *SYNC_AND_NUMBERS,
+    *L1_AND_STARTUP,
+    *CHANNELS,
+    *OCTETS,
+    *BLOCK_MUTANTS,
+)

@@ -14,10 +14,12 @@ from decoders.events import Event
 from decoders.line_coding.characters import CharacterReader, LineForm, open_reader
 from decoders.line_coding.code_8b10b import CodedBlock
 from decoders.line_coding.line_octets import LineOctets, Place
+from decoders.linerates import OPTIONS, SIXTY_FOUR_SIXTY_SIX
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 from decoders.link.parts import LinkParts
 from decoders.link.planes import HyperframePlanes
 from decoders.link.settings import LinkSettings
+from monitor.campaign.conditions import LinkConditions
 from monitor.campaign.receivers import ProjectReceiver, Receiver, ReceiverFactory
 
 __all__ = [
@@ -46,7 +48,7 @@ class Mutant:
 
     `rule` is what it breaks, `clause` where that stands; `caught_by` the cases of the campaign that must catch it
     (patterns of their names, `baseline`, or `known:STREAM` for a stream of the known answers). `equivalent` argues
-    why no campaign can tell it from a right receiver. `option` is the line rate option at which it shows.
+    why no campaign can tell it from a right receiver. `option`, `fec` and `scrambling`: the link at which it shows.
     """
 
     name: str
@@ -57,6 +59,14 @@ class Mutant:
     make: ReceiverFactory
     equivalent: str = ""
     option: str = "2"
+    fec: bool = False
+    scrambling: int | None = None
+
+    def link(self, **changes: Any) -> LinkConditions:
+        """The link at which it shows; few of the large hyperframes do."""
+        if OPTIONS[self.option].line_code == SIXTY_FOUR_SIXTY_SIX:
+            changes = {"hyperframes": 16} | changes
+        return LinkConditions(option=self.option, fec=self.fec, scrambling=self.scrambling, **changes)
 
 
 def parts(**changes: Any) -> ReceiverFactory:

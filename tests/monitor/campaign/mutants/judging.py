@@ -17,7 +17,6 @@ from monitor.campaign.campaign import Baselines
 from monitor.campaign.cases import Case
 from monitor.campaign.conditions import LinkConditions
 from monitor.campaign.known_answers import check_known_answers, known_streams
-from monitor.campaign.receivers import ReceiverFactory
 from monitor.campaign.results import CaseResult
 from monitor.campaign.rules import default_cases
 from monitor.campaign.transmission import Transmission
@@ -31,8 +30,9 @@ __all__ = ["Judged", "Judging"]
 SEED = 3
 _KEPT = 96
 """Transmissions that are kept for the next mutant."""
-_NEAR = {"delay": {"line", "l1"}, "line": {"sync"}, "sync": {"line"}}
-"""LOS and the sync byte belong to the line and to sync, delay shows by alignment and by reset requests."""
+_NEAR = {"delay": {"line", "l1"}, "line": {"sync", "fec"}, "sync": {"line", "scrambling"}}
+"""RS-FEC is of the line, seeds are of sync. LOS and the sync byte belong to the line and to sync, delay shows by
+alignment and by reset requests."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +127,7 @@ class Judging:
         return judged.with_(self.cases_failing(mutant, cases))
 
     def cases(self, mutant: Mutant) -> list[Case]:
-        return default_cases(LinkConditions(option=mutant.option, seed=SEED))
+        return default_cases(mutant.link(seed=SEED))
 
     def known(self, mutant: Mutant, pattern: str, *, every: bool = False) -> Judged:
         """Against the known answers whose stream's name fits the pattern."""
@@ -145,16 +145,16 @@ class Judging:
     def cases_failing(self, mutant: Mutant, cases: Iterable[Case], *, every: bool = False) -> Judged:
         """Against cases, until one of the mutant's plane fails it, or all of them."""
         judged = Judged(mutant)
-        for result in self.results(mutant.make, cases, mutant.option):
+        for result in self.results(mutant, cases):
             if not result.passed:
                 judged = judged.with_(Judged(mutant, (result.case.name,), frozenset(planes_of(result))))
                 if judged.named and not every:
                     break
         return judged
 
-    def results(self, receiver: ReceiverFactory, cases: Iterable[Case], option: str) -> Iterator[CaseResult]:
+    def results(self, mutant: Mutant, cases: Iterable[Case]) -> Iterator[CaseResult]:
         """The result of each case, one after the other."""
-        bench = Baselines(LinkConditions(option=option, seed=SEED, form=LineForm.BITS), receiver)
+        bench = Baselines(mutant.link(seed=SEED, form=LineForm.BITS), mutant.make)
         for case in cases:
             with self._sent_once():
                 result = bench.baseline() if case.is_baseline else bench.case(case)
