@@ -160,7 +160,7 @@ def _alignment(due: Due, events: Sequence[Timed]) -> Iterator[Finding]:
         text = f"line: expected alignment offset {wanted}, observed {seen}"
         yield Finding(Verdict.CORRUPTED, None, text, Plane.LINE, None, wanted, seen)
     for event in told:
-        if event.bit_offset % 10 != event.slip_bits:
+        if event.bit_offset % due.aligned_bits != event.slip_bits:
             wanted = f"a sync byte at a bit of the stream with the alignment offset {event.slip_bits}"
             seen = f"bit {event.bit_offset}"
             text = f"line: expected {wanted}, observed {seen}"

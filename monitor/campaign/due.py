@@ -54,7 +54,7 @@ class Due:
     `counters` are totals; `exact` are those
     counters whose total is certain. `timing` and `settings` (version, rate code, pointer p as accepted; None where
     nothing is decoded) hold for each hyperframe; `lost` are those that are not decoded. `alignments`: word
-    alignment offsets (0 to 9, 0 to 65) one after the other, none where the form has no bits.
+    alignment offsets (0 to 9, 0 to 65) one after the other, none where the form has no bits; `aligned_bits`: 10 or 66.
     """
 
     facts: list[Fact] = field(default_factory=list)
@@ -69,6 +69,7 @@ class Due:
     first: int = 0
     lost: frozenset[int] = frozenset()
     alignments: tuple[int, ...] = ()
+    aligned_bits: int = 10
 
 
 def due_of(
@@ -80,8 +81,8 @@ def due_of(
     `lead_bits` come before the first one sent, where the receiver finds the word alignment itself.
     """
     due = _Work(stream, flags, types).done()
+    due.aligned_bits = period = _ALIGNED_BITS[stream.option.line_code]
     if lead_bits is not None:
-        period = _ALIGNED_BITS[stream.option.line_code]
         offsets = [lead_bits % period]
         for at in sorted(stream.moved):
             offsets.append((offsets[-1] + stream.moved[at]) % period)

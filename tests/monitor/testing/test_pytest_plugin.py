@@ -249,10 +249,16 @@ def test_what_cannot_be_is_refused(link: EmulatedLink) -> None:
         link.inject("hdlc.fc")
     with pytest.raises(InputError, match="1 hyperframe or more"):
         link.run(0)
-    with pytest.raises(InputError, match="64B/66B"):
-        EmulatedLink(option="8")
     with pytest.raises(InputError, match="HDLC rate code"):
         EmulatedLink(option="1", hdlc_rate_code=6)
+
+
+def test_a_link_of_64b66b_is_tested_like_any_other() -> None:
+    link = EmulatedLink(option="8")
+    link.run(20)
+    link.inject("line.header")
+    link.run(10)
+    link.expect(block_type_unexpected=(0, 1), unexpected_k=(0, 1), within=20)
 
 
 def test_a_capture_must_be_as_expected(tmp_path: Path) -> None:
