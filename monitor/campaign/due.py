@@ -54,7 +54,8 @@ class Due:
     `counters` are totals; `exact` are those
     counters whose total is certain. `timing` and `settings` (version, rate code, pointer p as accepted; None where
     nothing is decoded) hold for each hyperframe; `lost` are those that are not decoded. `alignments`: word
-    alignment offsets (0 to 9, 0 to 65) one after the other, none where the form has no bits; `aligned_bits`: 10 or 66.
+    alignment offsets (0 to 9, 0 to 65) one after the other, none where the form has no bits. `aligned_bits` is 10
+    or 66.
     """
 
     facts: list[Fact] = field(default_factory=list)
