@@ -3,8 +3,8 @@
     python tests/screens/make_pictures.py [FOLDER]
 
 writes FOLDER (captures/pictures) /VIEW-COLUMNSxLINES.svg, each a plain frame around the screen as it is, in whatever
-monospace font there is; and the same of 80x24 without colour, as NO_COLOR has it. Nothing in a picture is fetched
-from anywhere. Exit status 1 where a picture is larger than it may be.
+monospace font there is; the same of 80x24 without colour, as NO_COLOR has it; and the link at options of 64B/66B.
+Nothing in a picture is fetched from anywhere. Exit status 1 where a picture is larger than it may be.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import html
 import os
 import re
 import sys
-from collections.abc import Awaitable, Callable, Iterable, Iterator
+from collections.abc import Awaitable, Callable, Coroutine, Iterable, Iterator
 from pathlib import Path
 
 from rich.color import Color
@@ -88,9 +88,12 @@ PICTURES = (
 )
 
 
-async def picture(view: str, size: tuple[int, int], *, colour: bool = True) -> str:
+HIGH_RATES = ("8", "10")
+
+
+async def picture(view: str, size: tuple[int, int], *, colour: bool = True, option: str = "2") -> str:
     """One view as SVG text."""
-    source = EmulatedSource(pair=True, seed=SEED, every_plane=True)
+    source = EmulatedSource(option=option, pair=True, seed=SEED, every_plane=True)
     app = FrayApp(
         Pipeline(source), live=False, colour=colour, iq_map=iq_map_sent(option_named(source.option))
     )
@@ -178,9 +181,15 @@ def main(folder: Path) -> int:
     os.environ.pop("SSH_CONNECTION", None)
     folder.mkdir(parents=True, exist_ok=True)
     too_large = 0
+    made: dict[str, Coroutine[None, None, str]] = {}
     for view, (columns, lines), colour in PICTURES:
-        svg = asyncio.run(picture(view, (columns, lines), colour=colour))
-        path = folder / f"{view}-{columns}x{lines}{'' if colour else '-plain'}.svg"
+        made[f"{view}-{columns}x{lines}{'' if colour else '-plain'}"] = picture(
+            view, (columns, lines), colour=colour
+        )
+    for option in HIGH_RATES:
+        made[f"link-option{option}-80x24"] = picture("link", SIZES[0], option=option)
+    for name, drawing in made.items():
+        svg, path = asyncio.run(drawing), folder / f"{name}.svg"
         path.write_text(svg, encoding="utf-8")
         size = len(svg.encode())
         too_large += size > LARGEST
