@@ -215,7 +215,7 @@ def _public_names(path: Path) -> set[str]:
     return {name for name in named if not name.startswith("_")}
 
 
-NAMED_TWICE = {"Receiver", "inert", "Verdict", "judge"}
+NAMED_TWICE: set[str] = set()
 """Public names that still mean two things. May only shrink."""
 
 

@@ -65,7 +65,7 @@ NOT_WRITTEN = {
 }
 """Pattern: what is written instead."""
 
-STILL_OLD: tuple[str, ...] = ("campaign",)
+STILL_OLD: tuple[str, ...] = ()
 """Texts that still have some of these words. May only shrink."""
 
 PLAN = """

@@ -21,7 +21,7 @@ from decoders.linerates import option_named
 
 from ..links.pipeline import Pipeline
 from ..links.snapshot import LogEntry
-from .cells import inert
+from .cells import inert_cells
 from .command_page import Action, CommandPage
 from .delay_view import DelayView
 from .event_file import event_text, saved_in_words
@@ -229,7 +229,7 @@ class FrayApp(App[int], inherit_bindings=False):
             self._draw()
 
     def _say(self, text: str) -> None:
-        self._note = inert(text)
+        self._note = inert_cells(text)
         self._note_left = round(_NOTE_SECONDS * self.fps)
         self._draw_status()
 

@@ -1,6 +1,6 @@
 """Text that cannot do anything to a terminal, cut and counted to fit its cells.
 
-Whatever comes from a link, a file name or a failure goes through `inert` before it reaches a screen. One
+Whatever comes from a link, a file name or a failure goes through `inert_cells` before it reaches a screen. One
 character is then always one cell. Nothing here parses markup.
 """
 
@@ -10,13 +10,13 @@ from rich.cells import cell_len
 
 from .. import text as plain
 
-__all__ = ["count", "fit", "fit_middle", "inert", "lasting", "window_text", "wrapped"]
+__all__ = ["count", "fit", "fit_middle", "inert_cells", "lasting", "window_text", "wrapped"]
 
 CUT = ">"
 """Stands at the end of text that was cut."""
 
 
-def inert(text: str) -> str:
+def inert_cells(text: str) -> str:
     """Escaped text (°, ü as they are), and what takes two cells or none as an escape, too (`\\u96fb`, `\\u0301`)."""
     shown = plain.inert(text)
     if shown.isascii():

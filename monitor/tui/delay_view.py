@@ -19,7 +19,7 @@ from decoders.link_delay.delay import ONE_WAY_LIMIT_NS
 
 from ..delay.samples import DelaySample, DelayStatus
 from ..text import counted
-from .cells import count, fit, inert, wrapped
+from .cells import count, fit, inert_cells, wrapped
 from .feed import Feed
 from .line_pane import Line, LinePane, cells
 from .palette import Look
@@ -169,7 +169,7 @@ class DelayPane(LinePane, can_focus=True):
         line.append(Segment(fit(text, max(width - len(state) - 2, 0)), look.strong))
         lines: list[Line] = [tuple(line)]
         if resets.failure is not None:
-            problem = inert(str(resets.failure) or type(resets.failure).__name__)
+            problem = inert_cells(str(resets.failure) or type(resets.failure).__name__)
             lines += [(Segment(f" ! {part}", look.bad),) for part in wrapped(problem, width - 3)[:3]]
         return lines
 
@@ -284,7 +284,7 @@ def offset_lines(status: DelayStatus, width: int, look: Look) -> list[Line]:
     heads = "".join(f"{offset:>{size}}" for offset in range(positions))
     lines: list[Line] = [(Segment(f" {'offset':<7}{heads}", look.quiet),)]
     for name, covered in zip(status.names, status.coverage, strict=True):
-        line = [Segment(f" {inert(name)[:6]:<7}", look.strong)]
+        line = [Segment(f" {inert_cells(name)[:6]:<7}", look.strong)]
         for times in covered.counts:
             text = f"{count(times, size - 1) if times else '.':>{size}}"
             line.append(Segment(text, look.text if times else look.quiet))

@@ -17,7 +17,7 @@ from decoders.link.startup import StartupState
 
 from ..links.snapshot import BoardSaid, SourceWarning
 from ..text import counted
-from .cells import inert
+from .cells import inert_cells
 from .palette import BAD, GOOD, MOVED, NOTE
 
 __all__ = ["EventWords", "event_in_words", "is_bad", "startup_meaning", "status_word"]
@@ -77,7 +77,7 @@ def event_in_words(event: ev.Event) -> EventWords:
     """An event in words; kinds that are new are told by their name."""
     teller = _TELLERS.get(type(event))
     if teller is None:
-        return EventWords(NOTE, "event", inert(repr(event)))
+        return EventWords(NOTE, "event", inert_cells(repr(event)))
     return teller(event)
 
 
@@ -87,7 +87,7 @@ def _frame(event: ev.FrameReceived) -> EventWords:
         content = describe(event.data[:1600]).line
     else:
         content = printable(event.data, _DESCRIBED_OCTETS)
-    text = f"{event.length:4d} {inert(content)}"
+    text = f"{event.length:4d} {inert_cells(content)}"
     return EventWords(GOOD if good else BAD, status_word(event.status), text)
 
 
@@ -156,17 +156,17 @@ def _sync_byte(event: ev.SyncByteMissed) -> EventWords:
 
 
 def _l1(event: ev.L1Changed) -> EventWords:
-    name = _FIELDS.get(event.field, inert(event.field))
+    name = _FIELDS.get(event.field, inert_cells(event.field))
     return EventWords(MOVED, "received", f"{name} 0x{event.new:02X}, before 0x{event.old:02X}")
 
 
 def _accepted(event: ev.L1Accepted) -> EventWords:
-    name = _FIELDS.get(event.field, inert(event.field))
+    name = _FIELDS.get(event.field, inert_cells(event.field))
     return EventWords(NOTE, "accepted", f"{name} {event.new}, before {event.old}")
 
 
 def _rejected(event: ev.SettingRejected) -> EventWords:
-    name = _FIELDS.get(event.field, inert(event.field))
+    name = _FIELDS.get(event.field, inert_cells(event.field))
     return EventWords(BAD, "rejected", f"{name} {event.value} is not valid for this option")
 
 
@@ -200,13 +200,13 @@ _TELLERS: dict[type[ev.Event], Callable[[Any], EventWords]] = {
         f"at bit {e.bit_offset} of the stream, alignment offset {counted(e.slip_bits, 'bit')}",
     ),
     ev.HyperframesNotReceived: _gap,
-    BoardSaid: lambda e: EventWords(NOTE, "log", inert(e.text)),
-    SourceWarning: lambda e: EventWords(BAD if is_bad(e) else NOTE, "source", inert(e.text)),
+    BoardSaid: lambda e: EventWords(NOTE, "log", inert_cells(e.text)),
+    SourceWarning: lambda e: EventWords(BAD if is_bad(e) else NOTE, "source", inert_cells(e.text)),
     ev.SyncByteMissed: _sync_byte,
     ev.BlockErrors: _blocks,
     ev.CodewordErrors: _codewords,
     ev.SyncWordDiffers: lambda e: EventWords(
-        NOTE, "sync word", inert(f"layout {e.layout}, origin {e.origin}")
+        NOTE, "sync word", inert_cells(f"layout {e.layout}, origin {e.origin}")
     ),
     ev.SyncWordFillerMismatch: lambda e: EventWords(
         BAD if is_bad(e) else NOTE, "filler", f"in the sync word: {e.octets.hex(' ').upper()}"

@@ -30,7 +30,7 @@ from decoders.user_plane.iq_levels import dc_offset, level_dbfs, peak
 
 from ..links.snapshot import NEVER, Snapshot
 from ..text import counted
-from .cells import count, fit, inert, wrapped
+from .cells import count, fit, inert_cells, wrapped
 from .feed import Feed
 from .iq_view import IqChoice, iq_pictures
 from .line_pane import Line, LinePane
@@ -233,7 +233,7 @@ class Levels(LinePane):
         bits = str(choice.map.axcs[0].sample_width) if choice.map else "?"
         lines: list[Line] = [(Segment(fit(f"IQ  M={bits}{assumed}", width), look.quiet),)]
         if choice.problem:
-            lines += [(Segment(part, look.bad),) for part in wrapped(inert(choice.problem), width)]
+            lines += [(Segment(part, look.bad),) for part in wrapped(inert_cells(choice.problem), width)]
         elif samples is None or choice.map is None:
             lines.append((Segment(fit("- no IQ data", width), look.quiet),))
         else:

@@ -24,7 +24,7 @@ from decoders.user_plane.iq_map import IqMap
 from decoders.user_plane.iq_packing import Samples
 
 from ..links.snapshot import Snapshot
-from .cells import fit, inert, wrapped
+from .cells import fit, inert_cells, wrapped
 from .line_pane import Line, LinePane
 from .palette import Look
 
@@ -126,7 +126,7 @@ class IqPage(LinePane, can_focus=True):
         look, width = self.look, self.size.width
         samples = self.choice.samples(snapshot)
         if samples is None or self.choice.map is None:
-            told = inert(self.choice.problem) or "no IQ data"
+            told = inert_cells(self.choice.problem) or "no IQ data"
             style = look.bad if self.choice.problem else look.quiet
             self.show([(Segment(part, style),) for part in wrapped(told, width)])
             return
@@ -148,7 +148,7 @@ class IqPage(LinePane, can_focus=True):
     ) -> list[Line]:
         look, width = self.look, self.size.width
         assumed = "" if self.choice.text else " assumed"
-        where = f" AxC {inert(name)} ({self.index + 1} of {count})"
+        where = f" AxC {inert_cells(name)} ({self.index + 1} of {count})"
         about = (
             f"{assumed}  M {axc.sample_width}  {axc.sample_rate_hz / 1e6:.10g} Msps  bit {axc.start_bit}"
             f"  {len(samples)} samples of {snapshot.bfn:4d}.{snapshot.hfn:03d}"

@@ -16,7 +16,7 @@ from decoders.counters import plane_of
 from decoders.events import FrameReceived, OctetsChanged, Plane
 
 from ..links.snapshot import LogEntry
-from .cells import fit_middle, inert, wrapped
+from .cells import fit_middle, inert_cells, wrapped
 from .event_words import event_in_words
 from .line_pane import Line, LinePane
 from .palette import LETTERS, NAMES, Look
@@ -88,7 +88,7 @@ class Page(Screen[None]):
         last = min(self._top + height, len(lines))
         place = f" {self._heading}   lines {self._top + 1}-{last} of {len(lines)}"
         if self._note:
-            place = " " + fit_middle(inert(self._note), self._head.size.width - 2)
+            place = " " + fit_middle(inert_cells(self._note), self._head.size.width - 2)
         self._head.show([(Segment(place, self._look.bar),)])
         self._pane.show(lines[self._top : self._top + height])
 
@@ -120,7 +120,10 @@ class AskPage(Page):
         def make(width: int) -> list[Line]:
             lines: list[Line] = [()]
             for part in text:
-                lines += [*((Segment(f" {row}", look.text),) for row in wrapped(inert(part), width - 2)), ()]
+                lines += [
+                    *((Segment(f" {row}", look.text),) for row in wrapped(inert_cells(part), width - 2)),
+                    (),
+                ]
             return lines
 
         super().__init__(look, "question", make)
@@ -134,8 +137,8 @@ class AskPage(Page):
 def _fields(pairs: Sequence[tuple[str, str]], width: int, look: Look) -> list[Line]:
     lines: list[Line] = []
     for name, value in pairs:
-        for i, part in enumerate(wrapped(inert(value), max(width - 18, 10))):
-            label = f"  {inert(name)[:15]:<16}" if i == 0 else " " * 18
+        for i, part in enumerate(wrapped(inert_cells(value), max(width - 18, 10))):
+            label = f"  {inert_cells(name)[:15]:<16}" if i == 0 else " " * 18
             lines.append((Segment(label, look.quiet), Segment(part, look.text)))
     return lines
 
@@ -178,7 +181,7 @@ def reading(entry: LogEntry, look: Look) -> Maker:
             )
             if plane is Plane.ETHERNET:
                 for layer in describe(event.data).layers:
-                    lines += [(), (Segment(" " + inert(layer.name), look.strong),)]
+                    lines += [(), (Segment(" " + inert_cells(layer.name), look.strong),)]
                     lines += _fields(layer.fields, width, look)
             else:
                 lines += _fields([("as text", printable(event.data, 2048))], width, look)

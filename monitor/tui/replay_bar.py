@@ -21,7 +21,7 @@ from textual.widgets import Input
 from decoders.linerates import HYPERFRAMES_PER_FRAME
 
 from ..errors import InputError
-from .cells import count, fit, inert
+from .cells import count, fit, inert_cells
 from .line_pane import Line, LinePane, cells
 from .palette import Look
 
@@ -242,7 +242,7 @@ class SeekPage(ModalScreen[None]):
 
     def _draw(self) -> None:
         text = " go to hyperframe 120, BFN.HFN 17.42 or time 12.5ms; enter goes there, esc back"
-        self._head.show([(Segment(fit(inert(text), self._head.size.width), self._head.fill),)])
+        self._head.show([(Segment(fit(inert_cells(text), self._head.size.width), self._head.fill),)])
 
     def action_leave(self) -> None:
         self.dismiss()

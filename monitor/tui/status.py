@@ -14,7 +14,7 @@ from decoders.linerates import EIGHT_TEN, option_named
 
 from ..links.snapshot import Snapshot
 from ..text import counted
-from .cells import fit_middle, inert, lasting, window_text, wrapped
+from .cells import fit_middle, inert_cells, lasting, window_text, wrapped
 from .event_words import startup_meaning
 from .feed import Feed
 from .line_pane import Line, LinePane, cells
@@ -102,7 +102,7 @@ class FailureLines(LinePane):
             return
         width = self.app.size.width
         text = f"Reading stopped: {str(failure) or type(failure).__name__}"
-        lines = wrapped(inert(text), max(width - 2, 20))[:_MOST_FAILURE_LINES]
+        lines = wrapped(inert_cells(text), max(width - 2, 20))[:_MOST_FAILURE_LINES]
         self.styles.height = len(lines)
         self.display = True
         self.show([(Segment(f" {line}".ljust(width), self.look.alarm),) for line in lines])
@@ -155,7 +155,11 @@ class StatusLines(LinePane):
         if note and len(note) > room - len(right) - 1:  # a note passes, and is read whole
             right = ""
         room -= len(right)
-        name = fit_middle(inert(note), room) if note else short_title(inert(title or snapshot.source), room)
+        name = (
+            fit_middle(inert_cells(note), room)
+            if note
+            else short_title(inert_cells(title or snapshot.source), room)
+        )
         line.append(Segment(name.ljust(max(room, 0))[: max(room, 0)], look.bar))
         line.append(Segment(right, look.bar))
         return tuple(line)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.segment import Segment
 
 from ..links.judgement import Judged
-from .cells import fit, inert, wrapped
+from .cells import fit, inert_cells, wrapped
 from .fault_list import FaultChoice
 from .feed import FaultTimes, Feed
 from .line_pane import Line, LinePane
@@ -32,12 +32,12 @@ class VerdictLines(LinePane):
             return
         lines.append(
             (
-                Segment(f" {inert(fault.text)} ", look.strong),
+                Segment(f" {inert_cells(fault.text)} ", look.strong),
                 Segment(fit(fault.does, max(width - len(fault.text) - 3, 0)), look.quiet),
             )
         )
         if problem:
-            lines += [(Segment(" ! " + part, look.bad),) for part in wrapped(inert(problem), width - 4)]
+            lines += [(Segment(" ! " + part, look.bad),) for part in wrapped(inert_cells(problem), width - 4)]
         if repeater.told:
             style = look.alarm if repeater.worst else look.bar_chosen if repeater.active else look.good
             lines.append((Segment(fit(f" {repeater.told} ", width), style),))
@@ -61,9 +61,9 @@ def verdict_lines(judged: Judged, times: FaultTimes | None, width: int, look: Lo
     if when and times and times.recovered is not None:
         when += f", recovered after {times.recovered} hf"
     room = width - len(number) - len(word)
-    head = f"{when}  {inert(fault.text)} at hf {fault.hyperframe}"
+    head = f"{when}  {inert_cells(fault.text)} at hf {fault.hyperframe}"
     if len(head) > room:
-        head = f"{when}  {inert(fault.text.partition(':')[0])} at hf {fault.hyperframe}"
+        head = f"{when}  {inert_cells(fault.text.partition(':')[0])} at hf {fault.hyperframe}"
     head_line = (
         Segment(number, look.text),
         Segment(word, style),

@@ -5,13 +5,13 @@ from __future__ import annotations
 import pytest
 from rich.cells import cell_len
 
-from monitor.tui.cells import count, fit, fit_middle, inert, lasting, window_text, wrapped
+from monitor.tui.cells import count, fit, fit_middle, inert_cells, lasting, window_text, wrapped
 
 
 def test_inert() -> None:
-    assert inert("plain [red] text") == "plain [red] text"
-    assert inert("\x1b[31m") == "\\x1b[31m"
-    assert inert("a\u202eb\u0301\U0001f600\udcff") == "a\\u202eb\\u0301\\U0001f600\\udcff"
+    assert inert_cells("plain [red] text") == "plain [red] text"
+    assert inert_cells("\x1b[31m") == "\\x1b[31m"
+    assert inert_cells("a\u202eb\u0301\U0001f600\udcff") == "a\\u202eb\\u0301\\U0001f600\\udcff"
 
 
 def test_fitting() -> None:
@@ -62,5 +62,5 @@ def test_spans_are_told_in_a_unit_that_fits() -> None:
     ],
 )
 def test_what_is_printable_in_one_cell_is_itself(text: str, shown: str) -> None:
-    assert inert(text) == shown
+    assert inert_cells(text) == shown
     assert cell_len(shown) == len(shown)
