@@ -18,7 +18,7 @@ _COLUMN = re.compile(rb"[ \t]*(?:0[xX])?[0-9A-Fa-f]*[ \t]*:")
 _TOKEN = re.compile(rb"\S+")
 _HALF = re.compile(rb"[0-9A-Fa-f](?:[0-9A-Fa-f]{2})*")
 _PAIRS = re.compile(rb"(?:[0-9A-Fa-f]{2})+")
-_COLUMN_OCTETS = np.isin(np.arange(256), np.frombuffer(b"0123456789abcdefABCDEFxX: \t", np.uint8))
+_COLUMNS = re.compile(rb"(?:[ \t]*(?:0[xX])?[0-9A-Fa-f]*[ \t]*:)*")
 LONG_LINE = 1 << 20
 
 
@@ -167,12 +167,12 @@ def _without_columns(piece: bytes) -> bytes:
         alike = (table[:, -1] == ord("\n")).all() and (table[:, colon] == ord(":")).all()
         if alike and piece.count(b"\n") == piece.count(b":") == lines:  # as most programs write it
             columns = table[:, : colon + 1]
-            return table[:, colon + 1 :].tobytes() if _COLUMN_OCTETS[columns].all() else piece
+            return table[:, colon + 1 :].tobytes() if _COLUMNS.fullmatch(columns.tobytes()) else piece
     if b"#" in piece:
         data, _ = _drop_in_lines(data, ord("#"), to_end=True)
     if b":" in piece:
         rest, columns = _drop_in_lines(data, ord(":"), to_end=False)
-        data = rest if _COLUMN_OCTETS[columns].all() else data
+        data = rest if _COLUMNS.fullmatch(columns.tobytes()) else data
     return data.tobytes()
 
 

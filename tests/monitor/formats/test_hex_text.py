@@ -131,3 +131,13 @@ def test_hex_on_one_endless_line() -> None:
 
 
 # ---------------------------------------------------------------- writers
+
+
+def test_digits_with_blanks_between_are_no_offset_column() -> None:
+    """Whole lines at once and line by line say the same: found by the fuzzer."""
+    text = b"bc50c5 00 11\nbc50c5 00 :\n22 33\n"
+    for pieces in ([text], [text[:13], text[13:]], [bytes((octet,)) for octet in text]):
+        reader = HexReader()
+        octets = b"".join(reader.feed(piece) for piece in pieces) + reader.feed(b"", final=True)
+        assert octets == bytes.fromhex("bc50c50011")
+        assert reader.error is not None and "line 2" in str(reader.error)
