@@ -1,4 +1,4 @@
-"""Crafted captures: what was put in comes out again, whole or cut at the front, in every raw form.
+"""Crafted captures: what was injected comes out again, whole or cut at the front, in every data format.
 
 The truth of a capture is what was put in; where that does not settle it, the scalar reference receiver, which
 shares no code with the decoders. Here both ways are held against each other and against LinkDecoder.
