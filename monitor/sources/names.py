@@ -5,11 +5,23 @@ from __future__ import annotations
 import os
 import re
 import sys
+from dataclasses import dataclass
 from enum import StrEnum
 
 from ..errors import InputError
 
-__all__ = ["SourceKind", "is_emulated", "is_pair", "is_serial", "line_meant", "source_kind"]
+__all__ = [
+    "Segment",
+    "SourceKind",
+    "is_emulated",
+    "is_pair",
+    "is_serial",
+    "line_meant",
+    "named_source",
+    "source_kind",
+]
+
+_NAME = r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}"
 
 _EMULATED = {"emulated": False, "emulated:pair": True}
 """The emulated links, and whether they have two boards."""
@@ -55,3 +67,38 @@ def line_meant(text: str) -> str | None:
     """The URL of a line that was meant by a bare HOST:PORT, unless there is such a file."""
     bare = re.fullmatch(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+):\d{1,5}", text)
     return f"socket://{text}" if bare and not os.path.lexists(text) else None
+
+
+def named_source(text: str) -> tuple[str | None, str]:
+    """The name and the SOURCE of `NAME=SOURCE`; no name where the word is a SOURCE alone, or a file that exists."""
+    named = re.match(rf"({_NAME})=(?=.)", text)
+    if named is None or os.path.lexists(text):
+        return None, text
+    return named[1], text[named.end() :]
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """One direction of the line between two nodes of a site: what `receiver` gets from `sender`."""
+
+    sender: str
+    receiver: str
+
+    @property
+    def name(self) -> str:
+        """`SENDER>RECEIVER`, as in `segment=RE-1>RE-2`."""
+        return f"{self.sender}>{self.receiver}"
+
+    @property
+    def reverse(self) -> Segment:
+        return Segment(self.receiver, self.sender)
+
+    @classmethod
+    def parse(cls, text: str) -> Segment:
+        """The segment `SENDER>RECEIVER`; InputError for anything else."""
+        ends = re.fullmatch(rf"({_NAME})>({_NAME})", text)
+        if ends is None or ends[1] == ends[2]:
+            raise InputError(
+                f"segment {text!r} is not SENDER>RECEIVER", hint="for example RE-1>RE-2, in quotes"
+            )
+        return cls(ends[1], ends[2])

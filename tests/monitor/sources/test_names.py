@@ -8,7 +8,7 @@ import pytest
 
 from monitor.errors import InputError
 from monitor.sources import names
-from monitor.sources.names import SourceKind, is_pair, line_meant, source_kind
+from monitor.sources.names import Segment, SourceKind, is_pair, line_meant, named_source, source_kind
 
 
 @pytest.mark.parametrize(
@@ -50,3 +50,41 @@ def test_a_bare_address_is_meant_as_a_line(tmp_path: Path, monkeypatch: pytest.M
     monkeypatch.chdir(tmp_path)
     Path("bench-3:7000").touch()
     assert line_meant("bench-3:7000") is None
+
+
+@pytest.mark.parametrize(
+    ("word", "name", "source"),
+    [
+        ("REC-A=socket://127.0.0.1:7000", "REC-A", "socket://127.0.0.1:7000"),
+        ("RE-1=night.ffcap", "RE-1", "night.ffcap"),
+        ("RE-1=a=b.octets", "RE-1", "a=b.octets"),
+        ("night.ffcap", None, "night.ffcap"),
+        ("socket://127.0.0.1:7000?logging=debug", None, "socket://127.0.0.1:7000?logging=debug"),
+        ("./a=b.octets", None, "./a=b.octets"),
+        ("RE-1=", None, "RE-1="),
+        ("=night.ffcap", None, "=night.ffcap"),
+    ],
+)
+def test_a_source_may_have_a_name(word: str, name: str | None, source: str) -> None:
+    assert named_source(word) == (name, source)
+
+
+def test_a_file_that_exists_is_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "RE-1=night.ffcap").touch()
+    assert named_source("RE-1=night.ffcap") == (None, "RE-1=night.ffcap")
+
+
+def test_a_segment_is_one_direction_between_two_nodes() -> None:
+    segment = Segment.parse("RE-1>RE-2")
+    assert (segment.sender, segment.receiver) == ("RE-1", "RE-2")
+    assert Segment.parse(segment.name) == segment
+    assert segment.reverse.name == "RE-2>RE-1"
+
+
+@pytest.mark.parametrize(
+    "text", ["", "RE-1", "RE-1>", ">RE-1", "RE-1>RE-1", "RE-1>RE-2>RE-3", "RE 1>RE-2", "-a>b"]
+)
+def test_what_is_no_segment_is_one_line(text: str) -> None:
+    with pytest.raises(InputError, match="SENDER>RECEIVER"):
+        Segment.parse(text)
