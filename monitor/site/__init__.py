@@ -1,0 +1,1 @@
+"""Several links of one site: where on a chain damage enters."""
