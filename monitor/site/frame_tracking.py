@@ -18,9 +18,10 @@ from .coverage import Coverage
 
 __all__ = ["FrameSign", "FrameTracking", "MissingFrame"]
 
-_FIRST_LAG, _MOST_LAG = 400, 4000
+_QUEUED, _MOST_LAG = 600, 4000
+"""Hyperframes that frames may wait in a node, beside twice the longest time seen; and at the most."""
 _SLACK = 3
-_SIMILAR = 0.5
+_SIMILAR = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +91,8 @@ class FrameTracking:
         """Frames that have passed to a stop, by their address."""
         self.inserted: dict[tuple[int, Plane], int] = defaultdict(int)
         self.frames: dict[tuple[int, Plane], int] = defaultdict(int)
+        self._passed: dict[tuple[int, Plane], int] = defaultdict(lambda: -(1 << 62))
+        """Time at the stop before of the last frame that has passed to a stop."""
         self.signs: list[FrameSign] = []
         self.missing: list[MissingFrame] = []
 
@@ -107,11 +110,12 @@ class FrameTracking:
         for frame in self._open.get(key, ()):
             if point in frame.seen or max(frame.seen) > point:
                 continue
-            before = max(frame.seen)
-            lag = time - frame.seen[before][0]
-            if -_SLACK <= lag <= self._patience(point, plane, frame):
+            since = frame.seen[max(frame.seen)][0]
+            lag = time - since
+            if -_SLACK <= lag <= self._patience(point, plane, frame, overtaken=since < self._passed[point, plane]):
                 frame.seen[point] = (time, status)
                 self.lags[point, plane] = max(lag, self.lags.get((point, plane), 0))
+                self._passed[point, plane] = max(self._passed[point, plane], since)
                 return
         frame = _Frame(plane, event.data, {point: (time, status)})
         self._open.setdefault(key, []).append(frame)
@@ -123,9 +127,12 @@ class FrameTracking:
         per_octet = 10 if frame.plane is Plane.ETHERNET else 9
         return (len(frame.data) + 26) * per_octet // (8 * octets) + 2
 
-    def _patience(self, point: int, plane: Plane, frame: _Frame) -> int:
+    def _patience(self, point: int, plane: Plane, frame: _Frame, *, overtaken: bool = False) -> int:
+        """How long after the stop before a frame may come; one that a later frame has overtaken, not much longer."""
         known = self.lags.get((point, plane))
-        usual = _FIRST_LAG if known is None else min(2 * known + 40, _MOST_LAG)
+        if overtaken and known is not None:
+            return known + self._span(point, frame)
+        usual = min(2 * (known or 0) + _QUEUED, _MOST_LAG)
         return usual + 2 * self._span(point, frame)
 
     # --- judgement --------------------------------------------------------------------------------------------
@@ -197,6 +204,8 @@ class FrameTracking:
     def _must_have_seen(self, frame: _Frame, point: int, before: int) -> bool:
         time = frame.seen[before][0]
         late = self._patience(point, frame.plane, frame)
+        if self._passed[point, frame.plane] > time:  # later ones have passed
+            late = self.lags.get((point, frame.plane), 0) + self._span(point, frame)
         if (point, frame.plane) not in self.lags:
             return False
         return self._coverage[point].covers(time - self._span(point, frame), time + late)
@@ -268,7 +277,7 @@ def _address(frame: _Frame) -> bytes:
 
 
 def _alike(one: bytes, other: bytes) -> bool:
-    """Whether two frames of the same length have half of their octets in common."""
+    """Whether two frames of the same length have three quarters of their octets in common."""
     if len(one) != len(other):
         return False
     same = sum(a == b for a, b in zip(one, other, strict=True))

@@ -25,7 +25,8 @@ from ..links.damage import (
 )
 from ..sources.names import Segment
 from ..text import counted
-from .attribution import Drafts, damages_of
+from .attribution import damages_of
+from .drafts import Drafts
 from .route import RouteComparison, Stop
 from .routes import Route, routes_of
 
@@ -106,7 +107,7 @@ class Localisation:
                 decoder = self.taps[index].decoder
                 assert decoder is not None, "attach every decoder first"
                 stops.append(Stop(self.points[index], at, decoder.option))
-            comparison = RouteComparison(route.segments, stops)
+            comparison = RouteComparison(route.segments, stops, away=route.away)
             self._routes.append(comparison)
             for stop, (_, index) in enumerate(route.stops):
                 self._places[index].append(_Place(comparison, stop))
