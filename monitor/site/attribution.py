@@ -19,9 +19,10 @@ __all__ = ["damages_of"]
 
 BEHIND_OUTAGE = 64
 """So many hyperframes after a loss of sync a node may still forward something else."""
-ALARM_DELAY = 450
-"""So many hyperframes, 30 ms, an alarm may take from one node to the next and back."""
+ALARM_DELAY = 150
+"""So many hyperframes, 10 ms, an alarm may take from one node to the next and back."""
 _SLACK = 2
+_ALARM_AGAIN = 16
 _BUCKET = 1024
 _NUMBER_SIGNS = {"hfn_discontinuities", "bfn_discontinuities", "hfn_invalid"}
 _PER_HOP = {Alarm.RAI, Alarm.LOS, Alarm.LOF}
@@ -93,6 +94,8 @@ class _Causes:
             for stop, coverage in zip(each.route.stops, each.route.coverage, strict=True)
             if coverage.hyperframes and not stop.point.sent
         }
+        self._explained: dict[tuple[int, Point, object], int] = {}
+        """When an alarm first followed from a draft at a point."""
         self._beyond: dict[Segment, set[str]] = {}
         self._buckets: dict[int, list[_Placed]] = defaultdict(list)
         self._long: list[_Placed] = []
@@ -194,6 +197,10 @@ class _Causes:
             if there is here or not -BEHIND_OUTAGE <= here.later_than(there) <= there.length + ALARM_DELAY:
                 continue
             told = alarms & self._told_by(here, there)
+            for alarm in told:
+                since = self._explained.setdefault((id(there), here.point, alarm), here.cluster.first)
+                if here.cluster.first - since > _ALARM_AGAIN:
+                    told = told - {alarm}  # it has been reported
             if told - explained:
                 explained |= told
                 cause = cause or there
@@ -210,7 +217,7 @@ class _Causes:
         if there.point == here.point:  # read in damaged hyperframes
             near = there.draft.has(Group.LINE) and there.cluster.near(here.cluster)
             return {*_PER_HOP, Alarm.SDI, Alarm.RESET} if near else told
-        if there.segment == here.segment.reverse and there.draft.has(Group.LINE):
+        if there.segment == here.segment.reverse and there.cluster.outage:
             told |= _PER_HOP
         if here.segment.sender not in self.beyond(there.segment):
             return told

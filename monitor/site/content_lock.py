@@ -55,7 +55,7 @@ def number_offset(times: I64, one: U64, later_times: I64, later: U64) -> int | N
     then offsets up to 64 by all that moves, then any by signatures that stand once on each side.
     """
     fits = {by: _columns_that_fit(times, one, later_times - by, later) for by in range(-_NEAR, _NEAR + 1)}
-    best = max(sorted(fits, key=abs), key=lambda by: fits[by])
+    best = max(sorted(fits, key=lambda by: abs(by)), key=lambda by: int(fits[by]))
     if fits[0] and 2 * fits[0] >= fits[best]:
         return 0
     return best if fits[best] else _by_single_signatures(times, one, later_times, later)
@@ -79,7 +79,7 @@ def _by_single_signatures(times: I64, one: U64, later_times: I64, later: U64) ->
         once, other = here_count == 1, there_count == 1
         _, i, j = np.intersect1d(here[once], there[other], assume_unique=True, return_indices=True)
         # A frame that comes again by chance is no answer: half of all that stands once has to agree.
-        least = max(_LEAST_CHANGES, min(np.count_nonzero(once), np.count_nonzero(other)) // 2)
+        least = max(_LEAST_CHANGES, min(int(once.sum()), int(other.sum())) // 2)
         if len(i) < least:
             continue
         values, counts = np.unique(

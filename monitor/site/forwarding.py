@@ -26,7 +26,7 @@ FORWARDED_PLANES = (Plane.IQ, Plane.VENDOR, Plane.CTRL_AXC, Plane.RESERVED, Plan
 _NUMBER = {plane: COMPARED_PLANES.index(plane) for plane in FORWARDED_PLANES}
 _FRAMES = (Plane.HDLC, Plane.ETHERNET)
 _NOT_COMPARED = 255
-LEARNING_HYPERFRAMES = 24
+LEARNING_HYPERFRAMES = 32
 _OWN_SHARE, _OWN_IQ_SHARE = 0.5, 0.2
 _MOVING_ROWS = 8
 PLACES_KEPT = 8
@@ -131,14 +131,17 @@ class PairComparison:
         times, before, after = (np.concatenate([piece[i] for piece in pieces]) for i in range(3))
         table = self._table(before, after)
         unlike = (before != after).reshape(len(times), -1)
-        share = unlike.mean(axis=0)
+        # What a damage does for a while is not in both halves.
+        half = min(len(times), LEARNING_HYPERFRAMES) // 2
+        shares = [unlike[part].mean(axis=0) for part in (slice(0, half or 1), slice(half, 2 * half or 1))]
+        share = np.minimum(*shares)
         own = share >= _OWN_SHARE
         width = self.option.word_octets
         columns = share.reshape(256, 16, width)[:, 1:].mean(axis=0) >= _OWN_IQ_SHARE
         own.reshape(256, 16, width)[:, 1:] = columns
         self._own = own
         # Reserved octets are to be sent as 0, whatever was received in them.
-        zero = ~after.reshape(len(times), -1).any(axis=0) & (table == _NUMBER[Plane.RESERVED])
+        zero = ~after[:LEARNING_HYPERFRAMES].any(axis=0).reshape(-1) & (table == _NUMBER[Plane.RESERVED])
         self._zero = np.flatnonzero(zero)
         own &= ~(zero | np.isin(table, [_NUMBER[plane] for plane in _FRAMES]))
         moves = (np.diff(before.reshape(len(times), -1), axis=0) != 0).any(axis=0)

@@ -91,8 +91,9 @@ class FrameTracking:
         """Frames that have passed to a stop, by their address."""
         self.inserted: dict[tuple[int, Plane], int] = defaultdict(int)
         self.frames: dict[tuple[int, Plane], int] = defaultdict(int)
-        self._passed: dict[tuple[int, Plane], int] = defaultdict(lambda: -(1 << 62))
-        """Time at the stop before of the last frame that has passed to a stop."""
+        self._passed: dict[tuple[int, int, Plane], int] = defaultdict(lambda: -(1 << 62))
+        """Time at one stop of the last frame that has passed from there to another one."""
+        self._usual: dict[tuple[int, int, Plane], int] = {}
         self.signs: list[FrameSign] = []
         self.missing: list[MissingFrame] = []
 
@@ -107,19 +108,36 @@ class FrameTracking:
         plane, status = event.plane, event.status
         self.frames[point, plane] += 1
         key = (plane, event.data)
-        for frame in self._open.get(key, ()):
-            if point in frame.seen or max(frame.seen) > point:
-                continue
-            since = frame.seen[max(frame.seen)][0]
-            lag = time - since
-            if -_SLACK <= lag <= self._patience(point, plane, frame, overtaken=since < self._passed[point, plane]):
-                frame.seen[point] = (time, status)
-                self.lags[point, plane] = max(lag, self.lags.get((point, plane), 0))
-                self._passed[point, plane] = max(self._passed[point, plane], since)
-                return
+        fits = [(self._fit(point, plane, time, frame), i) for i, frame in enumerate(self._open.get(key, ()))]
+        known = [(*fit, i) for fit, i in fits if fit is not None]
+        if known:
+            frame = self._open[key][min(known)[-1]]
+            before = max(frame.seen)
+            since = frame.seen[before][0]
+            lag, way = time - since, (before, point, plane)
+            frame.seen[point] = (time, status)
+            self.lags[point, plane] = max(lag, self.lags.get((point, plane), 0))
+            self._passed[way] = max(self._passed[way], since)
+            self._usual[way] = (3 * self._usual.get(way, lag) + lag) // 4
+            return
         frame = _Frame(plane, event.data, {point: (time, status)})
         self._open.setdefault(key, []).append(frame)
         self._order.append(frame)
+
+    def _fit(self, point: int, plane: Plane, time: int, frame: _Frame) -> tuple[int, int] | None:
+        """How ill a frame that has come to a stop fits one seen before: stops between, and time beside the usual.
+
+        None where it cannot be this one.
+        """
+        before = max(frame.seen)
+        if before >= point:
+            return None
+        since = frame.seen[before][0]
+        way = (before, point, plane)
+        overtaken = since < self._passed[way]
+        if not -_SLACK <= time - since <= self._patience(point, plane, frame, overtaken=overtaken):
+            return None
+        return point - before, abs(time - since - self._usual.get(way, 0))
 
     def _span(self, point: int, frame: _Frame) -> int:
         """Hyperframes that a frame takes at a stop, at the most."""
@@ -185,6 +203,8 @@ class FrameTracking:
                 else:
                     fates.append((point, "not passed on"))
                 break
+            elif self._coverage[point].covers(frame.seen[last][0], self._coverage[point].end):
+                break  # it may still come
         if bad_at == first and before is None:
             self._add(frame, first, None, tuple(fates))
         elif bad_at == first:
@@ -204,7 +224,7 @@ class FrameTracking:
     def _must_have_seen(self, frame: _Frame, point: int, before: int) -> bool:
         time = frame.seen[before][0]
         late = self._patience(point, frame.plane, frame)
-        if self._passed[point, frame.plane] > time:  # later ones have passed
+        if self._passed[before, point, frame.plane] > time:  # later ones have passed
             late = self.lags.get((point, frame.plane), 0) + self._span(point, frame)
         if (point, frame.plane) not in self.lags:
             return False

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, Plane
+from decoders.frame_structure.frame_numbers import NUMBER_MODULUS
+from decoders.linerates import HYPERFRAMES_PER_FRAME
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 
 from ..links.damage import (
@@ -220,6 +222,10 @@ class Localisation:
                 if timeline.jumps:
                     jumps = counted(timeline.jumps, "jump")
                     notes.append(f"{stop.point.name}: {jumps} of BFN and HFN while the line data went on")
+            for at, number, by in route.moved:
+                later = f"{counted(abs(by), 'hyperframe')} {'later' if by > 0 else 'earlier'} than before"
+                bfn, hfn = divmod(number % NUMBER_MODULUS, HYPERFRAMES_PER_FRAME)
+                notes.append(f"{route.stops[at].point.name}: from {bfn}.{hfn} on the data stand {later}")
             for (point, plane), count in route.frames.inserted.items():
                 segment = route.stops[point].point.segment
                 frames = counted(count, f"{plane.value} frame")

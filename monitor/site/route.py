@@ -64,6 +64,8 @@ class RouteComparison:
         self._basis: dict[tuple[int, int], NDArray[np.bool_]] = {}
         self._last_times = [0] * len(stops)
         self._last_numbers = [0] * len(stops)
+        self.moved: list[tuple[int, int, int]] = []
+        """(stop, link number from which on, hyperframes by which its data stand later than before)."""
         self._overlap_tried: set[int] = set()
         self.stops[0].locked = True
 
@@ -180,7 +182,7 @@ class RouteComparison:
             if len(times) < _SUSPICIOUS_ROWS:
                 continue
             wrong = self._first_wrong(window, before, after, times)
-            if wrong is not None and self._moved(before, after, wrong):
+            if wrong is not None and self._moved(window, before, after, wrong):
                 return True
         return False
 
@@ -193,7 +195,10 @@ class RouteComparison:
         same = one == two
         basis = self._basis.get((before, after))
         if basis is None:
-            basis = np.zeros(one.shape[1], np.bool_)
+            begin = times[:_SUSPICIOUS_ROWS]
+            here, there = (signatures(window.octets(stop, begin)) for stop in (before, after))
+            basis = (here[1:] != here[:-1]).any(axis=0) & (here == there).all(axis=0)
+            self._basis[before, after] = basis
         told = basis & moves
         if not told.any() or same[:, told].any():
             self._basis[before, after] = basis | (moves & same.all(axis=0))
@@ -203,7 +208,7 @@ class RouteComparison:
         agree = np.flatnonzero((one == two).any(axis=1))
         return int(times[agree[-1] + 1]) if len(agree) else int(times[0])
 
-    def _moved(self, before: int, after: int, since: int) -> bool:
+    def _moved(self, window: Window, before: int, after: int, since: int) -> bool:
         for stop in (after, before):
             turns = [t for t in self.timelines[stop].turns if abs(t[0] - since) <= 2]
             if turns:
@@ -214,8 +219,9 @@ class RouteComparison:
         by = self._measured(before, after, since)
         if not by:
             return False
+        number = window.number_at(after, since)
         self._move(after, since, -by)
-        self.timelines[after].jumps += 1
+        self.moved.append((after, number, by))
         return True
 
     # --- a window -----------------------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from decoders.arrays import U8
+from decoders.events import Plane
 from decoders.line_coding.characters import LineForm
 from decoders.linerates import LineRateOption
 from decoders.link.decoder import LinkDecoder
@@ -135,11 +136,16 @@ def judged(faults: Sequence[PlacedFault], result: Localised, before: int = 24, a
     """Lay the located damages beside the faults: each damage belongs to a fault of its time, each fault to a damage."""
     outcome = Outcome()
     found: set[int] = set()
+
+    def queued(damage: Damage) -> int:
+        return 150 if damage.plane in (Plane.HDLC, Plane.ETHERNET) else 0  # until a frame has its turn
+
     for damage in result.damages:
         near = [
             (abs(short_way(damage.first - fault.number)), i)
             for i, fault in enumerate(faults)
-            if -before <= short_way(damage.first - fault.number) <= after
+            if -before <= short_way(damage.first - fault.number) <= after + queued(damage)
+            or fault.text.startswith("sync.jump")
         ]
         own = [i for _, i in sorted(near) if faults[i].segment in damage.segments]
         if not own:
