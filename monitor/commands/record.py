@@ -13,10 +13,12 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import NamedTuple
 
+from ..emulation.chain_source import ChainPointSource
 from ..emulation.emulated_link import EmulatedSource
 from ..errors import InputError, OutputError
 from ..exports import SUFFIXES
 from ..faults.catalogue import parse_fault
+from ..faults.segments import fault_and_segment
 from ..formats.forms import Form, form_of_name
 from ..opening import SourceRequest, open_source
 from ..process.interrupts import Stops
@@ -24,7 +26,7 @@ from ..process.posix import can_wait_for_files, file_waits
 from ..process.streams import erase_progress, print_lines, show_progress, tell
 from ..recording.limits import Limit, parse_limit
 from ..recording.recorder import FaultyTap, RecordingTap, open_recording
-from ..sources.names import is_serial
+from ..sources.names import is_chain, is_serial
 from ..sources.news import News
 from ..sources.patience import LinePatience
 from ..text import counted
@@ -64,9 +66,9 @@ def _open(arguments: argparse.Namespace, limit: Limit | None) -> RecordingTap:
     """The source with a tap on it; InputError where it cannot do what is asked, OutputError for OUT."""
     source = open_source(SourceRequest.of(arguments))
     try:
-        if isinstance(source, EmulatedSource):
+        if isinstance(source, EmulatedSource | ChainPointSource):
             for text in arguments.fault:
-                source.checked(text)
+                source.check_fault(text)
         elif arguments.fault and not hasattr(source, "inject"):
             raise InputError(f"{source.description} cannot inject faults")
         tap = open_recording(source, arguments.out, limit=limit, overwrite=arguments.overwrite)
@@ -138,7 +140,7 @@ class _Recording:
         for text in self._arguments.note:
             self._tap.note(text)
         self._waiting = list(self._arguments.fault)
-        if isinstance(self._tap.source, EmulatedSource):
+        if isinstance(self._tap.source, EmulatedSource | ChainPointSource):
             self._inject()
 
     def _inject(self) -> None:
@@ -183,7 +185,7 @@ class _Recording:
 def _check_faults(arguments: argparse.Namespace) -> None:
     """InputError for a fault that does not exist, and for one on a board that may not be made to send it."""
     for text in arguments.fault:
-        parse_fault(text)
+        parse_fault(fault_and_segment(text)[0] if is_chain(arguments.source) else text)
     if arguments.fault and is_serial(arguments.source) and arguments.form is None and not arguments.yes:
         raise InputError(
             f"{arguments.source}: this makes the board transmit damaged data",
