@@ -20,6 +20,7 @@ from ..protocol.records import (
     RecordType,
     ResetTransceiver,
     SelectData,
+    SendFrame,
     SetLoopback,
     SetTraffic,
     Status,
@@ -200,6 +201,10 @@ class BoardSource:
 
     def set_traffic(self, plane: TrafficPlane, percent: int) -> Acknowledge:
         return self.command(SetTraffic(plane, percent))
+
+    def send_frame(self, plane: TrafficPlane, frame: bytes) -> int:
+        """Have one C&M frame sent, given without its FCS; the hyperframe of the stream from which on it may begin."""
+        return max(self.command(SendFrame(plane, frame)).hyperframe - self.line_data.ahead, 0)
 
     def inject(self, text: str) -> Injection:
         """Schedule a fault; see FaultySource."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import NamedTuple, Protocol
+from typing import NamedTuple, Protocol, runtime_checkable
 
 from decoders.counters import COUNTERS
 from decoders.events import AlarmCleared, AlarmRaised, Event, Origin, SyncStateChanged
@@ -40,7 +40,7 @@ from .conditions import Conditions, LinkConditions
 from .declared import declare, ends_out_of_sync, length_for, listed, listed_open
 from .deliveries import delivered_otherwise
 from .due import Due, due_of
-from .known_answers import check_known_answers
+from .known_answers import AnswerResult, check_known_answers
 from .receivers import OWN_DECODER, ReceiverFactory, ReceiverUnderTest
 from .results import Campaign, CaseResult, Excerpt
 from .served import Served, only_served
@@ -49,6 +49,7 @@ from .transmission import PlacedFault, Transmission, around, transmit
 __all__ = [
     "BASELINE_HYPERFRAMES",
     "TRAFFIC",
+    "AnsweringBench",
     "Baselines",
     "Bench",
     "LineCount",
@@ -132,6 +133,15 @@ class Bench(Protocol):
 
     def case(self, case: Case) -> CaseResult:
         """One case; InputError where the link is gone."""
+        ...
+
+
+@runtime_checkable
+class AnsweringBench(Protocol):
+    """A bench whose link can be held against known answers before the cases."""
+
+    def known_answers(self) -> list[AnswerResult]:
+        """A row for each answer; InputError where the link is gone."""
         ...
 
 
@@ -366,8 +376,11 @@ def run_campaign(
         return fail_fast and not result.passed
 
     try:
-        if known_answers and bench is None:
-            campaign.answers = check_known_answers(receiver, conditions.form)
+        if known_answers:
+            if bench is None:
+                campaign.answers = check_known_answers(receiver, conditions.form)
+            elif isinstance(bench, AnsweringBench):
+                campaign.answers = bench.known_answers()
             clock = time.perf_counter()
         for number in range(repeat):
             now = bench

@@ -111,7 +111,7 @@ VARIANTS: Mapping[str, tuple[str, ...]] = {
     "hdlc.short": ("octets=2",),
     "hdlc.stuffing": ("ones=1",),
     "ethernet.fcs": ("xor=0x80000000",),
-    "ethernet.code": ("group=0",),
+    "ethernet.code": ("group=0", "at=-7"),
     "ethernet.delimiter": ("which=0", "which=1", "which=2", "which=4", "which=5"),
     "ethernet.short": ("octets=5",),
     "ethernet.long": ("octets=1523,tag=1",),

@@ -25,6 +25,8 @@ from .campaign import TRAFFIC, conclude, unclean
 from .cases import Case
 from .conditions import LEAD_HYPERFRAMES
 from .declared import declare, length_for
+from .known_answers import AnswerResult
+from .live_answers import check_line_answers
 from .live_link import TRAFFIC_COUNTERS, LiveConditions, LiveLink, LiveSource, Place, Trial
 from .results import CaseResult
 from .served import Served
@@ -76,6 +78,7 @@ class LiveBench:
             baud,
             control_only=source.control_only,
         )
+        self._version = planes.version.accepted
 
     # ------------------------------------------------------------------------------------------ the link
 
@@ -125,6 +128,10 @@ class LiveBench:
         return placed
 
     # ------------------------------------------------------------------------------------------ cases
+
+    def known_answers(self) -> list[AnswerResult]:
+        """What the board has on its line for known frames and bits, against a table."""
+        return check_line_answers(self.link, self.conditions, self._version)
 
     def baseline(self) -> CaseResult:
         """The link as it is.

@@ -86,6 +86,17 @@ def _why_not(text: str) -> r.Reason:
     return r.Reason.OUT_OF_RANGE if name in CATALOGUE else r.Reason.NOT_SUPPORTED
 
 
+def _send_frame(sender: BoardSender, command: r.SendFrame) -> tuple[r.Reason, str] | None:
+    """Queue the frame; the reason to refuse it where it cannot be."""
+    least = {r.TrafficPlane.HDLC: 2, r.TrafficPlane.ETHERNET: 14}.get(command.plane)
+    if least is None:
+        return r.Reason.OUT_OF_RANGE, "plane 2 HDLC or 3 Ethernet"
+    if len(command.frame) < least:
+        return r.Reason.OUT_OF_RANGE, f"{len(command.frame)} octets, at least {least}"
+    why = sender.send_frame(command.plane, command.frame)
+    return (r.Reason.NOT_SUPPORTED, why) if why else None
+
+
 class RecordBoard:
     """The board. What it sends to the host is what `advance`, `receive`, `status` and `from_link` return.
 
@@ -320,6 +331,9 @@ class RecordBoard:
                 return refuse(r.Reason.OUT_OF_RANGE, "1 octets, 2 flagged, 3 control, 0 none")
             self.records.data_type = command.data_type
             event = self._happened(r.EventCode.DATA_SELECTED, command.data_type)
+        elif isinstance(command, r.SendFrame):
+            if refused := _send_frame(self.sender, command):
+                return refuse(*refused)
         elif not isinstance(command, r.AskStatus):
             return refuse(r.Reason.UNKNOWN_COMMAND)
         return r.Acknowledge(record.sequence, record.type, hyperframe, text), event

@@ -36,6 +36,16 @@ class BoardSender(EmulatedSender):
             channel = Plane.HDLC if plane is TrafficPlane.HDLC else Plane.ETHERNET
             self._shares[channel], self._credit[channel] = percent / 100, 0.0
 
+    def send_frame(self, plane: TrafficPlane, frame: bytes) -> str:
+        """Queue one C&M frame, given without its FCS; why not, where there is no such channel."""
+        encoder = self.encoder
+        queue = encoder.hdlc if plane is TrafficPlane.HDLC else encoder.ethernet
+        octets = encoder.hdlc_octets if plane is TrafficPlane.HDLC else encoder.ethernet_octets
+        if not octets:
+            return f"this link has no {plane.name.lower()} channel"
+        queue.send(frame)
+        return ""
+
     def _silence(self, first_hyperframe: int, n: int) -> NDArray[np.uint8]:
         return np.zeros((n, 256, 15, self.option.word_octets), np.uint8)
 
