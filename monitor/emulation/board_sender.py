@@ -9,6 +9,7 @@ from decoders.events import Plane
 from decoders.link.settings import SenderSettings
 
 from ..protocol.records import TrafficPlane
+from .line_settings import LineSettings
 from .sender import EmulatedSender
 from .traffic import VendorPattern
 
@@ -18,8 +19,16 @@ __all__ = ["BoardSender"]
 class BoardSender(EmulatedSender):
     """A sender whose planes can be filled one by one, in percent."""
 
-    def __init__(self, settings: SenderSettings, seed: int, load: float, *, uplink: bool) -> None:
-        super().__init__(settings, seed, uplink=uplink)
+    def __init__(
+        self,
+        settings: SenderSettings,
+        seed: int,
+        load: float,
+        *,
+        uplink: bool,
+        line: LineSettings | None = None,
+    ) -> None:
+        super().__init__(settings, seed, uplink=uplink, line=line)
         self._shares = {Plane.HDLC: load, Plane.ETHERNET: load}
         self._credit = {Plane.HDLC: 0.0, Plane.ETHERNET: 0.0}
         self._vendor_pattern = self._vendor
