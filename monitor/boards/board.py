@@ -28,10 +28,11 @@ from ..protocol.records import (
 )
 from ..protocol.stream import RecordReader
 from ..sources.log import Log
-from ..sources.source import Chunk, Injection, Standstill
+from ..sources.source import BoardReport, Chunk, Injection, Standstill
 from .command_channel import ANSWER_S, CommandChannel
 from .line import DuplexLine, OctetQueue
 from .line_data import BoardLineData
+from .report import board_report
 from .silence import Silence, why_silent
 
 __all__ = ["MOST_AHEAD", "NOT_IN_CONTROL_WORDS", "BoardSource"]
@@ -172,6 +173,10 @@ class BoardSource:
     def status(self) -> Status | None:
         """The last status that came."""
         return self.channel.status
+
+    @property
+    def board_report(self) -> BoardReport:
+        return board_report(self.status, self.reader.counters, self.option, self.octets_dropped)
 
     @property
     def reader(self) -> RecordReader:
