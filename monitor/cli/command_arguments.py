@@ -179,6 +179,7 @@ def record(parser: argparse.ArgumentParser) -> None:
         help=f"fault to inject (emulated links and boards): {_FAULT}",
     )
     emulation_arguments(parser)
+    serving_arguments(parser)
 
 
 def compare(parser: argparse.ArgumentParser) -> None:

@@ -11,15 +11,16 @@ from contextlib import contextmanager
 from typing import NamedTuple, Protocol
 
 from ..errors import MonitorError
+from ..links.named_link import DataState, NamedLink
 from ..links.pipeline import Pipeline
 from ..links.snapshot import LogEntry
-from ..links.watched_link import LinkState, WatchedLink
 from ..process.interrupts import Interrupts
 from ..process.streams import print_lines
 from ..tui.plain_lines import PlainLines
 from .headless import print_summary
+from .outputs import SourceWatch
 
-__all__ = ["PlainSettings", "PlainTeller", "SourceWatch", "watch_plain"]
+__all__ = ["PlainSettings", "PlainTeller", "watch_plain"]
 
 POLL_S = 0.25
 USUAL_RATE = 10.0
@@ -40,36 +41,20 @@ class PlainSettings(NamedTuple):
         return rate or None
 
 
-class WatchedSource(Protocol):
+class ObservedLink(Protocol):
     """A link as lines are made of it."""
 
-    def link(self) -> WatchedLink:
+    def link(self) -> NamedLink:
         """How it is now."""
         ...
 
     def entries_since(self, number: int) -> list[LogEntry]: ...
 
 
-class SourceWatch:
-    """One pipeline as a link that is watched."""
-
-    def __init__(self, name: str, pipeline: Pipeline) -> None:
-        self.name = name
-        self.pipeline = pipeline
-
-    def link(self) -> WatchedLink:
-        pipeline = self.pipeline
-        failure = "" if pipeline.failure is None else str(pipeline.failure) or type(pipeline.failure).__name__
-        return WatchedLink(self.name, pipeline.snapshot(), failure=failure, restarts=pipeline.restarts)
-
-    def entries_since(self, number: int) -> list[LogEntry]:
-        return self.pipeline.entries_since(number)
-
-
 class PlainTeller:
     """Prints the lines of some links; a status line of each whenever it is due."""
 
-    def __init__(self, sources: Sequence[tuple[WatchedSource, PlainLines]], every_s: float) -> None:
+    def __init__(self, sources: Sequence[tuple[ObservedLink, PlainLines]], every_s: float) -> None:
         self._sources = sources
         self._every_s = every_s
         self._due = time.monotonic() + every_s
@@ -102,7 +87,7 @@ class PlainTeller:
             stamp = datetime.datetime.now(datetime.UTC).strftime("%Y-%m-%d %H:%M:%SZ")
             print_lines(lines.status_line(link, stamp) for _, lines, link in links)
         sys.stdout.flush()
-        return any(link.state not in (LinkState.ENDED, LinkState.FAILED) for _, _, link in links)
+        return any(link.state not in (DataState.ENDED, DataState.FAILED) for _, _, link in links)
 
 
 @contextmanager

@@ -13,8 +13,8 @@ from ..process.interrupts import Interrupts
 from ..process.streams import tell
 from ..sources.names import SourceKind, named_source, source_kind
 from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise, summarise_read
-from .outputs import metrics_served
-from .plain import PlainSettings, SourceWatch, watch_plain
+from .outputs import SourceWatch, metrics_served
+from .plain import PlainSettings, watch_plain
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -17,7 +17,7 @@ from typing import Any
 
 from ..emulation.host_port import host_of, is_loopback, listener_at
 from ..errors import InputError
-from ..links.watched_link import WatchedLink
+from ..links.named_link import NamedLink
 from .exposition import LinkTotals, MetricFamily, MetricKind, metric_families
 
 __all__ = ["MetricsEndpoint"]
@@ -36,7 +36,7 @@ class MetricsEndpoint:
     InputError where prometheus-client is not installed, and where the address cannot be listened at.
     """
 
-    def __init__(self, address: tuple[str, int], links: Callable[[], Iterable[WatchedLink]]) -> None:
+    def __init__(self, address: tuple[str, int], links: Callable[[], Iterable[NamedLink]]) -> None:
         self._collector = _Collector(links)
         self._encode = _encoder(self._collector)
         listener = listener_at(address, WAITING)
@@ -70,7 +70,7 @@ def _url_of(listener: socket.socket) -> str:
 class _Collector:
     """What prometheus_client asks for families; the links are read anew only where the last answer is old."""
 
-    def __init__(self, links: Callable[[], Iterable[WatchedLink]]) -> None:
+    def __init__(self, links: Callable[[], Iterable[NamedLink]]) -> None:
         self._links = links
         self._totals = LinkTotals()
         self._reading = threading.Lock()

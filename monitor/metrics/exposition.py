@@ -18,15 +18,15 @@ from decoders.events import Alarm
 from decoders.link.hyperframe_sync import SyncState
 from decoders.link.startup import StartupState
 
+from ..links.named_link import DataState, NamedLink
 from ..links.snapshot import Snapshot
-from ..links.watched_link import LinkState, WatchedLink
 from ..text import inert
 from .totals import RisingCounts
 
 __all__ = ["LinkTotals", "MetricFamily", "MetricKind", "MetricSample", "metric_families"]
 
 LONGEST_LABEL = 200
-_LINE_UP = (LinkState.UP, LinkState.SILENT)
+_LINE_UP = (DataState.UP, DataState.SILENT)
 _LOCAL = (Alarm.LOS, Alarm.LOF)
 _REMOTE = (Alarm.LOS, Alarm.LOF, Alarm.RAI, Alarm.SDI, Alarm.RESET)
 
@@ -91,7 +91,7 @@ class LinkTotals:
     def __init__(self) -> None:
         self._links: dict[tuple[str, str], _Counts] = {}
 
-    def receive(self, link: WatchedLink) -> dict[str, int]:
+    def receive(self, link: NamedLink) -> dict[str, int]:
         """The totals of a link by the names of their families, without prefix."""
         counts = self._links.setdefault((link.name, link.segment), _Counts())
         snapshot, board = link.snapshot, link.snapshot.board
@@ -112,7 +112,7 @@ class LinkTotals:
         return totals
 
 
-def metric_families(links: Iterable[WatchedLink], totals: LinkTotals) -> list[MetricFamily]:
+def metric_families(links: Iterable[NamedLink], totals: LinkTotals) -> list[MetricFamily]:
     """Every family with the samples of all links; those without any sample are left out."""
     families: dict[str, MetricFamily] = {}
     for link in links:
@@ -131,7 +131,7 @@ def metric_families(links: Iterable[WatchedLink], totals: LinkTotals) -> list[Me
 _Sample = tuple[str, str, MetricKind, str, dict[str, str], float]
 
 
-def _samples(link: WatchedLink, totals: Mapping[str, int]) -> Iterator[_Sample]:
+def _samples(link: NamedLink, totals: Mapping[str, int]) -> Iterator[_Sample]:
     yield from _counters(totals)
     yield from _states(link)
     yield from _gauges(link)
@@ -154,10 +154,10 @@ def _one_of(name: str, text: str, states: Iterable[str], now: str) -> Iterator[_
         yield name, text, MetricKind.GAUGE, "", {"state": state}, float(state == now)
 
 
-def _states(link: WatchedLink) -> Iterator[_Sample]:
-    snapshot, up = link.snapshot, link.state is LinkState.UP
+def _states(link: NamedLink) -> Iterator[_Sample]:
+    snapshot, up = link.snapshot, link.state is DataState.UP
     sync, startup = (snapshot.sync_state, snapshot.startup_state) if up else ("", "")
-    yield from _one_of("link_state", "How the data of the link come: 1 for the state.", LinkState, link.state)
+    yield from _one_of("link_state", "How the data of the link come: 1 for the state.", DataState, link.state)
     yield from _one_of(
         "sync_state", "Hyperframe sync: 1 for the state; all 0 while no line data come.", SyncState, sync
     )
@@ -179,7 +179,7 @@ def _raised(snapshot: Snapshot, end: str, alarm: Alarm) -> bool | None:
     return snapshot.remote(alarm.value) if snapshot.control is not None else None
 
 
-def _gauges(link: WatchedLink) -> Iterator[_Sample]:
+def _gauges(link: NamedLink) -> Iterator[_Sample]:
     snapshot, still = link.snapshot, link.snapshot.standstill
 
     def gauge(name: str, text: str, value: float, unit: str = "") -> _Sample:
@@ -188,7 +188,7 @@ def _gauges(link: WatchedLink) -> Iterator[_Sample]:
     yield gauge("line_up", "1 while the line to the source is up.", link.state in _LINE_UP)
     silence = 0.0 if still is None else still.seconds
     yield gauge("silence_seconds", "Seconds without line data; 0 while they come.", silence, "seconds")
-    if link.state is not LinkState.UP:
+    if link.state is not DataState.UP:
         return
     if snapshot.alignment_slip_bits is not None:
         text = "Alignment offset: bit position of the first symbol or block."

@@ -14,8 +14,8 @@ from decoders.counters import COUNTERS, is_damage, plane_of
 from decoders.events import Alarm, Event, FrameReceived, OctetsChanged
 from decoders.linerates import EIGHT_TEN, HYPERFRAMES_PER_SECOND, option_named
 
+from ..links.named_link import DataState, NamedLink
 from ..links.snapshot import BoardSaid, LogEntry, Snapshot, SourceWarning
-from ..links.watched_link import LinkState, WatchedLink
 from ..text import counted, gaps_text
 from .cells import inert_cells, lasting, window_text
 from .event_words import event_in_words, is_bad, startup_meaning, status_word
@@ -27,11 +27,11 @@ _REMOTE = (Alarm.LOS, Alarm.LOF, Alarm.RAI, Alarm.SDI, Alarm.RESET)
 _RESERVE = 0.5
 """Share of a second's lines that traffic leaves to damage and states."""
 _NOW = {
-    LinkState.UP: "line data come",
-    LinkState.SILENT: "no line data",
-    LinkState.DOWN: "line down",
-    LinkState.ENDED: "the source has ended",
-    LinkState.FAILED: "reading stopped",
+    DataState.UP: "line data come",
+    DataState.SILENT: "no line data",
+    DataState.DOWN: "line down",
+    DataState.ENDED: "the source has ended",
+    DataState.FAILED: "reading stopped",
 }
 
 
@@ -76,7 +76,7 @@ class PlainLines:
         self._traffic = traffic
         self._next = 0
         self._left_out: Counter[str] = Counter()
-        self._state = LinkState.UP
+        self._state = DataState.UP
         self._since_s = 0.0
         self._before: Snapshot | None = None
         self._restarts = 0
@@ -99,7 +99,7 @@ class PlainLines:
         for entry in chosen:
             yield f"{self._name}{_event_line(entry.event)}"
 
-    def state_lines(self, link: WatchedLink, now_s: float) -> Iterator[str]:
+    def state_lines(self, link: NamedLink, now_s: float) -> Iterator[str]:
         """A line where the link has gone down, silent, or come back since the last time."""
         state, before = link.state, self._state
         still = link.snapshot.standstill
@@ -108,15 +108,15 @@ class PlainLines:
         lasted = now_s - self._since_s
         self._state, self._since_s = state, now_s - (0.0 if still is None else still.seconds)
         text = _NOW[state]
-        if state is LinkState.FAILED:
+        if state is DataState.FAILED:
             text += f": {inert_cells(link.failure)}"
-        elif state is LinkState.UP:
+        elif state is DataState.UP:
             text += f" again after {lasting(lasted)}"
         elif still is not None:
             text += f" for {lasting(still.seconds)}"
         yield f"{self._name}line: {text}"
 
-    def status_line(self, link: WatchedLink, stamp: str) -> str:
+    def status_line(self, link: NamedLink, stamp: str) -> str:
         """State of the link, what its counters gained since the last status, and what was left out meanwhile."""
         snapshot, before = link.snapshot, self._before
         if before is not None and link.restarts != self._restarts:
@@ -155,12 +155,12 @@ def _event_line(event: Event) -> str:
     return " ".join(part for part in parts if part)
 
 
-def _state_text(link: WatchedLink) -> str:
+def _state_text(link: NamedLink) -> str:
     snapshot, state = link.snapshot, link.state
     sync = (
         f"{snapshot.sync_state}, start-up {snapshot.startup_state} {startup_meaning(snapshot.startup_state)}"
     )
-    if state is LinkState.UP:
+    if state is DataState.UP:
         return sync
     still = snapshot.standstill
     lasted = "" if still is None else f" for {lasting(still.seconds)}"
@@ -185,13 +185,13 @@ def _link_parts(snapshot: Snapshot) -> Iterator[str]:
         yield f"scrambled with seed 0x{snapshot.scrambling_seed:08X}"
 
 
-def _alarm_text(link: WatchedLink) -> str:
+def _alarm_text(link: NamedLink) -> str:
     """Alarms that are raised, those found here and those that the remote end sends."""
     snapshot = link.snapshot
     local = [name for name, on in (("LOS", snapshot.los), ("LOF", snapshot.lof)) if on]
     remote = [alarm.value.upper() for alarm in _REMOTE if snapshot.remote(alarm.value)]
     told = ", ".join(remote) or "none"
-    was = "" if link.state is LinkState.UP else "were "
+    was = "" if link.state is DataState.UP else "were "
     return f"alarms {was}local {', '.join(local) or 'none'}, remote {told if snapshot.control is not None else '-'}"
 
 

@@ -133,6 +133,7 @@ def test_a_reader_that_leaves_ends_it_without_a_word() -> None:
 def test_lines_are_written_as_they_are_made(monkeypatch: pytest.MonkeyPatch) -> None:
     """Standard output to a pipe is buffered otherwise: a log would lag by many lines."""
     from monitor.commands import plain
+    from monitor.commands.outputs import SourceWatch
     from monitor.links.pipeline import Pipeline
     from monitor.tui.plain_lines import PlainLines
     from tests.support.screen_fakes import FakeSource
@@ -141,5 +142,5 @@ def test_lines_are_written_as_they_are_made(monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(io.BufferedWriter(raw), encoding="utf-8"))  # type: ignore[arg-type]
     pipeline = Pipeline(FakeSource())
     pipeline.step()
-    plain.PlainTeller([(plain.SourceWatch("", pipeline), PlainLines())], 10).tell()
+    plain.PlainTeller([(SourceWatch("", pipeline), PlainLines())], 10).tell()
     assert raw.getvalue().endswith(b"\n") and raw.getvalue().count(b"\n") == pipeline.snapshot().events

@@ -19,8 +19,8 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import InputError
+from monitor.links.named_link import NamedLink
 from monitor.links.pipeline import Pipeline
-from monitor.links.watched_link import WatchedLink
 from monitor.metrics import endpoint as module
 from monitor.metrics.endpoint import MetricsEndpoint
 from tests.support.patience import patience, wait_until
@@ -34,9 +34,9 @@ def served() -> Iterator[tuple[int, list[int]]]:
     """The port of an endpoint, and a list that gets an item each time its links are read."""
     pipeline, reads = Pipeline(FakeSource()), list[int]()
 
-    def links() -> list[WatchedLink]:
+    def links() -> list[NamedLink]:
         reads.append(1)
-        return [WatchedLink("RE-1", pipeline.snapshot())]
+        return [NamedLink("RE-1", pipeline.snapshot())]
 
     endpoint = MetricsEndpoint(("127.0.0.1", 0), links)
     endpoint.start()

@@ -10,8 +10,8 @@ import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from decoders.counters import COUNTERS
+from monitor.links.named_link import NamedLink
 from monitor.links.pipeline import Pipeline
-from monitor.links.watched_link import WatchedLink
 from monitor.metrics.endpoint import MetricsEndpoint
 from monitor.metrics.exposition import LinkTotals, MetricFamily, metric_families
 from monitor.sources.source import BoardReport, Standstill
@@ -21,7 +21,7 @@ HOSTILE = 'RE "1"\n# HELP x\\\x1b[31m\u202e}'
 
 
 @pytest.fixture(scope="module")
-def link() -> WatchedLink:
+def link() -> NamedLink:
     """A link with good frames, one wrong FCS, and a board."""
     pipeline = Pipeline(FakeFaultySource())
     pipeline.step()
@@ -29,10 +29,10 @@ def link() -> WatchedLink:
     for _ in range(5):
         pipeline.step()
     board = BoardReport("RE-1", resets=3, data_lost=0, commands_bad=0, delay_ns=812.5, records_lost=6)
-    return WatchedLink("RE-1", replace(pipeline.snapshot(), board=board), "REC-A>RE-1")
+    return NamedLink("RE-1", replace(pipeline.snapshot(), board=board), "REC-A>RE-1")
 
 
-def text_of(*links: WatchedLink, openmetrics: bool = True) -> str:
+def text_of(*links: NamedLink, openmetrics: bool = True) -> str:
     endpoint = MetricsEndpoint(("127.0.0.1", 0), lambda: links)
     try:
         status, _, body = endpoint._answer(
@@ -44,7 +44,7 @@ def text_of(*links: WatchedLink, openmetrics: bool = True) -> str:
     return body.decode()
 
 
-def values(*links: WatchedLink) -> dict[tuple[str, frozenset[tuple[str, str]]], float]:
+def values(*links: NamedLink) -> dict[tuple[str, frozenset[tuple[str, str]]], float]:
     families = text_string_to_metric_families(text_of(*links))
     return {
         (sample.name, frozenset(sample.labels.items())): sample.value
@@ -53,19 +53,19 @@ def values(*links: WatchedLink) -> dict[tuple[str, frozenset[tuple[str, str]]], 
     }
 
 
-def value(link: WatchedLink, name: str, **labels: str) -> float:
+def value(link: NamedLink, name: str, **labels: str) -> float:
     own = {"board": link.name, "segment": link.segment, "option": link.snapshot.option} | labels
     return values(link)[name, frozenset(own.items())]
 
 
-def test_every_counter_has_its_own_name_and_value(link: WatchedLink) -> None:
+def test_every_counter_has_its_own_name_and_value(link: NamedLink) -> None:
     counted = link.snapshot.counters
     assert counted["ethernet_fcs_errors"] == 1 and counted["hdlc_frames"] > 1
     found = {name: v for (name, _), v in values(link).items()}
     assert {name: found[f"framefray_{name}_total"] for name in COUNTERS} == dict(counted)
 
 
-def test_states_alarms_delay_and_line(link: WatchedLink) -> None:
+def test_states_alarms_delay_and_line(link: NamedLink) -> None:
     assert value(link, "framefray_sync_state", state="HFNSYNC") == 1
     assert value(link, "framefray_sync_state", state="XACQ1") == 0
     assert value(link, "framefray_alarm", alarm="rai", end="remote") == 0
@@ -76,7 +76,7 @@ def test_states_alarms_delay_and_line(link: WatchedLink) -> None:
     assert value(link, "framefray_hyperframes_decoded_total") == 120
 
 
-def test_no_state_holds_while_no_line_data_come(link: WatchedLink) -> None:
+def test_no_state_holds_while_no_line_data_come(link: NamedLink) -> None:
     """A rule that waits for HFNSYNC to be 0 must fire when the line is pulled, though the last state was HFNSYNC."""
     down = replace(link, snapshot=replace(link.snapshot, standstill=Standstill(4.5, True)))
     assert value(down, "framefray_sync_state", state="HFNSYNC") == 0
@@ -88,13 +88,13 @@ def test_no_state_holds_while_no_line_data_come(link: WatchedLink) -> None:
 
 
 def test_what_is_not_known_has_no_sample() -> None:
-    fresh = WatchedLink("RE-2", Pipeline(FakeFaultySource()).snapshot())
+    fresh = NamedLink("RE-2", Pipeline(FakeFaultySource()).snapshot())
     names = {name for name, _ in values(fresh)}
     assert "framefray_pointer_p" not in names and "framefray_records_lost_total" not in names
     assert not any(("end", "remote") in labels for _, labels in values(fresh))
 
 
-def test_totals_of_a_link_go_on_where_its_decoder_begins_anew(link: WatchedLink) -> None:
+def test_totals_of_a_link_go_on_where_its_decoder_begins_anew(link: NamedLink) -> None:
     totals = LinkTotals()
     before = totals.receive(link)
     fresh = Pipeline(FakeFaultySource()).snapshot()
@@ -105,21 +105,21 @@ def test_totals_of_a_link_go_on_where_its_decoder_begins_anew(link: WatchedLink)
     assert totals.receive(link)["hyperframes_decoded"] == 240
 
 
-def test_hostile_names_stay_in_their_label(link: WatchedLink) -> None:
+def test_hostile_names_stay_in_their_label(link: NamedLink) -> None:
     text = text_of(replace(link, name=HOSTILE), link)
     assert "\x1b" not in text and "\u202e" not in text
     assert len(values(replace(link, name=HOSTILE), link)) == 2 * len(values(link))
     assert max(map(len, text.splitlines())) < 1000
 
 
-def test_families_of_several_links_are_told_once(link: WatchedLink) -> None:
+def test_families_of_several_links_are_told_once(link: NamedLink) -> None:
     families = metric_families([link, replace(link, name="RE-2")], LinkTotals())
     assert len({family.name for family in families}) == len(families)
     assert all(isinstance(family, MetricFamily) and family.samples for family in families)
 
 
 @pytest.mark.skipif(shutil.which("promtool") is None, reason="promtool is not installed")
-def test_promtool_finds_nothing_to_object_to(link: WatchedLink) -> None:
+def test_promtool_finds_nothing_to_object_to(link: NamedLink) -> None:
     """`promtool check metrics` holds names, units and types to the conventions of Prometheus."""
     checked = subprocess.run(
         ["promtool", "check", "metrics"],

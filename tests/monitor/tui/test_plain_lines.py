@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from decoders.events import Event, FrameReceived, FrameStatus, Plane
+from monitor.links.named_link import NamedLink
 from monitor.links.pipeline import Pipeline
 from monitor.links.snapshot import BoardSaid, LogEntry, Snapshot, SourceWarning
-from monitor.links.watched_link import WatchedLink
 from monitor.sources.source import BoardReport, Standstill
 from monitor.tui.plain_lines import EventBudget, PlainLines, is_traffic
 from tests.support.screen_fakes import HOSTILE, FakeFaultySource, FakeSource
@@ -52,7 +52,7 @@ def test_a_line_an_event_with_place_plane_and_words(pipeline: Pipeline) -> None:
 
 def test_the_status_says_what_the_screen_shows(snapshot: Snapshot) -> None:
     board = BoardReport("RE-1", resets=1, delay_ns=812.5, records_lost=3)
-    line = PlainLines("RE-1").status_line(WatchedLink("RE-1", replace(snapshot, board=board)), STAMP)
+    line = PlainLines("RE-1").status_line(NamedLink("RE-1", replace(snapshot, board=board)), STAMP)
     assert line.startswith(f"RE-1 status {STAMP}: HFNSYNC, start-up E interface negotiation; ")
     for told in (
         "alarms local none, remote none",
@@ -71,7 +71,7 @@ def test_the_status_says_what_the_screen_shows(snapshot: Snapshot) -> None:
 
 
 def test_a_second_status_says_what_changed_since_the_first(snapshot: Snapshot) -> None:
-    lines, link = PlainLines(), WatchedLink("", snapshot)
+    lines, link = PlainLines(), NamedLink("", snapshot)
     lines.status_line(link, STAMP)
     assert "no line time passed: no counter changed" in lines.status_line(link, STAMP)
     more = replace(snapshot, hyperframes=420, counters={**snapshot.counters, "hdlc_fcs_errors": 4})
@@ -79,12 +79,12 @@ def test_a_second_status_says_what_changed_since_the_first(snapshot: Snapshot) -
     assert "in 20 ms of line time: hdlc_fcs_errors 4 (+4, 200/s);" in line
     assert "decoded 420 hyperframes (+300)" in line and "5 errors (+4)" in line
     anew = replace(more, hyperframes=30, counters=dict.fromkeys(snapshot.counters, 0) | {"hdlc_frames": 2})
-    line = lines.status_line(WatchedLink("", anew, restarts=1), STAMP)
+    line = lines.status_line(NamedLink("", anew, restarts=1), STAMP)
     assert "hdlc_frames 2 (+2, 1000/s)" in line and "-" not in line.split("hyperframes (")[1][:5]
 
 
 def test_alarms_and_settings_before_anything_is_known() -> None:
-    line = PlainLines().status_line(WatchedLink("", Pipeline(FakeSource()).snapshot()), STAMP)
+    line = PlainLines().status_line(NamedLink("", Pipeline(FakeSource()).snapshot()), STAMP)
     for told in ("remote -", "BFN.HFN -", "version -, HDLC rate code -, pointer p -", "errors -"):
         assert told in line
 
@@ -93,7 +93,7 @@ def test_silence_line_down_and_up_are_said_once(snapshot: Snapshot) -> None:
     lines = PlainLines("RE-1")
 
     def at(now: float, still: Standstill | None, failure: str = "") -> list[str]:
-        link = WatchedLink("RE-1", replace(snapshot, standstill=still), failure=failure)
+        link = NamedLink("RE-1", replace(snapshot, standstill=still), failure=failure)
         return list(lines.state_lines(link, now))
 
     assert at(1, None) == []
@@ -103,7 +103,7 @@ def test_silence_line_down_and_up_are_said_once(snapshot: Snapshot) -> None:
     assert at(30, None) == ["RE-1 line: line data come again after 18 s"]
     assert at(31, None, "unplugged\x1b[2J") == ["RE-1 line: reading stopped: unplugged\\x1b[2J"]
     status = lines.status_line(
-        WatchedLink("RE-1", replace(snapshot, standstill=Standstill(200, True), los=True)), STAMP
+        NamedLink("RE-1", replace(snapshot, standstill=Standstill(200, True), los=True)), STAMP
     )
     assert "line down for 3 min, was HFNSYNC" in status and "alarms were local LOS, remote none" in status
 
@@ -117,7 +117,7 @@ def test_a_flood_is_left_out_and_counted_and_damage_comes_first() -> None:
     assert len(again) == 10
     # 4000 more have come, of which the log kept 2
     last = list(lines.event_lines(entries(GOOD, GOOD, first=5405), 5407, 1.5))
-    link = WatchedLink("", Pipeline(FakeSource()).snapshot())
+    link = NamedLink("", Pipeline(FakeSource()).snapshot())
     line = lines.status_line(link, STAMP)
     shown = len(told) + len(again) + len(last)
     assert f"; {5407 - shown} event lines left out (3998 not kept, " in line
@@ -141,7 +141,7 @@ def test_traffic_is_left_out_where_that_is_asked_for(pipeline: Pipeline) -> None
     assert told and not any(" good: " in line or " changed: " in line for line in told)
     assert any("wrong FCS" in line for line in told)
     assert is_traffic(GOOD) and not is_traffic(BAD) and not is_traffic(BoardSaid(1, "x"))
-    assert "left out" not in lines.status_line(WatchedLink("", pipeline.snapshot()), STAMP)
+    assert "left out" not in lines.status_line(NamedLink("", pipeline.snapshot()), STAMP)
 
 
 def test_hostile_text_is_inert_and_cannot_pass_for_another_line() -> None:

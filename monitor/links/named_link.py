@@ -7,10 +7,10 @@ from enum import StrEnum
 
 from .snapshot import Snapshot
 
-__all__ = ["LinkState", "WatchedLink"]
+__all__ = ["DataState", "NamedLink"]
 
 
-class LinkState(StrEnum):
+class DataState(StrEnum):
     """How the data of a link come; `failed` is the gravest."""
 
     UP = "up"
@@ -23,7 +23,7 @@ class LinkState(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class WatchedLink:
+class NamedLink:
     """`name` and `segment` (empty where none is known) tell it from others; `failure` says why reading stopped.
 
     `restarts` is how often decoding began anew, and with it the counters of the snapshot.
@@ -36,12 +36,12 @@ class WatchedLink:
     restarts: int = 0
 
     @property
-    def state(self) -> LinkState:
+    def state(self) -> DataState:
         if self.failure:
-            return LinkState.FAILED
+            return DataState.FAILED
         if self.snapshot.ended:
-            return LinkState.ENDED
+            return DataState.ENDED
         still = self.snapshot.standstill
         if still is None:
-            return LinkState.UP
-        return LinkState.DOWN if still.broken else LinkState.SILENT
+            return DataState.UP
+        return DataState.DOWN if still.broken else DataState.SILENT
