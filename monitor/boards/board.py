@@ -31,10 +31,11 @@ from ..protocol.records import (
 )
 from ..protocol.stream import RecordReader
 from ..sources.log import Log
-from ..sources.source import Chunk, Injection, Standstill
+from ..sources.source import BoardReport, Chunk, Injection, Standstill
 from .command_channel import ANSWER_S, CommandChannel
 from .line import DuplexLine, OctetQueue
 from .line_data import BoardLineData
+from .report import board_report
 from .silence import Silence, why_silent
 
 __all__ = ["MOST_AHEAD", "NOT_IN_CONTROL_WORDS", "BoardSource"]
@@ -180,6 +181,10 @@ class BoardSource:
     def fec(self) -> bool:
         """Whether the link has RS-FEC, as the status says; the line data are what stands behind it."""
         return self.status is not None and bool(self.status.flags & StatusFlag.FEC)
+
+    @property
+    def board_report(self) -> BoardReport:
+        return board_report(self.status, self.reader.counters, self.option, self.octets_dropped)
 
     @property
     def reader(self) -> RecordReader:

@@ -13,8 +13,10 @@ from .argument_groups import (
     force_argument,
     line_arguments,
     option_argument,
+    plain_arguments,
     port_list_argument,
     screen_arguments,
+    serving_arguments,
     source_arguments,
     tested_link_arguments,
 )
@@ -45,6 +47,8 @@ def watch(parser: argparse.ArgumentParser) -> None:
     port_list_argument(parser)
     emulation_arguments(parser)
     screen_arguments(parser)
+    plain_arguments(parser)
+    serving_arguments(parser)
 
 
 def decode(parser: argparse.ArgumentParser) -> None:
@@ -179,6 +183,7 @@ def record(parser: argparse.ArgumentParser) -> None:
         help=f"fault to inject (emulated links and boards): {_FAULT}",
     )
     emulation_arguments(parser)
+    serving_arguments(parser)
 
 
 def compare(parser: argparse.ArgumentParser) -> None:
