@@ -17,6 +17,7 @@ __all__ = [
     "chain_point",
     "is_chain",
     "is_emulated",
+    "is_node_name",
     "is_pair",
     "is_serial",
     "line_meant",
@@ -96,6 +97,11 @@ def named_source(text: str) -> tuple[str | None, str]:
     if named is None or os.path.lexists(text):
         return None, text
     return named[1], text[named.end() :]
+
+
+def is_node_name(text: str) -> bool:
+    """Whether a node of a site may have this name."""
+    return re.fullmatch(_NAME, text) is not None
 
 
 @dataclass(frozen=True, slots=True)
