@@ -13,8 +13,17 @@ from decoders.line_coding.characters import LineForm
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 from decoders.link.settings import LinkSettings
 
+from ..faults.segments import SegmentInjection
 from ..sources.news import News
-from ..sources.source import Chunk, FaultySource, LineSource, RestartingSource, Source, received
+from ..sources.source import (
+    Chunk,
+    FaultySource,
+    LineSource,
+    ReportingSource,
+    RestartingSource,
+    Source,
+    received,
+)
 from .judgement import OwnTraffic
 from .link_watch import LinkWatch
 from .snapshot import BoardSaid, InjectedFault, LogEntry, Snapshot, SourceWarning
@@ -141,6 +150,7 @@ class Pipeline:
                 elsewhere,
                 self.decoder.breaks_of_unknown_length,
                 self._own.moved,
+                injection.here if isinstance(injection, SegmentInjection) else None,
             )
             self._injected.append(fault)
         return fault
@@ -159,6 +169,7 @@ class Pipeline:
                 ended=self.ended,
                 warnings=tuple(self.source.warnings),
                 standstill=self.source.standstill if isinstance(self.source, LineSource) else None,
+                board=self.source.board_report if isinstance(self.source, ReportingSource) else None,
             )
 
     def entries_since(self, number: int) -> list[LogEntry]:

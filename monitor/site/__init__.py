@@ -1,1 +1,1 @@
-"""Several links of one site: where on a chain damage enters."""
+"""Several links at once: the plan of a site, its links watched together, where a damage enters."""
