@@ -6,6 +6,7 @@ checks, frame tracking and the comparison of every two points between which no o
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from decoders.arrays import I64, U8
 from decoders.events import AlarmRaised, Event, FrameReceived, Origin
+from decoders.frame_structure.frame_numbers import NUMBER_MODULUS
 from decoders.frame_structure.frames import octet_address
 from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption
 
@@ -32,6 +34,7 @@ from .shared_time import SharedTime, Timeline
 __all__ = ["RouteComparison", "Stop"]
 
 _SUSPICIOUS_ROWS = 8
+_SHIFTS_KEPT = 4096
 
 
 @dataclass(slots=True)
@@ -62,8 +65,8 @@ class RouteComparison:
         self._alignment = Alignment(stops[0].option, len(stops))
         self._events: list[deque[Event]] = [deque() for _ in stops]
         self._basis: dict[tuple[int, int], NDArray[np.bool_]] = {}
-        self._last_times = [0] * len(stops)
-        self._last_numbers = [0] * len(stops)
+        self._shifts: list[list[tuple[int, int]]] = [[] for _ in stops]
+        """(time, shift) from which on the numbers of each stop have another shift."""
         self.moved: list[tuple[int, int, int]] = []
         """(stop, link number from which on, hyperframes by which its data stand later than before)."""
         self._overlap_tried: set[int] = set()
@@ -92,10 +95,11 @@ class RouteComparison:
     def work(self) -> None:
         """Compare what all stops have passed."""
         while (window := self._alignment.window()) is not None:
-            if not self._lock(window):
+            locked = self._lock(window)
+            if locked is None:
                 return
-            if self._numbers_wrong(window):
-                continue
+            if not locked or self._numbers_wrong(window):
+                continue  # a stop was moved: the window is another one now
             self._process(window)
             self._alignment.pass_by(window)
         if all(waiting.ended for waiting in self._alignment.waiting):
@@ -112,8 +116,11 @@ class RouteComparison:
 
     # --- are the numbers right ----------------------------------------------------------------------------------
 
-    def _lock(self, window: Window) -> bool:
-        """Measure the numbers of each stop against those before it, once; False while too little is there."""
+    def _lock(self, window: Window) -> bool | None:
+        """Measure the numbers of each stop against those before it, once; None while too little is there.
+
+        False where a stop was moved by it.
+        """
         waiting = self._alignment.waiting
         for after in range(1, len(self.stops)):
             if self.stops[after].locked:
@@ -123,7 +130,7 @@ class RouteComparison:
                 continue
             for side in (before, after):
                 if waiting[side].hyperframes < LOCK_HYPERFRAMES and not waiting[side].ended:
-                    return False
+                    return None
             together = bool((window.present(before) & window.present(after)).any())
             if after in self._overlap_tried and not together:
                 continue
@@ -134,12 +141,8 @@ class RouteComparison:
                 self.stops[after].number_shift = by
             self.stops[after].locked = by is not None or together
             if by:
-                return self._lock_again()
+                return False
         return True
-
-    def _lock_again(self) -> bool:
-        window = self._alignment.window()
-        return window is not None and self._lock(window)
 
     def _partner(self, after: int) -> int | None:
         option = self.stops[after].option
@@ -229,6 +232,9 @@ class RouteComparison:
     def _process(self, window: Window) -> None:
         for stop, runs in enumerate(window.runs):
             for run in runs:
+                if not self._shifts[stop] or self._shifts[stop][-1][1] != run.shift:
+                    self._shifts[stop].append((run.time, run.shift))
+                    del self._shifts[stop][:-_SHIFTS_KEPT]
                 self.coverage[stop].add(run.time, run.end, lost=run.lost)
         frames: list[tuple[int, int, FrameReceived]] = []
         for stop, runs in enumerate(window.runs):
@@ -258,7 +264,7 @@ class RouteComparison:
     def _take(self, before: int, after: int, found: Sequence[OctetDifference], window: Window | None) -> None:
         option = self.stops[after].option
         for one in found:
-            number = self._number(after, one.time, window)
+            number = self.number(after, one.time)
             bfn, hfn = divmod(number, HYPERFRAMES_PER_FRAME)
             places = [
                 ChangedOctet(bfn, hfn, *octet_address(option, index), old, new)
@@ -272,13 +278,10 @@ class RouteComparison:
             self.clusters.note_key(cluster, one.time, one.key)
 
     def number(self, stop: int, time: int) -> int:
-        """Link number of a time as it stands at a stop, by the last of its numbers."""
-        return self._number(stop, time, None)
-
-    def _number(self, stop: int, time: int, window: Window | None) -> int:
-        if window is not None and window.runs[stop]:
-            self._last_times[stop], self._last_numbers[stop] = time, window.number_at(stop, time)
-        return (self._last_numbers[stop] + time - self._last_times[stop]) % (4096 * HYPERFRAMES_PER_FRAME)
+        """Link number of a time as it stands at a stop."""
+        shifts = self._shifts[stop]
+        at = max(bisect_right(shifts, time, key=lambda entry: entry[0]) - 1, 0)
+        return (time - (shifts[at][1] if shifts else 0)) % NUMBER_MODULUS
 
     # --- events -------------------------------------------------------------------------------------------------
 
@@ -315,7 +318,7 @@ class RouteComparison:
             else:
                 self.line_errors[stop].add(time)
             began = self._lost_at(stop, time) if sign.outage else time
-            at = SignTime(began, self._number(stop, began, window))
+            at = SignTime(began, self.number(stop, began))
             cluster = self.clusters.cluster(stop, None, group, sign.plane, at)
             cluster.last = max(cluster.last, time)
             cluster.add(sign.plane, sign.kind, sign.count, sign.text)
