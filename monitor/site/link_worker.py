@@ -31,7 +31,6 @@ from ..sources.source import GuardedSource, Source
 
 __all__ = [
     "Ask",
-    "BoardCount",
     "Call",
     "Connection",
     "LinkReport",
@@ -96,14 +95,6 @@ class Reply:
 
 
 @dataclass(frozen=True, slots=True)
-class BoardCount:
-    """What a board counts of its delay: whole parallel clocks, compensated for its alignment offset, nanoseconds."""
-
-    delay_ns: float
-    resets: int
-
-
-@dataclass(frozen=True, slots=True)
 class LinkReport:
     """What a decoder has to say; `snapshot` is None before the source is open.
 
@@ -119,7 +110,6 @@ class LinkReport:
     guarded: bool = False
     resettable: bool = False
     emulated: BoardSettings | None = None
-    count: BoardCount | None = None
     cpu_s: float = 0.0
 
 
@@ -201,7 +191,6 @@ class LinkDecoding:
             isinstance(source, GuardedSource),
             isinstance(source, BoardSource),
             emulated,
-            _count_of(source),
             time.process_time(),
         )
 
@@ -223,24 +212,6 @@ class LinkDecoding:
             return None
         sample: DelaySample = self._delay.measure()
         return sample
-
-
-def _count_of(source: Source) -> BoardCount | None:
-    """The last count that a board has told by itself; None where it counts none."""
-    status = source.status if isinstance(source, BoardSource) else None
-    if (
-        status is None
-        or not status.delay_clocks
-        or not status.clock_period_ps
-        or status.alignment_bits is None
-    ):
-        return None
-    from decoders.linerates import option_named
-    from decoders.link_delay.delay import clock_bits
-
-    assert isinstance(source, BoardSource)
-    clocks = status.delay_clocks + status.alignment_bits / clock_bits(option_named(source.option))
-    return BoardCount(clocks * status.clock_period_ps / 1000, status.resets)
 
 
 def serve_link(connection: Connection, spec: LinkSpec) -> None:

@@ -13,9 +13,11 @@ from typing import Self, TypeAlias
 
 from decoders.events import Plane
 
+from ..links.named_link import NamedLink
 from ..links.snapshot import LogEntry, Snapshot
 from ..opening import SourceRequest
 from ..sources.names import Segment
+from ..sources.source import Standstill
 from .plan import PlannedSegment, SitePlan, SitePoint
 from .remote_link import RemoteLink
 from .worker_start import WorkerKind, prepare_workers
@@ -114,8 +116,16 @@ class SiteLink:
     @property
     def delay_ns(self) -> float | None:
         """What the board counts of its delay, compensated for the alignment offset; None where it counts none."""
-        counted = self.link.count
-        return None if counted is None else counted.delay_ns
+        board = self.snapshot.board
+        return None if board is None else board.delay_ns
+
+    def named(self) -> NamedLink:
+        """The link as collectors and lines of text know it; a line that is tried again is down, not failed."""
+        snapshot, why = self.snapshot, self.why
+        if self.state is LinkState.DOWN and why:
+            snapshot, why = replace(snapshot, standstill=Standstill(self.silent_s or 0.0, True)), ""
+        segment = "" if self.segment is None else self.segment.name
+        return NamedLink(self.name, snapshot, segment, why, self.link.restarts)
 
     @property
     def cpu_s(self) -> float:
