@@ -170,7 +170,8 @@ def record(parser: argparse.ArgumentParser) -> None:
         "out",
         type=file_name,
         metavar="OUT",
-        help="output file: .ffcap keeps times, marks and faults; .octets .bits … keep line data only",
+        help="output file: .ffcap keeps times, marks and faults; .octets .bits … keep line data only; with "
+        "emulated:chain also a folder (FOLDER/), which gets a capture of every point and chain.json",
     )
     parser.add_argument(
         "--limit",
