@@ -42,7 +42,11 @@ def demo(parser: argparse.ArgumentParser) -> None:
 
 
 def watch(parser: argparse.ArgumentParser) -> None:
-    source_arguments(parser)
+    source_arguments(
+        parser,
+        several="file, - for standard input, emulated, emulated:pair, serial device or URL; several of them, each as "
+        "NAME=SOURCE; or a site file SITE.toml",
+    )
     line_arguments(parser)
     port_list_argument(parser)
     emulation_arguments(parser)
