@@ -127,7 +127,7 @@ class Soak:
     def extent(settings: StageSettings) -> int:
         assert isinstance(settings, SoakSettings)
         seconds = settings.seconds + 3600 * settings.hours
-        return max(1, round(seconds)) * HYPERFRAMES_PER_SECOND
+        return max(150, math.ceil(seconds * HYPERFRAMES_PER_SECOND))
 
     def hyperframes(self, settings: StageSettings, context: StageContext) -> float:
         return self.extent(settings)
