@@ -71,7 +71,7 @@ from .evidence import derived_result, stored_stage
 from .folder import EvidenceFolder
 from .opening_rigs import open_rig
 from .plan import AcceptancePlan, PlannedStage, parse_acceptance_plan, read_acceptance_plan
-from .results import AcceptanceResult, Check, NotObservable, Outcome, StageResult
+from .results import AcceptanceResult, Check, NotObservable, AcceptanceOutcome, StageResult
 from .rig import Rig
 from .run import AcceptanceRun, RunNews, begin_evidence, resume_evidence
 from .stage import StageContext
@@ -84,7 +84,7 @@ __all__ = [
     "EvidenceCheck",
     "EvidenceDifference",
     "Moved",
-    "Outcome",
+    "AcceptanceOutcome",
     "PlannedStage",
     "RunNews",
     "StageResult",

@@ -23,7 +23,7 @@ from .folder import INCOMPLETE, MANIFEST, EvidenceFolder, manifest_problems
 from .iq_integrity import tones_of_capture
 from .known_traffic import number_of_frame
 from .plan import PlannedStage
-from .results import Outcome, StageResult
+from .results import AcceptanceOutcome, StageResult
 from .stages import STAGES
 
 __all__ = ["EvidenceCheck", "check_evidence"]
@@ -38,7 +38,7 @@ class EvidenceCheck:
 
     folder: str
     complete: bool
-    verdict: Outcome
+    verdict: AcceptanceOutcome
     reason: str
     problems: tuple[str, ...]
     notes: tuple[str, ...]
@@ -66,7 +66,7 @@ def check_evidence(path: Path) -> EvidenceCheck:
         evidence = Evidence.read(folder)
     except InputError as error:
         problems.append(str(error).removeprefix(f"{folder.path}/"))
-        nothing = Outcome.INCOMPLETE, "nothing to derive"
+        nothing = AcceptanceOutcome.INCOMPLETE, "nothing to derive"
         return EvidenceCheck(str(path), complete, *nothing, tuple(problems), (), len(folder.files()), 0, ())
     stages = []
     captures = 0
@@ -88,7 +88,7 @@ def check_evidence(path: Path) -> EvidenceCheck:
         result = evidence.result()
         verdict, reason = result.outcome, result.reason
     except InputError as error:
-        verdict, reason = Outcome.INCOMPLETE, str(error)
+        verdict, reason = AcceptanceOutcome.INCOMPLETE, str(error)
     return EvidenceCheck(
         folder=str(path),
         complete=complete,

@@ -10,7 +10,7 @@ from pathlib import Path
 from ..acceptance.api import (
     AcceptancePlan,
     AcceptanceResult,
-    Outcome,
+    AcceptanceOutcome,
     RunNews,
     accept,
     open_plan_file,
@@ -50,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
         print_json(record)
     else:
         print_lines(result_lines(record, arguments.out))
-    return 0 if result.outcome is Outcome.PASS else 1
+    return 0 if result.outcome is AcceptanceOutcome.PASS else 1
 
 
 def _accepted(plan: AcceptancePlan, rig: Rig, arguments: argparse.Namespace) -> AcceptanceResult:
@@ -92,7 +92,7 @@ class _News:
     def hear(self, news: RunNews) -> None:
         now = time.monotonic()
         if news.event == "done" and news.result is not None:
-            if news.result.outcome is Outcome.FAIL:
+            if news.result.outcome is AcceptanceOutcome.FAIL:
                 self._failed.append(news.stage.title)
             erase_progress()
             why = "; ".join(check.text for check in news.result.failed_checks) or news.result.reason
