@@ -75,6 +75,7 @@ ROOMS = {
     "monitor.archive": "many captures",
     "monitor.acceptance": "an acceptance run from a plan",
     "monitor.tui": "the screen",
+    "monitor.web": "the screen in a browser",
     "monitor.commands": "one module a command",
     "monitor.cli": "the parser",
 }
