@@ -21,6 +21,7 @@ __all__ = [
     "MOST_HYPERFRAMES",
     "Conditions",
     "LinkConditions",
+    "not_shown_in",
     "tail_hyperframes",
 ]
 
@@ -81,6 +82,17 @@ class Conditions(Protocol):
     def command(self, name: str, seed: int | None, *more: str) -> str:
         """The command line that does the same again, or at another seed."""
         ...
+
+
+def not_shown_in(form: LineForm) -> list[str]:
+    """What line data of a form do not show of a receiver, a line each."""
+    what = {
+        LineForm.OCTETS: "special characters, code errors and LOS, the line code, and its word alignment",
+        LineForm.FLAGGED: "the line code and its word alignment, which are behind what made the flagged words",
+        LineForm.SYMBOLS: "the word alignment, which is behind what made the symbols",
+        LineForm.BLOCKS: "the block boundaries, which are behind what made the blocks",
+    }
+    return [f"line: {what[form]} (form {form.value})"] if form in what else []
 
 
 def tail_hyperframes(line: LineRateOption, rate_code: int, pointer_p: int) -> int:
@@ -166,9 +178,10 @@ class LinkConditions:
 
     @property
     def not_proven(self) -> list[str]:
+        out = not_shown_in(self.form)
         if self.line.line_code == "8b10b":
-            return []
-        out = [
+            return out
+        out += [
             "line: LOS by bad block headers, which the standard leaves open; after 16 of a hyperframe, or where"
             " block lock is lost, it may come or not"
         ]
