@@ -86,6 +86,42 @@ def _lock_rule(option: LineRateOption) -> Rule:
     )
 
 
+def _boundary_rules(*, fec: bool) -> tuple[Rule, ...]:
+    """Where blocks begin, and where hyperframes do."""
+    return (
+        Rule(
+            "line",
+            "the block boundary is found at each bit offset",
+            f"{_LOCK}: 66 offsets" if not fec else "CPRI V7.0 clause 6.9: any codeword phase",
+            tuple(
+                Case((), f"alignment offset {bits}", delay_bits=1254 + bits)
+                for bits in (*range(4), 9, 10, 31, 32, 33, 63, 64, 65)
+            ),
+            needs=LINE_BITS,
+        ),
+        Rule(
+            "line",
+            "the block boundary is found again after line bits came or went",
+            _LOS,
+            one_each(
+                "line.slip",
+                "line.slip:bits=-1",
+                "delay.step",
+                "delay.step:bits=-7",
+                "delay.step:bits=10",
+                "delay.drift",
+            ),
+            needs=LINE_BITS,
+        ),
+        Rule(
+            "line",
+            "blocks more or fewer lose hyperframe sync, and it is found again",
+            _SYNC,
+            one_each("line.character", "line.character:characters=-1", "line.character:characters=8"),
+        ),
+    )
+
+
 def block_rules(option: LineRateOption, *, fec: bool) -> tuple[Rule, ...]:
     """Rules of 64B/66B at an option; block lock has none with RS-FEC, which leaves no headers on the line."""
     last = option.word_octets - 1
@@ -151,36 +187,7 @@ def block_rules(option: LineRateOption, *, fec: bool) -> tuple[Rule, ...]:
             one_each("line.invert:hyperframes=3", "line.invert:hyperframes=8", "line.invert"),
             needs=LINE_CODE,
         ),
-        Rule(
-            "line",
-            "the block boundary is found at each bit offset",
-            f"{_LOCK}: 66 offsets" if not fec else "CPRI V7.0 clause 6.9: any codeword phase",
-            tuple(
-                Case((), f"alignment offset {bits}", delay_bits=1254 + bits)
-                for bits in (*range(4), 9, 10, 31, 32, 33, 63, 64, 65)
-            ),
-            needs=LINE_BITS,
-        ),
-        Rule(
-            "line",
-            "the block boundary is found again after line bits came or went",
-            _LOS,
-            one_each(
-                "line.slip",
-                "line.slip:bits=-1",
-                "delay.step",
-                "delay.step:bits=-7",
-                "delay.step:bits=10",
-                "delay.drift",
-            ),
-            needs=LINE_BITS,
-        ),
-        Rule(
-            "line",
-            "blocks more or fewer lose hyperframe sync, and it is found again",
-            _SYNC,
-            one_each("line.character", "line.character:characters=-1", "line.character:characters=8"),
-        ),
+        *_boundary_rules(fec=fec),
         Rule(
             "sync",
             "the sync word is /T/ in octet 7 and /S/ in octet 8; where one of them is missing it is missed",
