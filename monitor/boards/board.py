@@ -32,6 +32,7 @@ from ..sources.source import Chunk, Injection, Standstill
 from .command_channel import ANSWER_S, CommandChannel
 from .line import DuplexLine, OctetQueue
 from .line_data import BoardLineData
+from .sent_in import sent_in
 from .silence import Silence, why_silent
 
 __all__ = ["MOST_AHEAD", "NOT_IN_CONTROL_WORDS", "BoardSource"]
@@ -149,6 +150,11 @@ class BoardSource:
         return self.line_data.queue.dropped
 
     @property
+    def waiting(self) -> bool:
+        """Whether a chunk, or the end of the line, is there to be taken at once."""
+        return bool(self.line_data.queue.held) or self.line_data.queue.closed
+
+    @property
     def standstill(self) -> Standstill | None:
         """No line data come."""
         return self.line_data.pulse.standstill
@@ -216,9 +222,10 @@ class BoardSource:
                 raise InputError(f"hyperframe {fault.hyperframe} is past")
             full = full.replace(f"@{fault.hyperframe}", f"@{asked}", 1)
         try:
-            at = self.command(InjectFault(full)).hyperframe
+            answer = self.command(InjectFault(full))
         except PayloadError as error:
             raise InputError(str(error)) from None
+        at = answer.hyperframe
         self._check_place(fault, at, asked)
         if self.faults_elsewhere and _ELSEWHERE not in self.warnings:
             self.warnings.append(_ELSEWHERE)
@@ -227,7 +234,7 @@ class BoardSource:
             OPTIONS[self.option], flags=form.has_flags, bits=False, blocks=form is LineForm.BLOCKS
         )
         expected = fault.expected(context)
-        return Injection(max(at - ahead, 0), fault.text, expected)
+        return Injection(max(at - ahead, 0), fault.text, expected, sent_in(answer.text))
 
     def _check_place(self, fault: Fault, at: int, asked: int | None) -> None:
         """InputError where a board acknowledges a fault for a hyperframe too far ahead to wait for."""

@@ -15,6 +15,7 @@ from .known_answers import AnswerResult
 from .rules import Rule
 from .served import Served
 from .transmission import PlacedFault
+from .two_ended_returns import Returned
 
 __all__ = ["Campaign", "CaseResult", "Excerpt"]
 
@@ -34,7 +35,7 @@ class Excerpt:
 class CaseResult:
     """One case at one seed (None on a board). `moved` is against the baseline; times are hyperframes from the fault's
     own: to the first event that tells of it, and to the last one or the return to HFNSYNC. `held`: facts that were
-    held against the sender's list."""
+    held against the sender's list. `returned`: what came back to the board that transmits, if another one does."""
 
     case: Case
     seed: int | None
@@ -48,6 +49,7 @@ class CaseResult:
     excerpts: tuple[Excerpt, ...] = ()
     held: int = 0
     seconds: float = 0.0
+    returned: Returned | None = None
 
     @property
     def passed(self) -> bool:

@@ -9,13 +9,12 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from decoders.arrays import U16
 from decoders.events import Event
-from decoders.frame_structure.frames import ALARM_BITS
 from decoders.line_coding.characters import LineForm
 from decoders.line_coding.code_8b10b import SymbolDecoder
 from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
@@ -35,7 +34,9 @@ from .deserialiser import Deserialiser
 from .emulated_link import DEFAULT_RATE_CODES
 from .line_writer import LineWriter
 from .pair_stream import PairStream
+from .returned_alarms import ReturnedAlarms
 from .sent import SentBatch, bit_cuts
+from .sent_places import SentPlaces
 
 __all__ = ["BoardSetup", "RecordBoard"]
 
@@ -115,6 +116,8 @@ class RecordBoard:
         self._deaf = 0  # symbols
         self._answer: tuple[int, r.Acknowledge | r.Refuse] | None = None
         self._pair = PairStream(self.option.name)
+        self._returned = ReturnedAlarms(acknowledges=setup.name.startswith("RE-"))
+        self._places = SentPlaces(self.sender)
 
     # ------------------------------------------------------------------------------------------ time
 
@@ -139,14 +142,10 @@ class RecordBoard:
     def advance(self, n: int, *, room: bool = True) -> bytes:
         """n hyperframes pass; records for the host. Without `room` line data are lost and counted."""
         out = bytearray()
-        if self.loopback is r.Loopback.PAIR:
-            alarms = 0
-            if self.decoder.los.active:
-                alarms |= ALARM_BITS["los"] | ALARM_BITS["rai"]
-            if self.decoder.state.lof:
-                alarms |= ALARM_BITS["lof"] | ALARM_BITS["rai"]
-            self.sender.encoder.alarms = alarms
-        batches = self.sender.batch(n)
+        pair, los = self.loopback is r.Loopback.PAIR, self.decoder.los.active
+        batches = self._returned.batches(
+            self.sender, n, los=pair and los, lof=pair and self.decoder.state.lof
+        )
         self.sender.sent.clear()  # kept for those who write a truth file
         for batch in batches:
             symbols = self._on_the_line(batch)
@@ -192,6 +191,8 @@ class RecordBoard:
 
     def _told(self, events: Sequence[Event]) -> bytes:
         """Records of what the receiver has found."""
+        if self.loopback is r.Loopback.PAIR:
+            self._returned.receive(events)
         return b"".join(map(self._event, event_codes(events)))
 
     # ------------------------------------------------------------------------------------------ the other board
@@ -203,6 +204,7 @@ class RecordBoard:
     def link_changed(self, up: bool) -> None:
         """The link between the boards came up or went down; what was on its way is lost."""
         self._pair.changed(up)
+        self._places.forget()
         self._symbols_in = SymbolDecoder()
         self._cutter.drop()
 
@@ -292,15 +294,13 @@ class RecordBoard:
         if isinstance(command, r.InjectFault):
             try:
                 fault = parse_fault(command.text)
-                at = self.received if fault.hyperframe is None else fault.hyperframe
-                if at < self.received:
-                    return refuse(r.Reason.OUT_OF_RANGE, f"hyperframe {at} is past; it is {self.received}")
-                # The host counts what was received, the sender what it sent.
-                sent_at = at - self.received + self.sender.next_hyperframe
-                self.sender.schedule(replace(fault, hyperframe=sent_at))
-                hyperframe, text = at, replace(fault, hyperframe=at).text
+                pair = self.loopback is r.Loopback.PAIR
+                placed = self._places.schedule(fault, self.received, pair=pair)
             except InputError as error:
                 return refuse(_why_not(command.text), str(error)[:400])
+            if placed is None:
+                return refuse(r.Reason.OUT_OF_RANGE, f"that hyperframe is past; it is {self.received}")
+            hyperframe, text = placed
             event = self._happened(r.EventCode.FAULT_PLACED)
         elif isinstance(command, r.SetLoopback):
             self.loopback = command.loopback
