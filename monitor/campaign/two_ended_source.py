@@ -16,7 +16,7 @@ from decoders.link.hyperframe_sync import SyncState
 
 from ..errors import InputError, RefusedError
 from ..faults.catalogue import parse_fault
-from ..protocol.records import Status
+from ..protocol.records import Status, TrafficPlane
 from ..sources.source import Chunk, Injection
 from .live_link import PATIENCE_S, LiveLink, LiveSource, Place, Trial
 
@@ -38,6 +38,8 @@ class BoardEnd(LiveSource, Protocol):
     def status(self) -> Status | None: ...
 
     def ask_status(self) -> Status: ...
+
+    def send_frame(self, plane: TrafficPlane, frame: bytes) -> int: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +87,7 @@ class TwoEnds:
         self._heard = time.monotonic()
         self._asked: dict[int, int] = {}
         self.last_near = 0
+        self._far_octets = 0
 
     # ------------------------------------------------------------------------------------------ a LiveSource
 
@@ -109,6 +112,10 @@ class TwoEnds:
         return self.far.source.control_only
 
     @property
+    def fec(self) -> bool:
+        return self.far.source.fec
+
+    @property
     def hyperframes_missing(self) -> int:
         return self.far.source.hyperframes_missing + self.near.source.hyperframes_missing
 
@@ -120,6 +127,7 @@ class TwoEnds:
         """The line data of `far`; what `near` has received meanwhile is read before each."""
         for chunk in self.far.source.chunks():
             self._read_near()
+            self._far_octets += len(chunk.data)
             yield chunk
 
     def close(self) -> None:
@@ -174,6 +182,11 @@ class TwoEnds:
             )
         self._asked[at] = self.last_near = done.hyperframe
         return replace(done, hyperframe=at)
+
+    def send_frame(self, plane: TrafficPlane, frame: bytes) -> int:
+        """Let `near` send a C&M frame; the hyperframe of the stream of `far` from which on it may begin."""
+        self.near.source.send_frame(plane, frame)
+        return self._far_octets // self.near_link.hyperframe_octets
 
     def _near_number(self, far: int) -> int:
         """The hyperframe of the stream of `near` that goes with one of `far`."""
