@@ -41,9 +41,11 @@ def run(arguments: argparse.Namespace) -> int:
     for path, _ in targets:
         if path:  # that it can be written is known before the campaign, not after it
             check_report(path, force=arguments.force)
-    if not is_emulated(arguments.source) and (arguments.thorough or receiver is not OWN_DECODER):
+    request = LinkRequest.of(arguments)
+    on_boards = request.has_two_ends or not is_emulated(arguments.source)
+    if on_boards and (arguments.thorough or receiver is not OWN_DECODER):
         raise InputError("--thorough and another receiver are for emulated links, not for boards")
-    with open_link(LinkRequest.of(arguments)) as (conditions, bench):
+    with open_link(request) as (conditions, bench):
         chosen = choose(_cases(arguments, conditions), arguments.only, arguments.skip)
         if all(case.is_baseline for case in chosen):
             raise InputError(
