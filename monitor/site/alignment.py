@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,10 +92,9 @@ class Waiting:
                 break
             low, high = max(start, run.time) - run.time, min(end, run.end) - run.time
             if low < high:
-                lost = run.lost and not low
-                found.append(
-                    HyperframeRun(run.time + low, run.first + low, run.octets[low:high], run.shift, lost)
-                )
+                lost, skipped = (run.lost, run.skipped) if not low else (False, 0)
+                octets = run.octets[low:high]
+                found.append(HyperframeRun(run.time + low, run.first + low, octets, run.shift, lost, skipped))
         return found
 
     def drop(self, end: int) -> None:
@@ -115,7 +114,7 @@ class Waiting:
         """What lies from `since` on is `by` later."""
         before = [run for run in self.cut(_LEAST, since) if run.time < since]
         after = self.cut(since, _MOST)
-        moved = [HyperframeRun(r.time + by, r.first, r.octets, r.shift + by, r.lost) for r in after]
+        moved = [replace(run, time=run.time + by, shift=run.shift + by) for run in after]
         if by < 0 and before:  # nothing may lie twice
             moved = [run for run in moved if run.time >= before[-1].end]
         self.runs = deque([*before, *moved])

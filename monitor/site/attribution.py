@@ -33,6 +33,8 @@ def damages_of(routes: Sequence[RouteComparison]) -> tuple[list[Damage], list[Dr
     drafts = [Drafts(route) for route in routes]
     found: dict[tuple[object, ...], Damage] = {}
     for one in _Causes(drafts).own():
+        if one.draft.gap is not None:
+            continue  # the capture's, and not the line's
         damage = _Telling(one.route, one.draft).damage()
         key = (damage.point, damage.plane, damage.first, damage.segments)
         found.setdefault(key, damage)
@@ -152,8 +154,11 @@ class _Causes:
     def _follows(self, here: _Placed, there: _Placed) -> str:
         one, other = here.cluster, there.cluster
         late = here.later_than(there)
+        if there.draft.gap is not None and one.group not in (Group.OCTETS, Group.FRAMES):
+            return ""
         if one.group in (Group.OCTETS, Group.FRAMES):
-            disturbed = other.outage or (one.group is Group.FRAMES and other.group is Group.SETTINGS)
+            gap = there.draft.gap is not None
+            disturbed = other.outage or gap or (one.group is Group.FRAMES and other.group is Group.SETTINGS)
             soon = -_SLACK - here.length <= late <= there.length + BEHIND_OUTAGE
             if disturbed and soon and there.segment.receiver in here.nodes_between():
                 return f"{_what(one)}, behind the {'loss of sync' if other.outage else 'changed setting'}"
@@ -214,6 +219,8 @@ class _Causes:
     def _told_by(self, here: _Placed, there: _Placed) -> set[object]:
         """Alarms that a node sends at one point because of what it had at the other."""
         told: set[object] = set()
+        if there.draft.gap is not None and there.point != here.point:
+            return told
         if there.point == here.point:  # read in damaged hyperframes
             near = there.draft.has(Group.LINE) and there.cluster.near(here.cluster)
             return {*_PER_HOP, Alarm.SDI, Alarm.RESET} if near else told

@@ -90,6 +90,8 @@ class FrameTracking:
         self.passed: dict[tuple[int, Plane, bytes], int] = defaultdict(int)
         """Frames that have passed to a stop, by their address."""
         self.inserted: dict[tuple[int, Plane], int] = defaultdict(int)
+        self.slack = 0
+        """So many hyperframes a stop's times may be too early, for it is not known yet whether it skipped some."""
         self.frames: dict[tuple[int, Plane], int] = defaultdict(int)
         self._passed: dict[tuple[int, int, Plane], int] = defaultdict(lambda: -(1 << 62))
         """Time at one stop of the last frame that has passed from there to another one."""
@@ -135,7 +137,11 @@ class FrameTracking:
         since = frame.seen[before][0]
         way = (before, point, plane)
         overtaken = since < self._passed[way]
-        if not -_SLACK <= time - since <= self._patience(point, plane, frame, overtaken=overtaken):
+        if (
+            not -_SLACK - self.slack
+            <= time - since
+            <= self._patience(point, plane, frame, overtaken=overtaken)
+        ):
             return None
         late = time - since - 2 * self._usual.get(way, 0) - _EASILY
         return point - before, max(late, 0), since
@@ -229,7 +235,8 @@ class FrameTracking:
             late = self.lags.get((point, frame.plane), 0) + self._span(point, frame)
         if (point, frame.plane) not in self.lags:
             return False
-        return self._coverage[point].covers(time - self._span(point, frame), time + late)
+        begin = time - self._span(point, frame) - self.slack
+        return self._coverage[point].covers(begin, time + late)
 
     def _add(self, frame: _Frame, point: int, before: int | None, fates: tuple[tuple[int, str], ...]) -> None:
         time, status = frame.seen[point]

@@ -80,6 +80,30 @@ def random_fault(
     return f"{kind.name}@{at}" + (f":{text}" if text else ""), values
 
 
+def cut_streams(
+    streams: Mapping[Segment, U8], rng: random.Random, hyperframe_octets: int, whole: bool = False
+) -> dict[Segment, U8]:
+    """The same as captures begun and ended at different places, one of them with a piece missing inside.
+
+    `whole` leaves out whole hyperframes there, so that no sync is lost; else anything. Octets are those of `symbols`.
+    """
+    size = 2 * hyperframe_octets
+    gapped = rng.choice(list(streams))
+    cut = {}
+    for segment, octets in streams.items():
+        begin, end = (
+            2 * rng.randrange(40 * hyperframe_octets),
+            len(octets) - 2 * rng.randrange(40 * hyperframe_octets),
+        )
+        kept = octets[begin:end]
+        if segment == gapped:
+            at = 2 * rng.randrange(len(kept) // 4, len(kept) // 3)
+            length = rng.randrange(1, 60) * size if whole else 2 * rng.randrange(1, 60 * hyperframe_octets)
+            kept = np.concatenate((kept[:at], kept[at + length :]))
+        cut[segment] = kept
+    return cut
+
+
 @dataclass(frozen=True)
 class PlacedFault:
     """A fault on a segment, with the link number of its hyperframe there."""
