@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import replace
+from itertools import pairwise
 
 from ..errors import InputError
 from ..links.damage import LocateVerdict, Point
@@ -80,7 +81,7 @@ def _open(arguments: argparse.Namespace, opened: ExitStack) -> tuple[list[PointS
         return _open_plan(read_site_plan(files[0]), request, opened)
     named = parse_points(words, chain)
     check_points([point for point, _ in named])
-    segments = [Segment(a, b) for a, b in zip(chain, chain[1:], strict=False)]
+    segments = [Segment(a, b) for a, b in pairwise(chain)]
     return [_open_point(point, replace(request, source=source), opened) for point, source in named], segments
 
 

@@ -1,7 +1,7 @@
 """Hyperframes of several points side by side, window by window of their common time, in flat memory.
 
-Each point's hyperframes wait here until all points that have not ended have passed the window's end; what then lies in
-the window goes out together. A point that has nothing there is absent, be it for a gap or a loss of sync.
+Each point's hyperframes wait here until all points that have not ended have passed the window's end; what then lies
+in the window goes out together. A point that has nothing there is absent, be it for a gap or a loss of sync.
 """
 
 from __future__ import annotations

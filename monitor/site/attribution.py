@@ -169,6 +169,9 @@ class _Causes:
             return ""  # the downlink sets the time of both directions
         if not self._before(there, here, late):
             return ""
+        if one.outage and other.outage and late <= there.length + BEHIND_OUTAGE and self._dark(one):
+            here.draft.causes.append(there.segment)
+            return ""
         disturbed = one.outage or {kind for _, kind in one.signs} <= _NUMBER_SIGNS
         if other.outage and late <= there.length + BEHIND_OUTAGE and disturbed:
             return f"{_what(one)}, behind the loss of sync"
@@ -176,8 +179,14 @@ class _Causes:
         return f"{_what(one)}, passed on" if same and late <= ALARM_DELAY else ""
 
     @staticmethod
+    def _dark(cluster: Cluster) -> bool:
+        """Whether the line code was damaged, too, as by a transmitter that is switched off."""
+        kinds = {kind for _, kind in cluster.signs}
+        return bool(kinds & {"los_events", "block_lock_losses"})
+
+    @staticmethod
     def _before(there: _Placed, here: _Placed, late: int) -> bool:
-        """Whether one can be the cause of the other: earlier, or at the same time upstream (so none causes itself)."""
+        """Whether one can be the cause of the other: earlier, or at the same time upstream; so none causes itself."""
         upstream = here.route is there.route and there.cluster.point < here.cluster.point
         return late > 0 or (late == 0 and upstream)
 
@@ -322,12 +331,11 @@ class _Telling:
         one = self.cluster
         here = self.stop.at
         if self.draft.causes:
-            sender = self.stop.point.segment.sender
-            back = self.draft.causes[0].name
-            reason = (
-                f"{sender} reports it, and no point covers {back}: lost there, or the alarm bits were changed"
-            )
-            return [*self.draft.causes, self.stop.point.segment], reason
+            sender, back = self.stop.point.segment.sender, self.draft.causes[0].name
+            reason = f"{sender} reports it, and no point covers {back}: lost there, or the bits were changed"
+            if one.group is Group.LINE:
+                reason = f"sync was lost on {back} at about this time: {sender} may have stopped sending"
+            return list(dict.fromkeys((*self.draft.causes, self.stop.point.segment))), reason
         if self.draft.has(Group.LINE) or one.group in (Group.SETTINGS, Group.ALARMS):
             return [self.stop.point.segment], ""
         low = 0

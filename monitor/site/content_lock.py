@@ -1,8 +1,8 @@
 """By how much what is forwarded stands later at one point than at another, measured in what it carries.
 
-Numbers say where a hyperframe belongs; only its content says whether they are right. Each subchannel has a signature
-in each hyperframe, and each word of the IQ data one in each basic frame. Content that is the same in every hyperframe,
-or comes again, says nothing, and is not taken for an answer.
+Numbers say where a hyperframe belongs; only its content says whether they are right. Each subchannel has a
+signature in each hyperframe, and so has each word of the IQ data. Content that is the same in every hyperframe, or
+comes again, says nothing, and is not taken for an answer.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ def number_offset(times: I64, one: U64, later_times: I64, later: U64) -> int | N
     then offsets up to 64 by all that moves, then any by signatures that stand once on each side.
     """
     fits = {by: _columns_that_fit(times, one, later_times - by, later) for by in range(-_NEAR, _NEAR + 1)}
-    best = max(sorted(fits, key=lambda by: abs(by)), key=lambda by: int(fits[by]))
+    best = max(fits, key=lambda by: (fits[by], -abs(by)))
     if fits[0] and 2 * fits[0] >= fits[best]:
         return 0
     return best if fits[best] else _by_single_signatures(times, one, later_times, later)

@@ -127,7 +127,7 @@ class FrameTracking:
         self._order.append(frame)
 
     def _fit(self, point: int, plane: Plane, time: int, frame: _Frame) -> tuple[int, int, int] | None:
-        """How ill a frame that has come to a stop fits one seen before: stops between, lateness, and how young that is.
+        """How ill a frame that has come to a stop fits one seen before: stops between, lateness, time of that one.
 
         None where it cannot be this one.
         """

@@ -54,8 +54,7 @@ def parse_points(words: Sequence[str], chain: Sequence[str] = ()) -> list[tuple[
             )
         found.append((name, source))
     order = list(chain) or [name for name, _ in found if isinstance(name, str)]
-    points = [(_receiver(name, order) if isinstance(name, str) else name, source) for name, source in found]
-    return points
+    return [(_receiver(name, order) if isinstance(name, str) else name, source) for name, source in found]
 
 
 def check_points(points: Sequence[Point]) -> None:

@@ -42,8 +42,8 @@ class HyperframeRun:
     """Hyperframes one after the other from `time` on: octets (n, 256, 16, T/8).
 
     `first` is the number of the first one as the point's decoder counts them, `shift` what is to be added to its
-    link number for its time; `lost`: sync was lost before it, and by its number `skipped` hyperframes more are missing
-    than the line data leave room for.
+    link number for its time; `lost`: sync was lost before it, and by its number `skipped` hyperframes more are
+    missing than the line data leave room for.
     """
 
     time: int

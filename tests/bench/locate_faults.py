@@ -17,7 +17,8 @@ import time
 from collections import Counter
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from support.chain_locating import SETTLED, chain_streams, cut_streams, inject_at_random, judged, located
 

@@ -77,7 +77,7 @@ def random_fault(
             low = min(low, high)
         values[parameter.name] = rng.randint(low, high)
     text = ",".join(f"{name}={value}" for name, value in values.items())
-    return f"{kind.name}@{at}" + (f":{text}" if text else ""), values
+    return f"{kind.name}@{at}" + (f":{text}" if text else "")
 
 
 def cut_streams(
@@ -137,7 +137,7 @@ def inject_at_random(
     for at in places:
         for segment in rng.sample(chain.points, together):
             while True:
-                text, values = random_fault(rng, chain.option, at, only)
+                text = random_fault(rng, chain.option, at, only)
                 if text.startswith("sync.jump") and at != places[-1]:
                     continue
                 extra = f"{'' if ':' not in text else ','}segment={segment.name}"
@@ -156,8 +156,18 @@ def inject_at_random(
     return placed
 
 
+def _followed(fault: PlacedFault, result: Localised, after: int) -> str | None:
+    """The plane of what was taken for a consequence of another damage where this fault is."""
+    for damage in result.damages:
+        if abs(short_way(damage.first - fault.number)) <= after:
+            for each in damage.consequences:
+                if each.point.segment == fault.segment:
+                    return each.plane.value
+    return None
+
+
 def judged(faults: Sequence[PlacedFault], result: Localised, before: int = 24, after: int = 90) -> Outcome:
-    """Lay the located damages beside the faults: each damage belongs to a fault of its time, each fault to a damage."""
+    """Lay the located damages beside the faults of about their times."""
     outcome = Outcome()
     found: set[int] = set()
 
@@ -182,7 +192,11 @@ def judged(faults: Sequence[PlacedFault], result: Localised, before: int = 24, a
     told = {id(fault) for fault, _ in outcome.undistinguished}
     for i, fault in enumerate(faults):
         if i not in found:
-            outcome.unseen.append(fault)
+            followed = _followed(fault, result, after)
+            if followed is None:
+                outcome.unseen.append(fault)
+            else:
+                outcome.undistinguished.append((fault, f"at the same time as another damage ({followed})"))
         elif id(fault) not in told:
             outcome.right.append(fault)
     return outcome
