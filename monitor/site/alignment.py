@@ -115,9 +115,10 @@ class Waiting:
         before = [run for run in self.cut(_LEAST, since) if run.time < since]
         after = self.cut(since, _MOST)
         moved = [replace(run, time=run.time + by, shift=run.shift + by) for run in after]
-        if by < 0 and before:  # nothing may lie twice
-            moved = [run for run in moved if run.time >= before[-1].end]
-        self.runs = deque([*before, *moved])
+        self.runs = deque(moved)
+        if before:  # nothing may lie twice
+            self.drop(before[-1].end)
+        self.runs.extendleft(reversed(before))
         self.octets = sum(run.octets.size for run in self.runs)
 
 
@@ -130,6 +131,7 @@ class Alignment:
     def __init__(self, option: LineRateOption, points: int) -> None:
         self.waiting = [Waiting() for _ in range(points)]
         self.size = max(32, min(256, _WINDOW_OCTETS // option.hyperframe_octets))
+        self._passed = _LEAST
         self._most = max(_WAITING_OCTETS, 512 * option.hyperframe_octets)
 
     def behind(self) -> int | None:
@@ -140,7 +142,12 @@ class Alignment:
         return min(open_points, key=lambda e: _LEAST if e[1].end is None else e[1].end)[0]
 
     def window(self) -> Window | None:
-        """The next window, which stays until `pass_by`; None while points that have not ended are still behind."""
+        """The next window, which stays until `pass_by`; None while points that have not ended are still behind.
+
+        What comes too late for a window that has gone is left out.
+        """
+        for w in self.waiting:
+            w.drop(self._passed)
         starts = [w.start for w in self.waiting if w.start is not None]
         if not starts:
             return None
@@ -157,5 +164,6 @@ class Alignment:
 
     def pass_by(self, window: Window) -> None:
         """The window is done with."""
+        self._passed = window.end
         for w in self.waiting:
             w.drop(window.end)

@@ -10,7 +10,7 @@ from decoders.events import Alarm, Plane
 
 from ..links.damage import Damage, Point
 from ..sources.names import Segment
-from .clusters import Cluster, Group
+from .clusters import APART_HYPERFRAMES, Cluster, Group
 from .drafts import Draft, Drafts
 from .route import RouteComparison
 from .shared_time import short_way
@@ -19,10 +19,10 @@ __all__ = ["damages_of"]
 
 BEHIND_OUTAGE = 64
 """So many hyperframes after a loss of sync a node may still forward something else."""
-ALARM_DELAY = 150
-"""So many hyperframes, 10 ms, an alarm may take from one node to the next and back."""
+ALARM_DELAY = 64
+"""So many hyperframes, 4 ms, an alarm may take from one node to the next and back."""
 _SLACK = 2
-_ALARM_AGAIN = 16
+_ALARM_AGAIN, _ALARM_EARLY = 16, 4
 _BUCKET = 1024
 _NUMBER_SIGNS = {"hfn_discontinuities", "bfn_discontinuities", "hfn_invalid"}
 _PER_HOP = {Alarm.RAI, Alarm.LOS, Alarm.LOF}
@@ -157,8 +157,10 @@ class _Causes:
         if there.draft.gap is not None and one.group not in (Group.OCTETS, Group.FRAMES):
             return ""
         if one.group in (Group.OCTETS, Group.FRAMES):
-            gap = there.draft.gap is not None
-            disturbed = other.outage or gap or (one.group is Group.FRAMES and other.group is Group.SETTINGS)
+            if there.draft.gap is not None:
+                near = -here.length - APART_HYPERFRAMES <= late <= there.length + APART_HYPERFRAMES
+                return "beside a gap of the capture" if near and self._touches(here, there) else ""
+            disturbed = other.outage or (one.group is Group.FRAMES and other.group is Group.SETTINGS)
             soon = -_SLACK - here.length <= late <= there.length + BEHIND_OUTAGE
             if disturbed and soon and there.segment.receiver in here.nodes_between():
                 return f"{_what(one)}, behind the {'loss of sync' if other.outage else 'changed setting'}"
@@ -177,6 +179,12 @@ class _Causes:
             return f"{_what(one)}, behind the loss of sync"
         same = one.group is other.group and bool(one.kinds) and one.kinds <= other.kinds and not one.outage
         return f"{_what(one)}, passed on" if same and late <= ALARM_DELAY else ""
+
+    @staticmethod
+    def _touches(here: _Placed, there: _Placed) -> bool:
+        """Whether a draft was told by what the point of another one read."""
+        stops = (here.cluster.point, here.cluster.before)
+        return here.route is there.route and there.cluster.point in stops
 
     @staticmethod
     def _dark(cluster: Cluster) -> bool:
@@ -208,7 +216,7 @@ class _Causes:
         explained: set[object] = set()
         cause: _Placed | None = None
         for there in self._near(here):
-            if there is here or not -BEHIND_OUTAGE <= here.later_than(there) <= there.length + ALARM_DELAY:
+            if there is here or (there.point != here.point and not self._in_time(here, there)):
                 continue
             told = alarms & self._told_by(here, there)
             for alarm in told:
@@ -224,6 +232,11 @@ class _Causes:
         if alarms & _PER_HOP and back not in self._covered and back.sender in self._neighbours:
             here.draft.causes.append(back)
         return None
+
+    @staticmethod
+    def _in_time(here: _Placed, there: _Placed) -> bool:
+        """Whether an alarm comes soon enough to tell of what another point had."""
+        return -_ALARM_EARLY <= here.later_than(there) <= there.length + ALARM_DELAY
 
     def _told_by(self, here: _Placed, there: _Placed) -> set[object]:
         """Alarms that a node sends at one point because of what it had at the other."""

@@ -7,6 +7,8 @@ from bisect import bisect_right
 __all__ = ["Coverage"]
 
 _KEPT = 4096
+LEAST_GAP = 3
+"""A sender that begins anew may leave out a number or two; more are missing in the capture."""
 
 
 class Coverage:
@@ -32,7 +34,7 @@ class Coverage:
         `skipped` as of HyperframeRun.
         """
         if lost and self._ends:
-            if skipped:
+            if skipped >= LEAST_GAP:
                 self.gaps = [*self.gaps[-_KEPT:], (self.end, start, skipped)]
             self.outages = [*self.outages[-_KEPT:], (self.end, start)]
         self.hyperframes += end - start

@@ -226,7 +226,10 @@ class Localisation:
                 for time, _, skipped in coverage.gaps:
                     place = position(route.number(route.stops.index(stop), time - 1))
                     missing = counted(skipped, "hyperframe")
-                    notes.append(f"{stop.point.name}: {missing} missing in the capture behind {place}")
+                    notes.append(
+                        f"{stop.point.name}: {missing} missing in the capture behind {place}; damage right beside it"
+                        " is not told apart"
+                    )
             for at, number, by in route.moved:
                 later = f"{counted(abs(by), 'hyperframe')} {'later' if by > 0 else 'earlier'} than before"
                 place = position(number % NUMBER_MODULUS)

@@ -35,6 +35,10 @@ __all__ = ["RouteComparison", "Stop"]
 
 _SUSPICIOUS_ROWS = 8
 _SHIFTS_KEPT = 4096
+_SLOW_WORDS = [ns + 64 * xs for xs in range(4) for ns in (*range(4, 8), *range(16, 20))]
+"""Ctrl_AxC and the vendor specific words that no pointer p gives to fast C&M."""
+_NEAR_FIRST = sorted(set(range(-64, 65)) - {0}, key=abs)
+_LEAST_SLOW = 2
 
 
 @dataclass(slots=True)
@@ -193,6 +197,8 @@ class RouteComparison:
             times = _both(window, before, after)
             if len(times) < _SUSPICIOUS_ROWS:
                 continue
+            if self._slipped(window, before, after, times):
+                return True
             wrong = self._first_wrong(window, before, after, times)
             if wrong is not None and self._moved(window, before, after, wrong):
                 return True
@@ -232,6 +238,24 @@ class RouteComparison:
         number = window.number_at(after, since)
         self._move(after, since, -by)
         self.moved.append((after, number, by))
+        return True
+
+    def _slipped(self, window: Window, before: int, after: int, times: I64) -> bool:
+        """Whether slow changes of control words come some hyperframes later than they did, and nothing else moves."""
+        one, two = (window.octets(stop, times)[:, _SLOW_WORDS, 0] for stop in (before, after))
+        rows = np.flatnonzero((one != two).any(axis=(1, 2)))
+        if not len(rows):
+            return False
+        sides = self._signed(before, after, int(times[0]))
+        if sides is None or same_changes(*sides[0], *sides[1]):
+            return False
+        (here, signed), (there, later) = sides
+        best = max(_NEAR_FIRST, key=lambda by: same_changes(here, signed, there - by, later))
+        if same_changes(here, signed, there - best, later) < _LEAST_SLOW:
+            return False
+        since = int(times[rows[0]])
+        self.moved.append((after, window.number_at(after, since), best))
+        self._move(after, since, -best)
         return True
 
     def _splice(self, stop: int, turn: tuple[int, int]) -> None:

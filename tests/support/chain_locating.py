@@ -7,18 +7,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from decoders.arrays import U8
 from decoders.events import Plane
+from decoders.frame_structure.frame_numbers import NUMBER_MODULUS, line_numbers
 from decoders.line_coding.characters import LineForm
+from decoders.line_coding.code_8b10b import SymbolEncoder
 from decoders.linerates import LineRateOption
 from decoders.link.decoder import LinkDecoder
-from decoders.link.settings import LinkSettings
+from decoders.link.encoder import LinkEncoder
+from decoders.link.settings import LinkSettings, SenderSettings
 from monitor.emulation.chain import EmulatedChain
 from monitor.errors import InputError
 from monitor.faults.catalogue import kinds_for
 from monitor.links.damage import Damage, Localised, Point
 from monitor.site.localisation import Localisation
+from monitor.site.routes import parse_points
 from monitor.site.shared_time import short_way
 from monitor.sources.names import Segment
 
@@ -200,3 +205,40 @@ def judged(faults: Sequence[PlacedFault], result: Localised, before: int = 24, a
         elif id(fault) not in told:
             outcome.right.append(fault)
     return outcome
+
+
+def sent_hyperframes(count: int, *, bfn: int = 0, seed: int = 1) -> U8:
+    """Hyperframes (count, 256, 16, 1) of option 1 as one end sends them: every plane moves, C&M is idle."""
+    rng = np.random.default_rng(seed)
+    encoder = LinkEncoder(SenderSettings(option="1", pointer_p=40, hdlc_rate_code=1, bfn=bfn))
+    octets = encoder.encode(
+        count,
+        rng.integers(0, 256, (count, encoder.vendor_octets)).astype(np.uint8),
+        rng.integers(0, 256, (count, 256, 15, 1)).astype(np.uint8),
+    )
+    octets[:, [ns + 64 * xs for ns in range(4, 8) for xs in range(4)], 0, 0] = rng.integers(
+        0, 256, (count, 16)
+    )
+    return octets
+
+
+def line_symbols(octets: U8) -> NDArray[np.uint16]:
+    """Hyperframes as the ten-bit symbols of the line."""
+    places = np.arange(len(octets), dtype=np.int64) * octets[0].size
+    return SymbolEncoder().encode(octets.reshape(-1), places)
+
+
+def located_octets(points: Mapping[str, U8]) -> Localised:
+    """What is found in hyperframes of option 1 by the names of their points, read as form `octets`."""
+    named = {parse_points([f"{name}=x"])[0][0]: octets.reshape(-1) for name, octets in points.items()}
+    return located(named, "1", LineForm.OCTETS)
+
+
+def with_numbers(octets: U8, ahead: int) -> U8:
+    """The same hyperframes with BFN and HFN so many hyperframes ahead."""
+    changed = octets.copy()
+    numbers = (line_numbers(octets) + ahead) % NUMBER_MODULUS
+    changed[:, 64, 0, 0], bfn = numbers % 150, numbers // 150
+    changed[:, 128, 0, 0] = bfn & 0xFF
+    changed[:, 192, 0, 0] = bfn >> 8
+    return changed
