@@ -40,7 +40,7 @@ class Joined:
         assert near.away and middle.towards and middle.away and last.towards
         return {"REC-A": near.away, "RE-1": middle.towards, "RE-1 far": middle.away, "RE-2": last.towards}
 
-    def run(self, hyperframes: int, step: int = 4) -> None:
+    def run(self, hyperframes: int, step: int = 10) -> None:
         links = self._links()
         for i, (near, away, _, towards) in enumerate(links):
             up = i not in self.cut
