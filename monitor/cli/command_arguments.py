@@ -37,6 +37,9 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 
 def demo(parser: argparse.ArgumentParser) -> None:
     option_argument(parser)
+    parser.add_argument(
+        "--chain", action="store_true", help="watch the chain REC-A, RE-1, RE-2, RE-3 as a site"
+    )
     emulation_arguments(parser)
     screen_arguments(parser)
 
@@ -44,8 +47,8 @@ def demo(parser: argparse.ArgumentParser) -> None:
 def watch(parser: argparse.ArgumentParser) -> None:
     source_arguments(
         parser,
-        several="file, - for standard input, emulated, emulated:pair, serial device or URL; several of them, each as "
-        "NAME=SOURCE; or a site file SITE.toml",
+        several="file, - for standard input, emulated, emulated:chain, emulated:pair, serial device or URL; several "
+        "of them, each as NAME=SOURCE; or a site file SITE.toml",
     )
     line_arguments(parser)
     port_list_argument(parser)

@@ -21,7 +21,7 @@ from ..tui.plain_lines import PlainLines
 from .outputs import metrics_served
 from .plain import PlainSettings, PlainTeller
 
-__all__ = ["plan_of_words", "watch_site"]
+__all__ = ["plan_of_words", "show_site", "watch_site"]
 
 _LOOK_S = 0.2
 
@@ -43,7 +43,11 @@ def watch_site(plan: SitePlan, request: SourceRequest, arguments: argparse.Names
     """The screen of a site, or its summary at the end; the exit status."""
     if request.vcd is not None:
         raise InputError("--vcd is for one source")
-    site = Site(plan, request)
+    return show_site(Site(plan, request), arguments)
+
+
+def show_site(site: Site, arguments: argparse.Namespace) -> int:
+    """The screen of a site, or its summary at the end; the exit status."""
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     with metrics_served(arguments, lambda: [link.named() for link in site.links]):
         if terminal and not (arguments.headless or arguments.plain):
