@@ -71,20 +71,20 @@ from .evidence import derived_result, stored_stage
 from .folder import EvidenceFolder
 from .opening_rigs import open_rig
 from .plan import AcceptancePlan, PlannedStage, parse_acceptance_plan, read_acceptance_plan
-from .results import AcceptanceResult, Check, NotObservable, AcceptanceOutcome, StageResult
+from .results import AcceptanceOutcome, AcceptanceResult, Check, NotObservable, StageResult
 from .rig import Rig
 from .run import AcceptanceRun, RunNews, begin_evidence, resume_evidence
 from .stage import StageContext
 from .stages import STAGES
 
 __all__ = [
+    "AcceptanceOutcome",
     "AcceptancePlan",
     "AcceptanceResult",
     "Check",
     "EvidenceCheck",
     "EvidenceDifference",
     "Moved",
-    "AcceptanceOutcome",
     "PlannedStage",
     "RunNews",
     "StageResult",

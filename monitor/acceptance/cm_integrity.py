@@ -12,7 +12,7 @@ from decoders.linerates import option_named
 from ..sources.source import received
 from ..text import counted
 from .quiet import passed_or_failed
-from .results import Check, NotObservable, AcceptanceOutcome
+from .results import AcceptanceOutcome, Check, NotObservable
 from .rig import point_decoder
 from .stage import Raw, StageContext
 from .stage_settings import CmSettings, StageSettings

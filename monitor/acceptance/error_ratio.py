@@ -25,7 +25,7 @@ from decoders.link.decoder import HyperframeBlock
 from ..errors import InputError
 from .meter import Metered, watch_points
 from .quiet import passed_or_failed
-from .results import Check, NotObservable, AcceptanceOutcome
+from .results import AcceptanceOutcome, Check, NotObservable
 from .stage import Raw, StageContext
 from .stage_settings import BerSettings, StageSettings
 
@@ -168,7 +168,9 @@ class ErrorRatio:
             bits, errors = row["bits"], row["errors"]
             name = f"bit error ratio at {row['point']}"
             if not bits:
-                checks.append(Check(name, AcceptanceOutcome.FAIL, "no bit could be compared", None, settings.bound))
+                checks.append(
+                    Check(name, AcceptanceOutcome.FAIL, "no bit could be compared", None, settings.bound)
+                )
                 continue
             ratio = BitErrorRatio.of(bits, errors, settings.confidence)
             good = ratio.upper <= settings.bound and not row["lock_losses"]

@@ -20,7 +20,7 @@ from ..reports.acceptance_html import acceptance_page
 from ..reports.acceptance_junit import acceptance_junit
 from .folder import JOURNAL, PLAN, STAGES, EvidenceFolder
 from .plan import AcceptancePlan, PlannedStage, parse_acceptance_plan
-from .results import AcceptanceResult, Check, AcceptanceOutcome, StageResult, overall_outcome, stage_outcome
+from .results import AcceptanceOutcome, AcceptanceResult, Check, StageResult, overall_outcome, stage_outcome
 from .stages import STAGES as KINDS
 
 __all__ = ["Evidence", "acceptance_record", "derived_result", "stage_file", "stored_stage", "versions_record"]
@@ -141,7 +141,10 @@ class Evidence:
         interrupted = len(done) < len(chosen)
         outcome, reason = overall_outcome(len(chosen), done, interrupted=interrupted)
         if len(chosen) < len(self.plan.stages) and outcome is AcceptanceOutcome.PASS:
-            outcome, reason = AcceptanceOutcome.INCOMPLETE, "only some stages of the plan were chosen; those passed"
+            outcome, reason = (
+                AcceptanceOutcome.INCOMPLETE,
+                "only some stages of the plan were chosen; those passed",
+            )
         return AcceptanceResult(self.plan.name, len(chosen), done, outcome, reason)
 
     def reports(self) -> dict[str, bytes]:

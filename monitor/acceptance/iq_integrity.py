@@ -20,7 +20,7 @@ from decoders.user_plane.tone_fit import fit_tone
 from .captures import read_kept_capture
 from .meter import watch_points
 from .quiet import passed_or_failed
-from .results import Check, NotObservable, AcceptanceOutcome
+from .results import AcceptanceOutcome, Check, NotObservable
 from .rig import ToneStreams
 from .stage import Raw, StageContext
 from .stage_settings import IqSettings, StageSettings

@@ -22,7 +22,7 @@ from ..text import counted
 from .captures import CaptureKeeper
 from .meter import hyperframe_size
 from .quiet import passed_or_failed
-from .results import Check, AcceptanceOutcome
+from .results import AcceptanceOutcome, Check
 from .rig import Restart, StreamPoint, point_decoder
 from .stage import Raw, StageContext
 from .stage_settings import LinkUpSettings, StageSettings

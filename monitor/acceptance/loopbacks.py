@@ -6,7 +6,7 @@ from typing import Any
 
 from .meter import watch_points
 from .quiet import judge_watch, passed_or_failed
-from .results import Check, AcceptanceOutcome
+from .results import AcceptanceOutcome, Check
 from .stage import Raw, StageContext
 from .stage_settings import LoopbackSettings, StageSettings
 
@@ -56,7 +56,9 @@ class Loopbacks:
         name = "cable in the loop"
         if inside is None or through is None:
             return Check(
-                name, AcceptanceOutcome.NOT_TESTED, "the board counts no delay, so nothing shows that the loop changed"
+                name,
+                AcceptanceOutcome.NOT_TESTED,
+                "the board counts no delay, so nothing shows that the loop changed",
             )
         if inside == through:
             text = f"both loops take {inside:.1f} ns: nothing shows that the cable is in the loop"

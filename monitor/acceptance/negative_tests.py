@@ -21,7 +21,7 @@ from ..reports.campaign_records import campaign_record
 from ..text import counted
 from .captures import CAPTURE_FOLDER, MOST_FAILURES, KeptCapture, read_kept_capture
 from .quiet import passed_or_failed
-from .results import Check, AcceptanceOutcome
+from .results import AcceptanceOutcome, Check
 from .stage import Raw, StageContext
 from .stage_settings import CampaignSettings, StageSettings
 
@@ -94,7 +94,8 @@ class NegativeTests:
             text = f"{counted(len(skipped), 'case')} skipped ({names}{', …' if len(skipped) > 4 else ''})"
             checks.append(Check("skipped cases", AcceptanceOutcome.NOT_TESTED, text, essential=False))
         checks += [
-            Check("not proven", AcceptanceOutcome.NOT_TESTED, text, essential=False) for text in record["not_proven"]
+            Check("not proven", AcceptanceOutcome.NOT_TESTED, text, essential=False)
+            for text in record["not_proven"]
         ]
         if record["receiver"]["own"] and isinstance(record["link"].get("seed"), int):
             text = "the receiver is this program's own decoder: the link is shown, no receiver of yours"

@@ -9,7 +9,7 @@ from decoders.linerates import HYPERFRAMES_PER_SECOND
 
 from ..text import counted
 from .meter import watch_points
-from .results import Check, AcceptanceOutcome
+from .results import AcceptanceOutcome, Check
 from .stage import Raw, StageContext
 from .stage_settings import QuietSettings, SoakSettings, StageSettings
 
@@ -80,7 +80,8 @@ def unseen_checks(title: str, point: str, raw: Raw, index: int) -> list[Check]:
     if raw["forms"][index] == "octets":
         texts = ("errors of the line code do not show in octets", *texts)
     return [
-        Check(f"{title}not visible at {point}", AcceptanceOutcome.NOT_TESTED, text, essential=False) for text in texts
+        Check(f"{title}not visible at {point}", AcceptanceOutcome.NOT_TESTED, text, essential=False)
+        for text in texts
     ]
 
 

@@ -14,7 +14,7 @@ from ..errors import InputError
 from .link_up import follow_restart, judge_times
 from .meter import watch_points
 from .quiet import judge_watch, passed_or_failed
-from .results import Check, AcceptanceOutcome
+from .results import AcceptanceOutcome, Check
 from .rig import Streams
 from .stage import Raw, StageContext
 from .stage_settings import RatesSettings, StageSettings

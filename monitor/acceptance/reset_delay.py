@@ -12,7 +12,7 @@ from ..delay.run import DelayRun, judge_delay
 from ..delay.samples import DelaySample, DelayStatus, LineReading
 from ..text import counted
 from .quiet import passed_or_failed
-from .results import Check, AcceptanceOutcome
+from .results import AcceptanceOutcome, Check
 from .stage import Raw, StageContext
 from .stage_settings import DelaySettings, StageSettings
 
@@ -72,7 +72,9 @@ class ResetDelay:
                     f"{counted(len(covered.never_seen), 'alignment offset')} of {len(covered.counts)} never came in"
                     f" {counted(status.resets, 'reset')}"
                 )
-                checks.append(Check(f"offsets of {name}", AcceptanceOutcome.NOT_TESTED, text, essential=False))
+                checks.append(
+                    Check(f"offsets of {name}", AcceptanceOutcome.NOT_TESTED, text, essential=False)
+                )
         if not any(sample.line for sample in status.samples):
             text = "the delay is the board's own count; no second measurement from the line"
             checks.append(Check("second measurement", AcceptanceOutcome.NOT_TESTED, text, essential=False))

@@ -11,10 +11,10 @@ from enum import StrEnum
 from typing import Any
 
 __all__ = [
+    "AcceptanceOutcome",
     "AcceptanceResult",
     "Check",
     "NotObservable",
-    "AcceptanceOutcome",
     "StageResult",
     "overall_outcome",
     "stage_outcome",
@@ -107,7 +107,11 @@ def stage_outcome(checks: Sequence[Check]) -> AcceptanceOutcome:
     if any(check.outcome is AcceptanceOutcome.FAIL for check in checks):
         return AcceptanceOutcome.FAIL
     essential = [check for check in checks if check.essential]
-    return AcceptanceOutcome.PASS if essential and all(check.passed for check in essential) else AcceptanceOutcome.NOT_TESTED
+    return (
+        AcceptanceOutcome.PASS
+        if essential and all(check.passed for check in essential)
+        else AcceptanceOutcome.NOT_TESTED
+    )
 
 
 def overall_outcome(
@@ -116,7 +120,9 @@ def overall_outcome(
     """The verdict on a run and the reason for it: a pass needs every required stage passed, and one at least."""
     done = list(stages)
     failed = [stage.title for stage in done if stage.outcome is AcceptanceOutcome.FAIL]
-    missing = [stage.title for stage in done if stage.required and stage.outcome is AcceptanceOutcome.NOT_TESTED]
+    missing = [
+        stage.title for stage in done if stage.required and stage.outcome is AcceptanceOutcome.NOT_TESTED
+    ]
     if failed:
         return AcceptanceOutcome.FAIL, "failed: " + ", ".join(failed)
     if interrupted or len(done) < planned:

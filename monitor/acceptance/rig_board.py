@@ -224,7 +224,9 @@ class BoardRig:
                 status = source.ask_status()
                 if status.loopback is not wanted:
                     said = status.loopback.name.lower()
-                    raise NotObservable(f"the board acknowledges the {which} loopback, its status says {said}")
+                    raise NotObservable(
+                        f"the board acknowledges the {which} loopback, its status says {said}"
+                    )
                 _, chunk = streams.after(answer.hyperframe)
                 yield _Begun(streams, chunk), self._delay_ns(source)
             finally:

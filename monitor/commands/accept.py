@@ -8,9 +8,9 @@ import time
 from pathlib import Path
 
 from ..acceptance.api import (
+    AcceptanceOutcome,
     AcceptancePlan,
     AcceptanceResult,
-    AcceptanceOutcome,
     RunNews,
     accept,
     open_plan_file,
