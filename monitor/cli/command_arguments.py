@@ -42,7 +42,11 @@ def demo(parser: argparse.ArgumentParser) -> None:
 
 
 def watch(parser: argparse.ArgumentParser) -> None:
-    source_arguments(parser)
+    source_arguments(
+        parser,
+        several="file, - for standard input, emulated, emulated:pair, serial device or URL; several of them, each as "
+        "NAME=SOURCE; or a site file SITE.toml",
+    )
     line_arguments(parser)
     port_list_argument(parser)
     emulation_arguments(parser)
@@ -166,7 +170,8 @@ def record(parser: argparse.ArgumentParser) -> None:
         "out",
         type=file_name,
         metavar="OUT",
-        help="output file: .ffcap keeps times, marks and faults; .octets .bits … keep line data only",
+        help="output file: .ffcap keeps times, marks and faults; .octets .bits … keep line data only; with "
+        "emulated:chain also a folder (FOLDER/), which gets a capture of every point and chain.json",
     )
     parser.add_argument(
         "--limit",
