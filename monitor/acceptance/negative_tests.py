@@ -45,7 +45,7 @@ class NegativeTests:
         assert isinstance(settings, CampaignSettings)
         with context.rig.campaign() as link:
             own = isinstance(link.conditions, LinkConditions)
-            every = default_cases(link.conditions) if settings.size == "default" and own else every_case()  # type: ignore[arg-type]
+            every = default_cases(link.conditions) if settings.size == "default" and own else every_case()
             chosen = choose(every, settings.only, settings.skip)
             if all(case.is_baseline for case in chosen):
                 raise InputError("the campaign's only and skip leave no case")

@@ -93,7 +93,7 @@ class NumberedFrames(Protocol):
     def streams(self) -> Streams: ...
 
     def number(self, plane: Plane, data: bytes) -> int | None:
-        """The number in a frame, without its FCS; None where it is none of those that were sent."""
+        """The number in a frame, without its FCS; None for none of those that were sent, -1 to leave it out."""
         ...
 
     def sent(self, plane: Plane) -> int | None:
