@@ -33,7 +33,7 @@ _HYPERFRAMES_A_CASE = 130
 class NegativeTests:
     """The campaign, its cases as the plan chooses them."""
 
-    claims = "Each injected fault moved the counters that it must move, and no other."
+    claims = "Each injected fault was counted under its own heading, and under no other."
 
     def hyperframes(self, settings: StageSettings, context: StageContext) -> float:
         assert isinstance(settings, CampaignSettings)

@@ -74,7 +74,7 @@ class Streams(Protocol):
 class Restart:
     """Streams that begin with a reset: `dark_hyperframes` of each point pass before it has a signal.
 
-    `answers`: the point where the far end's RAI must show while the downlink is dark; None without a far end.
+    `answers`: the point where the remote end's RAI must show while the downlink is dark; None without a remote end.
     `counted`: whether the board's own count shows the reset, None where it has none. `lead_ms` passed before the
     streams begin.
     """

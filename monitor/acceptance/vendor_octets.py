@@ -37,7 +37,7 @@ class VendorOctets:
     """A value in some vendor specific octets, one after the other."""
 
     claims = (
-        "A value that was put into a vendor specific octet arrived there and nowhere else, and went again."
+        "A value injected into a vendor specific octet arrived there, in no other octet, and ended in time."
     )
 
     def hyperframes(self, settings: StageSettings, context: StageContext) -> float:
@@ -65,10 +65,10 @@ class VendorOctets:
         stuck = [row for row in rows if row["arrived"] and not row["went"]]
         strange = [row for row in rows if row["elsewhere"]]
         right = len(rows) - len(unseen)
-        text = f"{right} of {counted(len(rows), 'value')} arrived at their places"
+        text = f"{right} of {counted(len(rows), 'injected value')} arrived at their places"
         if unseen:
             text += "; not at " + ", ".join(_place_text(row["place"]) for row in unseen[:4])
-        went = f"not gone at {_place_text(stuck[0]['place'])}" if stuck else "each went again"
+        went = f"still there at {_place_text(stuck[0]['place'])}" if stuck else "each ended in time"
         beside = "in no other octet"
         if strange:
             there, here = _place_text(strange[0]["elsewhere"][0]), _place_text(strange[0]["place"])

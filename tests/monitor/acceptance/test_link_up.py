@@ -36,9 +36,9 @@ def failing(*rows: dict[str, Any]) -> list[str]:
         ({"reset_counted": False}, "resets seen"),
         ({"reset_counted": True}, None),
         ({"watches_rai": True, "rai_raised_after": 2, "rai_cleared": True}, None),
-        ({"watches_rai": True, "rai_raised_after": None, "rai_cleared": False}, "RAI from the far end"),
-        ({"watches_rai": True, "rai_raised_after": 31, "rai_cleared": True}, "RAI from the far end"),
-        ({"watches_rai": True, "rai_raised_after": 2, "rai_cleared": False}, "RAI from the far end"),
+        ({"watches_rai": True, "rai_raised_after": None, "rai_cleared": False}, "RAI from the remote end"),
+        ({"watches_rai": True, "rai_raised_after": 31, "rai_cleared": True}, "RAI from the remote end"),
+        ({"watches_rai": True, "rai_raised_after": 2, "rai_cleared": False}, "RAI from the remote end"),
     ],
 )
 def test_a_row_and_the_check_that_fails(changes: dict[str, Any], check: str | None) -> None:

@@ -19,12 +19,12 @@ DEFECTS = [
         "polarity",
     ),
     (
-        "far end never answers RAI",
+        "remote end never answers RAI",
         "emulated:pair",
         "answers_rai = false",
         "resets = 1",
         "link_up",
-        "RAI from the far end",
+        "RAI from the remote end",
     ),
     (
         "one inverted bit",
@@ -170,7 +170,7 @@ def unseen(result: StageResult) -> list[str]:
 
 
 def test_what_a_passed_stage_could_not_see_is_said() -> None:
-    assert "RAI from the far end" in unseen(stage_of(short_plan("link_up")))
+    assert "RAI from the remote end" in unseen(stage_of(short_plan("link_up")))
     assert "receiver under test" in unseen(stage_of(short_plan("campaign")))
 
 
