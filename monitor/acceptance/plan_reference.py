@@ -64,7 +64,7 @@ What a board sends is its own. Where the plan does not say what it is, it cannot
 | `iq_map` | AxC containers, for example `"M=15,fs=15.36,n=2"` (as `export --iq-map`) |
 | `tone_hz`, `level_dbfs` | frequency of the tone in each AxC in turn, and their level |
 | `pn_order` | order of a PN sequence (ITU-T O.150) that fills all IQ data blocks |
-| `sequence_offset`, `sequence_octets` | running number of each Ethernet frame: place and length, most significant first |
+| `sequence_offset`, `sequence_octets` | running number of each Ethernet frame: place, length; high octet first |
 
 With running numbers set `planes = ["ethernet"]` for the stage `cm_integrity`.
 
