@@ -87,6 +87,10 @@ class BoardLine(ABC):
         """What comes next does not follow what came before: the receiver begins anew."""
         self._drop_held()
 
+    def switch(self) -> None:
+        """Another loopback: what is no whole hyperframe yet is not completed."""
+        self._drop_held()
+
     def _drop_held(self) -> int:
         """Forget what is no whole hyperframe yet; how many line bits those are."""
         return self.cutter.drop() * self.option.hyperframe_line_bits // self.option.hyperframe_octets
@@ -155,6 +159,9 @@ class BlockLine(BoardLine):
         super().restart()
         self._blocks.restart()
         self.cutter.wait()
+
+    def switch(self) -> None:
+        self.restart()
 
     def _drop_held(self) -> int:
         return self.cutter.drop() // BLOCK_OCTETS * BLOCK_BITS + self._blocks.held_bits

@@ -158,7 +158,10 @@ def _header(values: Values, context: Context) -> Expectation:
     """The first payload octet is taken for the type octet of a control block, and is anything."""
     tolerated = dict(CONTROL) if _block_hits_control(values, context) else {}
     if not context.blocks:
-        return Expectation(tolerated=tolerated | because("/T/ or /S/ by chance", ("unexpected_k",)))
+        tolerated |= because("/T/ or /S/ by chance", ("unexpected_k",))
+        if context.fec and context.flags:
+            tolerated |= because("a type that no group can have", ("block_header_errors",))
+        return Expectation(tolerated=tolerated)
     counters: tuple[str, ...] = ("block_type_unexpected", "unexpected_k")
     if context.fec:  # the nibble that is left out of a group comes back as another, or the type has none
         counters += ("block_header_errors",)
@@ -213,7 +216,9 @@ def _dark(values: Values, context: Context) -> Expectation:
     """A constant level has headers 00 or 11: all are bad, by any rule."""
     dark = context.within_stream(values["hyperframes"])
     if not context.flags:
-        exact = {"missed_sync_bytes": min(dark, 3)} | ({"lof_events": 1} if dark >= 3 else {})
+        # The first block behind cannot be descrambled, and it is that of the next sync word.
+        missed = min(context.within_stream(values["hyperframes"] + 1), _LOST_AFTER)
+        exact = {"missed_sync_bytes": missed} | ({"lof_events": 1} if missed == _LOST_AFTER else {})
         return Expectation(exact, (), _without(GARBLED, exact), within_hyperframes=dark + _SETTLE)
     exact = {"los_events": 1, "lof_events": 1}
     blocks = context.option.hyperframe_octets // _BLOCK_OCTETS
@@ -233,6 +238,13 @@ def _moved(
 ) -> Expectation:
     """Line bits more or fewer. Whole blocks move the hyperframe alone; a codeword is spoiled by any."""
     moved_blocks = bits % _BLOCK_BITS == 0
+    if not context.bits and not context.flags and (context.fec or not moved_blocks):
+        # Octets behind a receiver of line bits: how many blocks it loses until it has lock again is its own affair.
+        ranges = (Range(("missed_sync_bytes",), 0, _LOST_AFTER * times), Range(("lof_events",), 0, times))
+        tolerated = _without(GARBLED, ("missed_sync_bytes",)) | TRAFFIC_LOST
+        return Expectation(
+            ranges=ranges, tolerated=tolerated, within_hyperframes=(times - 1) * every + 3 + _SETTLE
+        )
     signal_lost = context.flags and (context.fec or not moved_blocks)
     exact = {"lof_events": times}
     if signal_lost:
