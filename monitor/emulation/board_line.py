@@ -27,7 +27,7 @@ from .line_settings import LineSettings
 from .line_writer import LineWriter
 from .sent import SentBatch, bit_cuts
 
-__all__ = ["BlockLine", "BoardLine", "LineItems", "SymbolLine", "open_board_line"]
+__all__ = ["BoardBlockLine", "BoardLine", "BoardSymbolLine", "LineItems", "open_board_line"]
 
 LineItems = NDArray[Any]
 """Line data: uint16 symbols at 8B/10B, uint8 octets of packed line bits at 64B/66B."""
@@ -111,7 +111,7 @@ class BoardLine(ABC):
     def _received(self, items: LineItems) -> list[Piece]: ...
 
 
-class SymbolLine(BoardLine):
+class BoardSymbolLine(BoardLine):
     """8B/10B: the deserialiser of what is sent belongs to whichever board receives it, and is here."""
 
     item_bits = 10
@@ -139,7 +139,7 @@ class SymbolLine(BoardLine):
         return self.cutter.take(flagged_words(coded.octets, *marks).astype("<u2"))
 
 
-class BlockLine(BoardLine):
+class BoardBlockLine(BoardLine):
     """64B/66B, with RS-FEC or without; the receiver looks for the blocks in the line bits."""
 
     item_bits = 8
@@ -178,4 +178,4 @@ class BlockLine(BoardLine):
 def open_board_line(option: LineRateOption, line: LineSettings) -> BoardLine:
     """The line of an option's line code; InputError where the option has no such line."""
     line.check(option)
-    return BlockLine(option, line) if option.line_code == "64b66b" else SymbolLine(option)
+    return BoardBlockLine(option, line) if option.line_code == "64b66b" else BoardSymbolLine(option)

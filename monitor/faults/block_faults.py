@@ -240,10 +240,10 @@ def _moved(
     moved_blocks = bits % _BLOCK_BITS == 0
     if not context.bits and not context.flags and (context.fec or not moved_blocks):
         # Octets behind a receiver of line bits: how many blocks it loses until it has lock again is its own affair.
-        ranges = (Range(("missed_sync_bytes",), 0, _LOST_AFTER * times), Range(("lof_events",), 0, times))
-        tolerated = _without(GARBLED, ("missed_sync_bytes",)) | TRAFFIC_LOST
+        bounds = (Range(("missed_sync_bytes",), 0, _LOST_AFTER * times), Range(("lof_events",), 0, times))
+        garbled = _without(GARBLED, ("missed_sync_bytes",)) | TRAFFIC_LOST
         return Expectation(
-            ranges=ranges, tolerated=tolerated, within_hyperframes=(times - 1) * every + 3 + _SETTLE
+            ranges=bounds, tolerated=garbled, within_hyperframes=(times - 1) * every + 3 + _SETTLE
         )
     signal_lost = context.flags and (context.fec or not moved_blocks)
     exact = {"lof_events": times}

@@ -7,7 +7,7 @@ import pytest
 
 from decoders.linerates import OPTIONS
 from decoders.link.settings import SenderSettings
-from monitor.emulation.board_line import BlockLine, SymbolLine, open_board_line
+from monitor.emulation.board_line import BoardBlockLine, BoardSymbolLine, open_board_line
 from monitor.emulation.cutter import Piece
 from monitor.emulation.line_settings import LineSettings
 from monitor.emulation.sender import EmulatedSender
@@ -89,9 +89,9 @@ def test_after_a_slip_hyperframes_are_cut_at_their_sync_words_again(bits: int) -
 
 
 def test_bits_are_inverted_at_the_ratio_asked_for() -> None:
-    line = BlockLine(OPTION, LineSettings())
+    line = BoardBlockLine(OPTION, LineSettings())
     sender = EmulatedSender(SenderSettings(option="7A", hdlc_rate_code=6), load=0.0)
-    twin = BlockLine(OPTION, LineSettings())
+    twin = BoardBlockLine(OPTION, LineSettings())
     (batch,) = sender.batch(2)
     clean = line.send(batch, 0.0, np.random.default_rng(1))
     hit = twin.send(batch, 1e-3, np.random.default_rng(1))
@@ -100,6 +100,6 @@ def test_bits_are_inverted_at_the_ratio_asked_for() -> None:
 
 
 def test_each_line_code_has_its_line() -> None:
-    assert isinstance(open_board_line(OPTIONS["7"], LineSettings(scrambling=5)), SymbolLine)
+    assert isinstance(open_board_line(OPTIONS["7"], LineSettings(scrambling=5)), BoardSymbolLine)
     with pytest.raises(InputError, match="option 2 has no RS-FEC"):
         open_board_line(OPTIONS["2"], LineSettings(fec=True))
