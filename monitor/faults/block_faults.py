@@ -310,6 +310,23 @@ def _pn(values: Values, context: Context) -> Expectation:
     return replace(expected, exact={}, ranges=ranges)
 
 
+def _header_rule(values: Values, context: Context) -> Expectation:
+    """A right codeword whose header bits mean something else: about half of its groups have blocks of wrong kinds."""
+    garbled = (
+        GARBLED | LOS_NOT_JUDGED | because("codewords are looked for anew after LOS", ("fec_lock_losses",))
+    )
+    garbled = _without(garbled, (name for name in _LINE if name.startswith("fec_")))
+    if not context.flags:
+        return Expectation(tolerated=garbled, within_hyperframes=2 + _SETTLE)
+    kinds: tuple[str, ...] = ("block_header_errors", "unexpected_k")
+    if context.blocks:
+        kinds += ("block_type_unexpected",)
+    # Without line bits or blocks a wrong kind of block may leave no mark.
+    least = values["codewords"] if context.blocks else 0
+    ranges = (Range(kinds, least, _BLOCKS_PER_CODEWORD * values["codewords"]),)
+    return Expectation(ranges=ranges, tolerated=_without(garbled, kinds), within_hyperframes=2 + _SETTLE)
+
+
 def _phase(values: Values, context: Context) -> Expectation:
     return _moved(values["bits"], context, settled=context.at_least(3 + _SETTLE))
 
@@ -447,6 +464,17 @@ BLOCK_FAULTS = (
             Parameter("codewords", 1, 10, 1, "codewords", "how many"),
         ),
         _pn,
+    ),
+    _kind(
+        "fec.header_rule",
+        Layer.SYMBOLS,
+        "send codewords with the other header rule",
+        "IEEE 802.3 clause 91.5.2.5, last step; which rule CPRI clause 6.9 has is not known",
+        (
+            Parameter("codeword", 0, 90, 5, "", "the first, from the one that begins in the hyperframe"),
+            Parameter("codewords", 1, 10, 1, "codewords", "how many"),
+        ),
+        _header_rule,
     ),
     _kind(
         "fec.phase",
