@@ -18,7 +18,7 @@ from ..formats.forms import checked_option
 from ..process.asking import permit
 from ..process.output_file import clear_report, write_report
 from ..process.streams import erase_progress, print_json, print_lines, show_progress, tell
-from ..sources.names import is_emulated, is_pair, is_serial
+from ..sources.names import is_emulated, is_pair, is_serial, named_source
 from ..text import counted
 
 __all__ = ["run"]
@@ -63,6 +63,11 @@ def _measure(arguments: argparse.Namespace) -> Measured:
     from ..emulation.transceiver import BoardSettings, EmulatedBoard
 
     text: str = arguments.source
+    if len(arguments.sources) > 1 or named_source(text)[0] is not None:
+        return _measure_two_ends(arguments)
+    for value, word in ((arguments.toffset, "--toffset"), (arguments.reset_at, "--reset-at")):
+        if value is not None:
+            raise InputError(f"{word} is for two boards", hint="NAME=SOURCE NAME=SOURCE")
     if is_serial(text):
         return _measure_board(arguments)
     if not is_emulated(text):
@@ -114,6 +119,20 @@ def _measure_board(arguments: argparse.Namespace) -> Measured:
         return _run(DelayRun(board, arguments.resets), arguments)
     finally:
         board.close()
+
+
+def _measure_two_ends(arguments: argparse.Namespace) -> Measured:
+    from ..campaign.two_ended import open_two_ended_delay
+
+    with open_two_ended_delay(
+        arguments.sources,
+        option=arguments.option,
+        baud=arguments.baud,
+        toffset_ns=arguments.toffset,
+        reset_at=arguments.reset_at,
+        yes=arguments.yes,
+    ) as board:
+        return _run(DelayRun(board, arguments.resets), arguments)
 
 
 def _run(delays: DelayRun, arguments: argparse.Namespace) -> Measured:
