@@ -15,7 +15,7 @@ from decoders.linerates import OPTIONS
 from decoders.link_delay.delay import clock_bits
 
 from ..boards.board import BoardSource
-from ..delay.samples import DelaySample, was_counted
+from ..delay.samples import DelaySample, LoneReset, was_counted
 from ..errors import InputError
 from ..protocol.records import SelectData, Status
 from .live_link import LiveLink
@@ -54,6 +54,8 @@ class TwoEndedDelay:
         self._settle_s = settle_s
         self._resets: dict[str, tuple[int, int]] = {}
         self._losses: dict[str, bool] = {}
+        self._alone: list[LoneReset] = []
+        self._last: dict[str, Status] = {}
         self.option = near[1].option
         self.description = " through ".join(f"{name} at {board.description}" for name, board in self._ends)
         self._data_types = [board.ask_status().data_type for _, board in self._ends]
@@ -77,13 +79,16 @@ class TwoEndedDelay:
     def reset(self) -> None:
         """Reset transmitter and receiver of each end in turn; each must show at the other end."""
         self._resets.clear()
+        self._alone.clear()
         for end in self._reset_at:
             name, board = end
             other_name, other = self._ends[self._ends[0] is end]
-            lost, before = _losses(other.ask_status()), board.ask_status().resets
+            lost, before = _losses(_status(other_name, other)), _status(name, board).resets
             board.reset_transceiver()
             self._check_shown(name, other_name, other, lost)
-            self._resets[name] = (before, self._settled(end, before).resets)
+            statuses = self._settled(end, before)
+            self._resets[name] = (before, statuses[name].resets)
+            self._compare(name, statuses)
 
     def _check_shown(self, name: str, other_name: str, other: BoardSource, lost: int) -> None:
         """InputError where a reset of `name` does not make the other board lose LOS or LOF, which it counts."""
@@ -91,7 +96,7 @@ class TwoEndedDelay:
             return  # it has no such counts, and markers have proven the connection
         end = time.monotonic() + SHOWN_S
         while True:
-            now = _losses(other.ask_status())
+            now = _losses(_status(other_name, other))
             if now != lost:
                 self._losses[other_name] = True
                 return
@@ -108,8 +113,7 @@ class TwoEndedDelay:
 
     def measure(self) -> DelaySample:
         """What both boards count once they are in sync again."""
-        statuses = [self._settled(end, None) for end in self._ends]
-        near, far = statuses
+        near, far = self._settled(self._ends[0], None).values()
         assert near.alignment_bits is not None and far.alignment_bits is not None
         if not near.delay_clocks or not near.clock_period_ps:
             raise InputError(f"{self.names[0]}: the board counts no delay through {self.names[1]}")
@@ -131,6 +135,7 @@ class TwoEndedDelay:
             far_resets=self._resets.get(self.names[1]),
             toffset_clocks=toffset,
             toffset_resolution_ui=resolution,
+            alone=tuple(self._alone),
         )
 
     def _toffset(self, far: Status, period_ns: float, clock: int) -> tuple[float, float]:
@@ -143,18 +148,30 @@ class TwoEndedDelay:
             )
         return far.delay_clocks * far.clock_period_ps / 1000 / period_ns, clock
 
-    def _settled(self, end: NamedBoard, resets_before: int | None) -> Status:
-        """The status of an end once both are in sync, and its reset counted; without that, after SHOWN_S more."""
+    def _compare(self, name: str, now: dict[str, Status]) -> None:
+        """What the reset of this end has changed, with the other one left alone since the last time."""
+        last, self._last = self._last, now
+        near = self.names[0]
+        before, after = last.get(name), now[name]
+        if before is None or before.alignment_bits is None or after.alignment_bits is None:
+            return
+        change = now[near].delay_clocks - last[near].delay_clocks
+        self._alone.append(
+            LoneReset(self.names.index(name), change, before.alignment_bits, after.alignment_bits)
+        )
+
+    def _settled(self, end: NamedBoard, resets_before: int | None) -> dict[str, Status]:
+        """Both statuses, once both are in sync, and the reset of `end` counted; without that, after SHOWN_S more."""
         until = time.monotonic() + self._settle_s
         count_until: float | None = None
         while time.monotonic() < until:
-            statuses = {name: board.ask_status() for name, board in self._ends}
+            statuses = {name: _status(name, board) for name, board in self._ends}
             if all(not s.sync_state.lof and s.alignment_bits is not None for s in statuses.values()):
-                now, status = time.monotonic(), statuses[end[0]]
+                now = time.monotonic()
                 count_until = now + SHOWN_S if count_until is None else count_until
-                counted = resets_before is None or was_counted(resets_before, status.resets)
+                counted = resets_before is None or was_counted(resets_before, statuses[end[0]].resets)
                 if counted or now >= count_until:
-                    return status
+                    return statuses
             time.sleep(POLL_S)
         out = [name for name, s in statuses.items() if s.sync_state.lof or s.alignment_bits is None]
         raise InputError(
@@ -172,6 +189,14 @@ class TwoEndedDelay:
             finally:
                 with suppress(InputError):
                     board.close()
+
+
+def _status(name: str, board: BoardSource) -> Status:
+    """A fresh status; InputError names the end."""
+    try:
+        return board.ask_status()
+    except InputError as error:
+        raise InputError(f"{name}: {error}") from None
 
 
 def _losses(status: Status) -> int:

@@ -58,6 +58,19 @@ def findings_of(
 ) -> Iterator[DelayFinding]:
     """Everything wrong with one sample or more: resets not seen, compensation, step, drift, registers and line."""
     yield from _not_counted(samples, names)
+    causes = list(_causes(samples, found, names, option))
+    registers = list(_against_the_count(samples, names))
+    clocks = [s.compensated_clocks for s in samples]
+    if registers and (max(clocks) - min(clocks) > 1.0 or any(cause.fails for cause in causes)):
+        yield from registers  # the causes rest on these registers
+    else:
+        yield from causes
+
+
+def _causes(
+    samples: Sequence[DelaySample], found: Diagnosis, names: tuple[str, ...], option: LineRateOption
+) -> Iterator[DelayFinding]:
+    """What the offsets, the count and the line explain."""
     first = samples[0]
     interval = float(option.unit_interval_s * 10**9)
     n, clock_ui = len(samples), first.clock_ui
@@ -110,6 +123,22 @@ def _not_counted(samples: Sequence[DelaySample], names: tuple[str, ...]) -> Iter
             counts = f"{before} before and after" if before == after else f"{before} before, {after} after"
             text = f"reset {number} was acknowledged, but {whose} count of resets does not show it ({counts})"
             yield DelayFinding("reset-not-counted", name, f"{text}: not a measurement")
+
+
+def _against_the_count(samples: Sequence[DelaySample], names: tuple[str, ...]) -> Iterator[DelayFinding]:
+    """Registers against the change of the count, where one end was reset alone: twice is no step of the line."""
+    for index, name in enumerate(names):
+        lone = [(n, a) for n, s in enumerate(samples, 1) for a in s.alone if a.end == index]
+        differ = [(n, a) for n, a in lone if not a.fits(samples[0].clock_ui)]
+        if len(differ) > 1:
+            number, one = differ[0]
+            yield DelayFinding(
+                "register-disagrees",
+                name,
+                f"{name}: its alignment offset register disagrees with the count at"
+                f" {counted(len(differ), 'reset')} of its own, first at reset {number}: offset {one.offset_before} before and {one.offset_after} after,"
+                f" T14 {one.count_clocks:+g} clocks",
+            )
 
 
 def _gaps_ui(samples: Sequence[DelaySample]) -> F64:

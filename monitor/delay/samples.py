@@ -29,6 +29,7 @@ __all__ = [
     "DelaySample",
     "DelayStatus",
     "LineReading",
+    "LoneReset",
     "ResettableBoard",
     "loop_delay_bits",
     "read_line",
@@ -48,6 +49,20 @@ class LineReading:
 
 
 @dataclass(frozen=True, slots=True)
+class LoneReset:
+    """What changed at the reset of one end alone: number `end` of the names; T14 in clocks, and its offset in UI."""
+
+    end: int
+    count_clocks: float
+    offset_before: int
+    offset_after: int
+
+    def fits(self, clock_ui: int) -> bool:
+        """Whether a count of whole clocks may change so with the offset."""
+        return abs(self.count_clocks * clock_ui + self.offset_after - self.offset_before) < clock_ui
+
+
+@dataclass(frozen=True, slots=True)
 class DelaySample:
     """One measurement after one reset; counts are parallel clocks, fractions where the board resolves them.
 
@@ -55,7 +70,7 @@ class DelaySample:
     word alignment offset of each receiver. `far_alignment_offset` is None in a loop of one board. `resets_before`
     and `resets_after` are the board's own count of its resets, where it has one; `far_resets` those of the other,
     before and after. `fec`: RS-FEC is on the line. `toffset_clocks`: what was taken off T14, and the UI to which a
-    board has counted it (0 where it was given).
+    board has counted it (0 where it was given). `alone`: what each end's reset by itself has changed.
     """
 
     alignment_offset: int
@@ -72,6 +87,7 @@ class DelaySample:
     far_resets: tuple[int, int] | None = None
     toffset_clocks: float | None = None
     toffset_resolution_ui: float = 0.0
+    alone: tuple[LoneReset, ...] = ()
 
     @property
     def reset_counted(self) -> bool:
