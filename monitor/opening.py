@@ -20,6 +20,8 @@ from .errors import InputError
 from .process.asking import permit
 from .sources.names import (
     SourceKind,
+    chain_point,
+    is_chain,
     is_emulated,
     is_pair,
     is_serial,
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
     from .campaign.conditions import Conditions, LinkConditions
     from .campaign.live_bench import LiveBench
     from .campaign.two_ended_bench import TwoEndedBench
+    from .emulation.chain import EmulatedChain
 
 __all__ = [
     "LinkRequest",
@@ -43,6 +46,7 @@ __all__ = [
     "link_settings",
     "open_bench",
     "open_board",
+    "open_chain",
     "open_link",
     "open_source",
 ]
@@ -126,7 +130,7 @@ def open_source(request: SourceRequest) -> Source:
     """The source that a request names; InputError where it cannot be opened."""
     match source_kind(request.source):
         case SourceKind.EMULATED:
-            return _open_emulated(request)
+            return _open_chain(request) if is_chain(request.source) else _open_emulated(request)
         case SourceKind.LINE if not _is_dump(request):
             return _open_serial(request)
         case _:
@@ -158,6 +162,38 @@ def _open_emulated(request: SourceRequest) -> Source:
         )
     except ValueError as error:  # settings that are not valid
         raise InputError(str(error)) from None
+
+
+def open_chain(request: SourceRequest) -> EmulatedChain:
+    """The emulated chain that a request asks for; InputError for settings that it cannot have."""
+    from .emulation.chain import EmulatedChain
+
+    if request.ber or request.fec == "on" or request.scrambling is not None:
+        raise InputError(
+            "--ber, --fec and --scrambling are for emulated and emulated:pair, not for the chain"
+        )
+    try:
+        return EmulatedChain(
+            option=request.option or DEFAULT_OPTION,
+            seed=request.seed,
+            pointer_p=DEFAULT_POINTER if request.pointer is None else request.pointer,
+            hdlc_rate_code=request.hdlc_rate,
+            load=request.load,
+        )
+    except ValueError as error:  # settings that are not valid
+        raise InputError(str(error)) from None
+
+
+def _open_chain(request: SourceRequest) -> Source:
+    from .emulation.chain_source import chain_sources
+
+    chain = open_chain(request)
+    asked = chain_point(request.source)
+    point = chain.points[-1] if asked is None else chain.point_named(asked.name)
+    sources = chain_sources(
+        chain, [point], hyperframes_per_second=request.pace or None, limit=request.hyperframes
+    )
+    return sources[point]
 
 
 def _open_capture(request: SourceRequest) -> Source:

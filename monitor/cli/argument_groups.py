@@ -53,15 +53,22 @@ def option_argument(parser: argparse.ArgumentParser, usual: str | None = "2", te
     )
 
 
-def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False) -> None:
-    """The source and how to read it; `capture` where a live source is not possible."""
+def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False, several: str = "") -> None:
+    """The source and how to read it; `capture` where a live source is not possible.
+
+    `several`: where there may be more than one, what else to say of them.
+    """
+    many: dict[str, Any] = {"nargs": "+"} if several else {}
     parser.add_argument(
         "source",
         type=file_name,
         metavar="CAPTURE" if capture else "SOURCE",
-        help="file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
+        **many,
+        help=several
+        or "file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
         if capture
-        else "file, - for standard input, emulated, emulated:pair, serial device or URL",
+        else "file, - for standard input, emulated, emulated:chain, a point of it such as "
+        "emulated:chain/RE-1>RE-2, emulated:pair, serial device or URL",
     )
     parser.add_argument("--form", choices=FORM_CHOICES, help="data format (default: detected)")
     option_argument(parser, None, "detected")

@@ -67,10 +67,9 @@ def run(arguments: argparse.Namespace) -> int:
                 on_result=on_result,
             )
             campaign.size = _size(arguments)
-            if isinstance(conditions, LinkConditions):
-                campaign.rules = rules_of(conditions)
-                if arguments.thorough and not campaign.interrupted:
-                    add_random_cases(campaign, receiver, seconds=arguments.time, on_result=on_result)
+            campaign.rules = rules_of(conditions)
+            if arguments.thorough and not campaign.interrupted and not _stops(campaign, arguments):
+                add_random_cases(campaign, receiver, seconds=arguments.time, on_result=on_result)
     run_of = None if arguments.reproducible else run_record(started, time.monotonic() - clock)
     return report(
         campaign,
@@ -80,6 +79,11 @@ def run(arguments: argparse.Namespace) -> int:
         choice=_choice(arguments),
         force=arguments.force,
     )
+
+
+def _stops(campaign: Campaign, arguments: argparse.Namespace) -> bool:
+    """Whether it was to end at the first failure, and has."""
+    return arguments.fail_fast and not campaign.passed
 
 
 def _size(arguments: argparse.Namespace) -> str:
@@ -131,7 +135,7 @@ def report(
         if campaign.trouble is not None:
             raise campaign.trouble
         return EXIT_INTERRUPTED
-    if not campaign.proves:
+    if campaign.passed and not campaign.proves:
         raise InputError(
             "no fault could be injected, so nothing was tested",
             hint="the report gives the reason for each case",

@@ -13,6 +13,7 @@ from decoders.line_coding.characters import LineForm
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 from decoders.link.settings import LinkSettings
 
+from ..faults.segments import SegmentInjection
 from ..sources.news import News
 from ..sources.source import (
     Chunk,
@@ -53,6 +54,10 @@ class Pipeline:
         self._news = News(source)
         if isinstance(source, RestartingSource):
             source.on_restart = self.restart
+
+    def resume(self, kept: Snapshot) -> None:
+        """Before the first step: go on where another pipeline of this link has stopped."""
+        self.watch.resume(kept)
 
     def _on_block(self, block: HyperframeBlock) -> None:
         self.watch.on_block(block)
@@ -149,6 +154,7 @@ class Pipeline:
                 elsewhere,
                 self.decoder.breaks_of_unknown_length,
                 self._own.moved,
+                injection.here if isinstance(injection, SegmentInjection) else None,
             )
             self._injected.append(fault)
         return fault
