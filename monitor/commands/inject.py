@@ -12,16 +12,16 @@ from ..campaign.receivers import OWN_DECODER
 from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.verdict import Verdict
-from ..opening import LinkRequest, open_link
+from ..opening import open_link
 from ..process.streams import print_json, print_lines, tell
 from ..reports.campaign_records import case_record
 from ..reports.inject_text import inject_lines
 from ..text import counted
-from .campaign import EXIT_FAIL, EXIT_PASS
+from .campaign import EXIT_FAIL, EXIT_PASS, link_request
 
 
 def run(arguments: argparse.Namespace) -> int:
-    with open_link(LinkRequest.of(arguments)) as (conditions, bench):
+    with open_link(link_request(arguments)) as (conditions, bench):
         texts = [_checked(text, conditions, live=bench is not None) for text in arguments.fault]
         if bench is None:
             assert isinstance(conditions, LinkConditions)

@@ -132,13 +132,12 @@ def _against_the_count(samples: Sequence[DelaySample], names: tuple[str, ...]) -
         differ = [(n, a) for n, a in lone if not a.fits(samples[0].clock_ui)]
         if len(differ) > 1:
             number, one = differ[0]
-            yield DelayFinding(
-                "register-disagrees",
-                name,
+            text = (
                 f"{name}: its alignment offset register disagrees with the count at"
-                f" {counted(len(differ), 'reset')} of its own, first at reset {number}: offset {one.offset_before} before and {one.offset_after} after,"
-                f" T14 {one.count_clocks:+g} clocks",
+                f" {counted(len(differ), 'reset')} of its own, first at reset {number}:"
+                f" offset {one.offset_before} before and {one.offset_after} after, T14 {one.count_clocks:+g} clocks"
             )
+            yield DelayFinding("register-disagrees", name, text)
 
 
 def _gaps_ui(samples: Sequence[DelaySample]) -> F64:
