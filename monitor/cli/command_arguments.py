@@ -17,6 +17,7 @@ from .argument_groups import (
     port_list_argument,
     screen_arguments,
     serving_arguments,
+    several_sources_argument,
     source_arguments,
     tested_link_arguments,
 )
@@ -334,12 +335,13 @@ def export(parser: argparse.ArgumentParser) -> None:
 
 
 def delay(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "source",
-        nargs="?",
-        metavar="SOURCE",
-        help="emulated, emulated:pair, serial device or URL; with --received: a capture",
+    several_sources_argument(
+        parser,
+        "*",
+        "emulated, emulated:pair, serial device or URL; two boards: NAME=SOURCE NAME=SOURCE;"
+        " with --received: a capture",
     )
+    _delay_of_two_boards(parser.add_argument_group("two boards"))
     option_argument(parser, None, "2, or what the board reports")
     line_arguments(parser, reconnect=False)
     parser.add_argument(
@@ -367,6 +369,20 @@ def delay(parser: argparse.ArgumentParser) -> None:
         default=[],
         metavar="RE=METRES",
         help="change the fibre length of the hop to this RE",
+    )
+
+
+def _delay_of_two_boards(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--toffset",
+        type=number,
+        metavar="NS",
+        help="Toffset of the RE in nanoseconds (default: what the RE counts)",
+    )
+    group.add_argument(
+        "--reset-at",
+        metavar="NAME",
+        help="reset the transceiver of this board only, or of both (default: both)",
     )
 
 
