@@ -543,6 +543,11 @@ def _campaign_size(parser: argparse.ArgumentParser) -> None:
         "--quick", action="store_true", help="each fault once or a few times; takes some seconds"
     )
     size.add_argument(
+        "--every-rule",
+        action="store_true",
+        help="the cases of every rule: what emulated links get anyway, a board only if asked",
+    )
+    size.add_argument(
         "--thorough",
         action="store_true",
         help="every rule, pairs of settings, then random faults for --time",
