@@ -1,4 +1,4 @@
-"""`framefray demo`: REC-A and RE-1 of the Saltmarsh site, emulated, on the screen."""
+"""`framefray demo`: REC-A and RE-1 of the Saltmarsh site, or its chain of four nodes, emulated, on the screen."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from ..opening import SourceRequest, link_settings, open_source
 from ..process.interrupts import Interrupts
 from ..process.streams import print_lines, tell
 from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise
+from .site_watch import chain_site_plan, watch_site
 
 DEMO_LOAD = 0.2
 """Share of the C&M channels that is used: frames enough to watch, few enough to read."""
@@ -17,6 +18,10 @@ DEMO_FAULTS = ("hdlc.fcs", "ethernet.fcs", "vendor.value", "sync.hfn")
 
 
 def run(arguments: argparse.Namespace) -> int:
+    if arguments.chain:
+        return watch_site(
+            chain_site_plan(arguments.option), SourceRequest.of(arguments, source=""), arguments
+        )
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     headless = arguments.headless or not terminal
     limit = arguments.hyperframes or (HEADLESS_HYPERFRAMES if headless else None)

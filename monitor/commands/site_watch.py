@@ -5,23 +5,25 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from dataclasses import replace
 
 from ..errors import InputError
 from ..links.named_link import NamedLink
 from ..links.snapshot import LogEntry
-from ..opening import SourceRequest
+from ..opening import DEFAULT_OPTION, SourceRequest
 from ..process.interrupts import Interrupts
 from ..process.streams import print_lines, tell
 from ..reports.site_text import SiteLine, site_text_lines
-from ..site.plan import SitePlan, is_site_file, plan_of_sources, read_site_plan
+from ..site.plan import SitePlan, is_site_file, plan_of_chain, plan_of_sources, read_site_plan
 from ..site.site import LinkState, Site, SiteLink
-from ..sources.names import named_source
+from ..sources.names import CHAIN, is_emulated, named_source
 from ..sources.patience import SILENCE_LIMIT_S
 from ..tui.plain_lines import PlainLines
+from .headless import HEADLESS_HYPERFRAMES
 from .outputs import metrics_served
 from .plain import PlainSettings, PlainTeller
 
-__all__ = ["plan_of_words", "watch_site"]
+__all__ = ["chain_site_plan", "plan_of_words", "watch_site"]
 
 _LOOK_S = 0.2
 
@@ -36,15 +38,28 @@ def plan_of_words(words: list[str]) -> SitePlan | None:
         raise InputError(f"{files[0]}: a site file stands alone", hint="write the other sources into it")
     if files:
         return read_site_plan(files[0])
+    if words == [CHAIN]:
+        return chain_site_plan()
     return plan_of_sources([named_source(word) for word in words]) if len(words) > 1 else None
+
+
+def chain_site_plan(option: str = DEFAULT_OPTION) -> SitePlan:
+    """Every point of the emulated chain."""
+    from ..emulation.chain import DEFAULT_LENGTHS_M, DEFAULT_NODES
+
+    return plan_of_chain(DEFAULT_NODES, option, DEFAULT_LENGTHS_M, "Saltmarsh")
 
 
 def watch_site(plan: SitePlan, request: SourceRequest, arguments: argparse.Namespace) -> int:
     """The screen of a site, or its summary at the end; the exit status."""
     if request.vcd is not None:
         raise InputError("--vcd is for one source")
-    site = Site(plan, request)
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    summary = (arguments.headless or not terminal) and not arguments.plain
+    endless = request.hyperframes is None and all(is_emulated(point.source) for point in plan.points)
+    if summary and endless:
+        request = replace(request, hyperframes=HEADLESS_HYPERFRAMES)
+    site = Site(plan, request)
     with metrics_served(arguments, lambda: [link.named() for link in site.links]):
         if terminal and not (arguments.headless or arguments.plain):
             from ..tui.site_app import run_site_screen

@@ -121,7 +121,7 @@ def test_a_killed_decoder_of_a_capture_is_not_started_again(monkeypatch: pytest.
     assert link.worker is not None and link.worker.pid is not None
     os.kill(link.worker.pid, signal.SIGKILL)
     wait_until(lambda: link.trouble)
-    assert link.trouble == "its decoder ended by SIGKILL; this capture is not read on"
+    assert link.trouble == "its decoder ended by SIGKILL; it is not read on"
     assert link.snapshot().hyperframes == 14 and not link.restarting
     link.close()
 
