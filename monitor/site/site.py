@@ -159,7 +159,7 @@ class Site:
         findings: Findings | None = None,
     ) -> None:
         self.plan = plan
-        self._kind = kind
+        self._kind, self._started = kind, False
         self._findings = findings
         requests = [_request_of(point, request) for point in plan.points]
         chained = [
@@ -197,6 +197,10 @@ class Site:
         self.close()
 
     def start(self) -> None:
+        """Start every decoder; once only."""
+        if self._started:
+            return
+        self._started = True
         prepare_workers(self._kind)
         for each in self.links:
             each.link.start()
