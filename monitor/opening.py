@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Self
@@ -26,6 +26,7 @@ from .sources.names import (
     is_pair,
     is_serial,
     line_meant,
+    named_source,
     source_kind,
 )
 from .sources.source import Source
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from .campaign.campaign import Bench
     from .campaign.conditions import Conditions, LinkConditions
     from .campaign.live_bench import LiveBench
+    from .campaign.two_ended_bench import TwoEndedBench
     from .emulation.chain import EmulatedChain
 
 __all__ = [
@@ -113,6 +115,15 @@ class LinkRequest(_Request):
     fec_header_xor: str | None = None
     scrambling: int | None = None
     traffic: float = 1.0
+    sources: Sequence[str] = ()
+    inject_at: Sequence[str] = ()
+    observe_at: str | None = None
+
+    @property
+    def has_two_ends(self) -> bool:
+        """Whether faults go in at one board and are observed at another."""
+        named = any(named_source(word)[0] is not None for word in self.sources)
+        return named or len(self.sources) > 1 or bool(self.inject_at) or self.observe_at is not None
 
 
 def open_source(request: SourceRequest) -> Source:
@@ -232,19 +243,50 @@ def _open_serial(request: SourceRequest) -> Source:
 @contextmanager
 def open_link(request: LinkRequest) -> Iterator[tuple[Conditions, Bench | None]]:
     """The link to inject faults into: its conditions, and a board's bench (None for fresh emulated links)."""
-    if is_emulated(request.source):
+    if not request.has_two_ends and is_emulated(request.source):
         yield _emulated_conditions(request), None
         return
-    if request.via == "craft":
-        raise InputError("--via craft is for emulated links, not for boards")
-    if request.fec == "on" or request.scrambling is not None:
-        raise InputError("--fec and --scrambling are for emulated links; a board is set up by itself")
+    _check_for_boards(request)
+    if request.has_two_ends:
+        with _open_two_ended(request) as both:
+            yield both.conditions, both
+        return
     bench, source = open_bench(request)
     bench.conditions = replace(bench.conditions, asked_option=request.option)
     try:
         yield bench.conditions, bench
     finally:
         source.close()
+
+
+def _check_for_boards(request: LinkRequest) -> None:
+    """InputError for what is asked of a board and can be asked of emulated links only."""
+    if request.via == "craft":
+        raise InputError("--via craft is for emulated links, not for boards")
+    if request.fec == "on" or request.scrambling is not None:
+        raise InputError("--fec and --scrambling are for emulated links; a board is set up by itself")
+    for value, word in ((request.pointer, "--pointer"), (request.hdlc_rate, "--hdlc-rate")):
+        if value is not None:
+            raise InputError(f"{word} is for emulated links; a board's link has its own")
+
+
+@contextmanager
+def _open_two_ended(request: LinkRequest) -> Iterator[TwoEndedBench]:
+    from .campaign.two_ended import chosen_ends, named_sources, open_two_ended
+
+    sources = named_sources(request.sources)
+    near, far = chosen_ends(sources, request.inject_at, request.observe_at)
+    with open_two_ended(
+        sources,
+        near,
+        far,
+        option=request.option,
+        baud=request.baud,
+        hyperframes=request.hyperframes,
+        yes=request.yes,
+    ) as bench:
+        bench.conditions = replace(bench.conditions, asked_option=request.option)
+        yield bench
 
 
 def _emulated_conditions(request: LinkRequest) -> LinkConditions:
@@ -287,9 +329,6 @@ def open_bench(request: LinkRequest) -> tuple[LiveBench, BoardSource]:
             f"{name}: faults can be injected into emulated, emulated:pair and boards on a serial line or URL",
             hint=url and f"a board on the network is {url}",
         )
-    for value, word in ((request.pointer, "--pointer"), (request.hdlc_rate, "--hdlc-rate")):
-        if value is not None:
-            raise InputError(f"{word} is for emulated links; a board's link has its own")
     permit(request.yes, f"{name}: this makes the board transmit damaged data")
     source = open_board(name, option=request.option, baud=request.baud)
     try:
@@ -312,7 +351,8 @@ def open_board(name: str, *, option: str | None = None, baud: int | None = None)
         source.close()
         raise InputError(
             f"{source.description}: the board receives what another one sends, not its own faults",
-            hint=f"framefray tell {name} loopback internal --yes",
+            hint=f"name both boards: THIS={name} OTHER=SOURCE --inject-at THIS; or framefray tell {name} loopback"
+            " internal --yes",
         )
     return source
 
