@@ -388,7 +388,13 @@ def board(parser: argparse.ArgumentParser) -> None:
     way.add_argument(
         "--pty", action="store_true", help="use a pseudo-terminal and print its name (the default)"
     )
-    way.add_argument("--tcp", metavar="HOST:PORT", help="listen on a TCP port; port 0 = any free port")
+    way.add_argument(
+        "--tcp",
+        action="append",
+        default=[],
+        metavar="HOST:PORT",
+        help="listen on a TCP port; port 0 = any free port; with --uplink and --downlink give it twice",
+    )
     parser.add_argument(
         "--listen-any", action="store_true", help="allow a listen address other than the loopback address"
     )
@@ -403,6 +409,16 @@ def board(parser: argparse.ArgumentParser) -> None:
         "--link",
         metavar="PATH",
         help="with --loopback pair: socket path, or HOST:PORT, between the two boards",
+    )
+    parser.add_argument(
+        "--uplink",
+        metavar="PATH",
+        help="board of a chain: socket path, or HOST:PORT, of the link towards the REC; the REC has none",
+    )
+    parser.add_argument(
+        "--downlink",
+        metavar="PATH",
+        help="board of a chain: socket path, or HOST:PORT, of the link away from the REC; the last board has none",
     )
     parser.add_argument(
         "--data",

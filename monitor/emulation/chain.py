@@ -34,7 +34,7 @@ from ..faults.segments import (
 )
 from ..sources.names import Segment
 from .emulated_link import DEFAULT_RATE_CODES
-from .node import Node, NodePorts
+from .node import FrameBuffer, Node, NodePorts
 from .node_output import NodeOutput
 from .node_receiver import NodeReceiver
 from .node_sender import CmRelay, EndSender, RelaySender
@@ -270,7 +270,7 @@ class EmulatedChain:
             ports,
             timing=NodeTiming(size, through_down, first, number),
             turn=sent_up - first,
-            through_up=through_up,
+            buffer=FrameBuffer(through_up),
             alarm_latency=latency,
         )
 
