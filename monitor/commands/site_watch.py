@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 
 from ..errors import InputError
@@ -88,6 +89,24 @@ class _ObservedSiteLink:
         return self._link.entries_since(number)
 
 
+class _SiteTeller(PlainTeller):
+    """Tells what all links together say, too: each finding once."""
+
+    def __init__(
+        self, site: Site, sources: Sequence[tuple[_ObservedSiteLink, PlainLines]], every_s: float
+    ) -> None:
+        super().__init__(sources, every_s)
+        self._site = site
+        self._told: dict[str, None] = {}
+
+    def tell(self, *, status: bool = False) -> bool:
+        more = super().tell(status=status)
+        now = dict.fromkeys(self._site.findings)
+        print_lines(f"{self._site.name} {text}" for text in reversed([*now]) if text not in self._told)
+        self._told = now
+        return more
+
+
 def _tell_lines(site: Site, arguments: argparse.Namespace, interrupts: Interrupts) -> None:
     """A line for each event of every link, until all have ended or a signal comes."""
     settings = PlainSettings(arguments.every, arguments.event_rate, not arguments.no_traffic)
@@ -96,7 +115,7 @@ def _tell_lines(site: Site, arguments: argparse.Namespace, interrupts: Interrupt
         (_ObservedSiteLink(link), PlainLines(link.name, rate, traffic=settings.traffic))
         for link in site.links
     ]
-    teller = PlainTeller(sources, settings.every_s)
+    teller = _SiteTeller(site, sources, settings.every_s)
     teller.follow(interrupts)
     with interrupts.held():
         teller.tell(status=True)

@@ -176,6 +176,7 @@ def test_sources_without_a_file() -> None:
         ([("A", "a"), ("A", "b")], "the name A is there twice"),
         ([("A", "/dev/ttyUSB0"), ("B", "/dev/ttyUSB0")], "B and A have the same source"),
         ([(None, "x")] * 65, "65 sources; 64 at most"),
+        ([("A", "a"), (None, "-")], "standard input cannot be one of several sources; watch it alone"),
     ):
         with pytest.raises(InputError, match=said):
             plan_of_sources(sources)
