@@ -62,7 +62,7 @@ class LiveFindings:
     def __init__(self, names: Sequence[str], segments: Sequence[Segment]) -> None:
         self.findings: tuple[str, ...] = ()
         self._names = list(names)
-        self._localisation = Localisation([Point(segment) for segment in segments])
+        self.localisation = Localisation([Point(segment) for segment in segments])
         self._attached: set[str] = set()
         self._all, self._turn = threading.Event(), threading.Lock()
         self._stop = threading.Event()
@@ -74,7 +74,7 @@ class LiveFindings:
         if name in self._attached:
             return
         index = self._names.index(name)
-        pipeline.tap = _Gated(self._localisation.attach(index, pipeline.decoder), self._all, self._turn)
+        pipeline.tap = _Gated(self.localisation.attach(index, pipeline.decoder), self._all, self._turn)
         self._attached.add(name)
         if len(self._attached) == len(self._names):
             self._all.set()
@@ -88,7 +88,7 @@ class LiveFindings:
         while not self._stop.wait(pause_s):
             if self._all.is_set():
                 begun = time.monotonic()
-                self.findings = finding_texts(self._localisation.result())
+                self.findings = finding_texts(self.localisation.result())
                 pause_s = max(_EVERY_S, _SHARE * (time.monotonic() - begun))
 
 
