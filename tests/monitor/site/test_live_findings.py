@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+
 import pytest
 
 from decoders.events import Plane
@@ -12,6 +14,7 @@ from monitor.links.pipeline import Pipeline
 from monitor.site.live_findings import MOST_FINDINGS, LiveFindings, damage_text, finding_texts
 from monitor.site.localisation import PointTap
 from monitor.sources.names import Segment
+from tests.support.patience import patience
 from tests.support.screen_fakes import FakeSource
 
 ONE, TWO = Segment("REC-A", "RE-1"), Segment("RE-1", "RE-2")
@@ -72,3 +75,24 @@ def test_nothing_goes_in_before_all_points_are_there(monkeypatch: pytest.MonkeyP
 def test_points_that_do_not_hang_together_are_refused() -> None:
     with pytest.raises(InputError):
         LiveFindings(["a", "b", "c"], [ONE, TWO, Segment("RE-2", "REC-A")])
+
+
+def test_a_chunk_of_one_point_goes_in_whole_before_the_next(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Blocks whose events come late would be compared without them, and frames would be missed."""
+    order: list[str] = []
+    monkeypatch.setattr(PointTap, "receive", lambda tap, events: order.append(tap.point.name))
+    findings = LiveFindings(["a", "b"], [ONE, TWO])
+    pipelines = [Pipeline(FakeSource()), Pipeline(FakeSource())]
+    for name, pipeline in zip("ab", pipelines, strict=True):
+        findings.attach(name, pipeline)
+    first, second = (pipeline.tap for pipeline in pipelines)
+    assert first is not None and second is not None
+    first.begin()
+    other = threading.Thread(target=lambda: (second.begin(), second.receive([])))
+    other.start()
+    other.join(0.2)
+    assert other.is_alive() and order == []
+    first.receive([])
+    other.join(patience(5))
+    assert order == ["REC-A>RE-1", "RE-1>RE-2"]
+    findings.close()
