@@ -57,7 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _run_chain(arguments: argparse.Namespace) -> int:
     """The chain REC-A to RE-3 as a site; its points share one chain, so a fault of one is seen at the others."""
     from ..emulation.chain_source import chain_sources
-    from ..site.chain_plan import chain_source_word, plan_of_chain
+    from ..site.chain_plan import chain_source_word, plan_of_open_chain
     from ..site.site import Site
     from ..site.worker_start import WorkerKind
     from .site_watch import show_site
@@ -79,5 +79,5 @@ def _run_chain(arguments: argparse.Namespace) -> int:
                 [f"injected: {fault.text} at hyperframe {fault.hyperframe}; expected at {', '.join(seen)}"]
             )
     opened = {chain_source_word(point): source for point, source in sources.items()}
-    site = Site(plan_of_chain(chain), replace(request, opened=opened), kind=WorkerKind.THREAD)
+    site = Site(plan_of_open_chain(chain), replace(request, opened=opened), kind=WorkerKind.THREAD)
     return show_site(site, argparse.Namespace(**vars(arguments), plain=False, metrics=None))
