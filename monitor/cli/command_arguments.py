@@ -17,6 +17,7 @@ from .argument_groups import (
     port_list_argument,
     screen_arguments,
     serving_arguments,
+    several_sources_argument,
     source_arguments,
     tested_link_arguments,
 )
@@ -36,7 +37,14 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 
 
 def demo(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--chain", action="store_true", help="a chain of four nodes, REC-A to RE-3, at all its points at once"
+    )
+    parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
+    parser.add_argument(
+        "--chain", action="store_true", help="watch the chain REC-A, RE-1, RE-2, RE-3 as a site"
+    )
     emulation_arguments(parser)
     screen_arguments(parser)
 
@@ -44,8 +52,8 @@ def demo(parser: argparse.ArgumentParser) -> None:
 def watch(parser: argparse.ArgumentParser) -> None:
     source_arguments(
         parser,
-        several="file, - for standard input, emulated, emulated:pair, serial device or URL; several of them, each as "
-        "NAME=SOURCE; or a site file SITE.toml",
+        several="file, - for standard input, emulated, emulated:chain, emulated:pair, serial device or URL; several "
+        "of them, each as NAME=SOURCE; or a site file SITE.toml",
     )
     line_arguments(parser)
     port_list_argument(parser)
@@ -331,12 +339,13 @@ def export(parser: argparse.ArgumentParser) -> None:
 
 
 def delay(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "source",
-        nargs="?",
-        metavar="SOURCE",
-        help="emulated, emulated:pair, serial device or URL; with --received: a capture",
+    several_sources_argument(
+        parser,
+        "*",
+        "emulated, emulated:pair, serial device or URL; two boards: NAME=SOURCE NAME=SOURCE;"
+        " with --received: a capture",
     )
+    _delay_of_two_boards(parser.add_argument_group("two boards"))
     option_argument(parser, None, "2, or what the board reports")
     line_arguments(parser, reconnect=False)
     parser.add_argument(
@@ -364,6 +373,20 @@ def delay(parser: argparse.ArgumentParser) -> None:
         default=[],
         metavar="RE=METRES",
         help="change the fibre length of the hop to this RE",
+    )
+
+
+def _delay_of_two_boards(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--toffset",
+        type=number,
+        metavar="NS",
+        help="Toffset of the RE in nanoseconds (default: what the RE counts)",
+    )
+    group.add_argument(
+        "--reset-at",
+        metavar="NAME",
+        help="reset the transceiver of this board only, or of both (default: both)",
     )
 
 
@@ -418,7 +441,13 @@ def board(parser: argparse.ArgumentParser) -> None:
     way.add_argument(
         "--pty", action="store_true", help="use a pseudo-terminal and print its name (the default)"
     )
-    way.add_argument("--tcp", metavar="HOST:PORT", help="listen on a TCP port; port 0 = any free port")
+    way.add_argument(
+        "--tcp",
+        action="append",
+        default=[],
+        metavar="HOST:PORT",
+        help="listen on a TCP port; port 0 = any free port; with --uplink and --downlink give it twice",
+    )
     parser.add_argument(
         "--listen-any", action="store_true", help="allow a listen address other than the loopback address"
     )
@@ -433,6 +462,16 @@ def board(parser: argparse.ArgumentParser) -> None:
         "--link",
         metavar="PATH",
         help="with --loopback pair: socket path, or HOST:PORT, between the two boards",
+    )
+    parser.add_argument(
+        "--uplink",
+        metavar="PATH",
+        help="board of a chain: socket path, or HOST:PORT, of the link towards the REC; the REC has none",
+    )
+    parser.add_argument(
+        "--downlink",
+        metavar="PATH",
+        help="board of a chain: socket path, or HOST:PORT, of the link away from the REC; the last board has none",
     )
     parser.add_argument(
         "--data",
@@ -506,6 +545,11 @@ def _campaign_size(parser: argparse.ArgumentParser) -> None:
     size = parser.add_mutually_exclusive_group()
     size.add_argument(
         "--quick", action="store_true", help="each fault once or a few times; takes some seconds"
+    )
+    size.add_argument(
+        "--every-rule",
+        action="store_true",
+        help="the cases of every rule: what emulated links get anyway, a board only if asked",
     )
     size.add_argument(
         "--thorough",
