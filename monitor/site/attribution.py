@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from decoders.events import Alarm, Plane
 
-from ..links.damage import Damage, Point
+from ..links.damage import ChainDamage, Point
 from ..sources.names import Segment
 from .clusters import APART_HYPERFRAMES, Cluster, Group
 from .drafts import Draft, Drafts
@@ -28,10 +28,10 @@ _NUMBER_SIGNS = {"hfn_discontinuities", "bfn_discontinuities", "hfn_invalid"}
 _PER_HOP = {Alarm.RAI, Alarm.LOS, Alarm.LOF}
 
 
-def damages_of(routes: Sequence[RouteComparison]) -> tuple[list[Damage], list[Drafts]]:
+def damages_of(routes: Sequence[RouteComparison]) -> tuple[list[ChainDamage], list[Drafts]]:
     """The damages of all routes in the order of their times; each stands once, whatever routes its point is on."""
     drafts = [Drafts(route) for route in routes]
-    found: dict[tuple[object, ...], Damage] = {}
+    found: dict[tuple[object, ...], ChainDamage] = {}
     for one in _Causes(drafts).own():
         if one.draft.gap is not None:
             continue  # the capture's, and not the line's
@@ -287,7 +287,7 @@ class _Telling:
         self.cluster = draft.cluster
         self.stop = route.stops[self.cluster.point]
 
-    def damage(self) -> Damage:
+    def damage(self) -> ChainDamage:
         one, draft = self.cluster, self.draft
         before = self._before()
         segments, reason = self._segments(before)
@@ -300,7 +300,7 @@ class _Telling:
         after = draft.clean_after
         if after is None and draft.has(Group.LINE):
             after = self._next_clean()
-        return Damage(
+        return ChainDamage(
             plane=self._plane(),
             segments=tuple(segments),
             point=self.stop.point,
