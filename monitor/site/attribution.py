@@ -69,6 +69,11 @@ class _Placed:
     def length(self) -> int:
         return self.cluster.last - self.cluster.first
 
+    @property
+    def unsure(self) -> int:
+        """Hyperframes by which its times may be wrong: jumps of its numbers that may be gaps of its capture."""
+        return sum(by for _, by in self.route.timelines[self.cluster.point].turns)
+
     def nodes_between(self) -> set[str]:
         """The nodes that pass on what this one differs by."""
         here = self.route.stops[self.cluster.point]
@@ -236,13 +241,16 @@ class _Causes:
     @staticmethod
     def _in_time(here: _Placed, there: _Placed) -> bool:
         """Whether an alarm comes soon enough to tell of what another point had."""
-        return -_ALARM_EARLY <= here.later_than(there) <= there.length + ALARM_DELAY
+        unsure = here.unsure + there.unsure
+        return -_ALARM_EARLY - unsure <= here.later_than(there) <= there.length + ALARM_DELAY + unsure
 
     def _told_by(self, here: _Placed, there: _Placed) -> set[object]:
         """Alarms that a node sends at one point because of what it had at the other."""
         told: set[object] = set()
         if there.draft.gap is not None and there.point != here.point:
-            return told
+            if not there.cluster.outage or there.segment != here.segment.reverse:
+                return told
+            there.draft.gap = None  # the remote end lost sync, too: it was more than a gap of the capture
         if there.point == here.point:  # read in damaged hyperframes
             near = there.draft.has(Group.LINE) and there.cluster.near(here.cluster)
             return {*_PER_HOP, Alarm.SDI, Alarm.RESET} if near else told

@@ -18,7 +18,7 @@ from decoders.linerates import LineRateOption
 
 from ..links.damage import Point
 from .alignment import Alignment, Window
-from .content_lock import LOCK_HYPERFRAMES, number_offset, same_changes, signatures
+from .content_lock import LOCK_HYPERFRAMES, disagreements, number_offset, same_changes, signatures
 from .coverage import Coverage
 from .shared_time import PointTimeline
 
@@ -218,12 +218,12 @@ class NumberCheck:
                 if sides is None:
                     continue
                 (times, one), (later_times, later) = sides
-                stays = same_changes(times, one, later_times, later)
-                moves = same_changes(times, one, later_times + sign * turn[1], later)
-                if moves > stays:
+                stays = disagreements(times, one, later_times, later)
+                moves = disagreements(times, one, later_times + sign * turn[1], later)
+                if stays > 2 * moves + 1:
                     self._splice(stop, turn)
                     return True
-                if stays > moves:
+                if moves > 2 * stays + 1:
                     self._timelines[stop].turns.remove(turn)
         return False
 

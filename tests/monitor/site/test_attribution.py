@@ -126,3 +126,13 @@ def test_damages_at_one_time_on_two_segments_are_both_named() -> None:
     two[200, 20, 0, 0] ^= 1
     result = located_octets({ONE.name: SENT, TWO.name: one, THREE.name: two})
     assert segments(result) == [[TWO.name], [THREE.name]]
+
+
+def test_a_loss_beside_a_gap_of_the_capture_counts_where_the_remote_end_reports_it() -> None:
+    line = line_symbols(SENT)
+    torn = np.concatenate((line[: 200 * 4096 + 99], np.zeros(4 * 4096, np.uint16), line[230 * 4096 + 50 :]))
+    streams = {Point(ONE): symbols(SENT), Point(TWO): torn.view(np.uint8)}
+    streams[Point(TWO.reverse)] = symbols(SENT)
+    assert segments(located(streams, "1", LineForm.SYMBOLS)) == []
+    streams[Point(TWO.reverse)] = symbols(with_alarm(SENT, 206, "los", "rai"))
+    assert segments(located(streams, "1", LineForm.SYMBOLS)) == [[TWO.name]]
