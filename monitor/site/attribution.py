@@ -95,8 +95,8 @@ class _Causes:
             for segment in each.route.segments:
                 self._neighbours[segment.sender].add(segment.receiver)
                 self._neighbours[segment.receiver].add(segment.sender)
-        self._covered = {
-            stop.point.segment
+        self._coverage = {
+            stop.point.segment: coverage
             for each in drafts
             for stop, coverage in zip(each.route.stops, each.route.coverage, strict=True)
             if coverage.hyperframes and not stop.point.sent
@@ -234,9 +234,17 @@ class _Causes:
         if cause is not None and explained == alarms:
             return cause, f"{', '.join(sorted(str(alarm).upper() for alarm in alarms))} set in Z.130.0"
         back = here.segment.reverse
-        if alarms & _PER_HOP and back not in self._covered and back.sender in self._neighbours:
+        if alarms & _PER_HOP and back.sender in self._neighbours and not self._covers_before(back, one.first):
             here.draft.causes.append(back)
         return None
+
+    def _covers_before(self, segment: Segment, time: int) -> bool:
+        """Whether a point has every hyperframe of as long before a time as an alarm may take."""
+        coverage = self._coverage.get(segment)
+        if coverage is None:
+            return False
+        there = coverage.end + short_way(time - coverage.end)
+        return coverage.covers(there - ALARM_DELAY, min(there, coverage.end))
 
     @staticmethod
     def _in_time(here: _Placed, there: _Placed) -> bool:
@@ -353,7 +361,9 @@ class _Telling:
         here = self.stop.at
         if self.draft.causes:
             sender, back = self.stop.point.segment.sender, self.draft.causes[0].name
-            reason = f"{sender} reports it, and no point covers {back}: lost there, or the bits were changed"
+            reason = (
+                f"{sender} reports it, and {back} is not covered then: lost there, or the bits were changed"
+            )
             if one.group is Group.LINE:
                 reason = f"sync was lost on {back} at about this time: {sender} may have stopped sending"
             return list(dict.fromkeys((*self.draft.causes, self.stop.point.segment))), reason

@@ -62,7 +62,13 @@ def test_an_alarm_that_nothing_explains_is_damage_of_its_segment() -> None:
 def test_an_alarm_of_a_port_that_no_point_covers_is_not_distinguishable() -> None:
     result = located_octets({ONE.name: SENT, TWO.name: with_alarm(SENT, 200, "rai")})
     assert segments(result) == [[TWO.reverse.name, TWO.name]]
-    assert "no point covers RE-2>RE-1" in result.damages[0].reason
+    assert "RE-2>RE-1 is not covered then" in result.damages[0].reason
+
+
+def test_an_alarm_behind_a_gap_of_the_port_that_it_tells_of_is_not_distinguishable() -> None:
+    gapped = np.concatenate((SENT[:170], SENT[195:]))
+    points = {ONE.name: SENT, TWO.name: with_alarm(SENT, 200, "rai"), TWO.reverse.name: gapped}
+    assert segments(located_octets(points)) == [[TWO.reverse.name, TWO.name]]
 
 
 def test_an_alarm_long_after_a_loss_of_sync_is_another_damage() -> None:
