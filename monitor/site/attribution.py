@@ -10,6 +10,7 @@ from decoders.events import Alarm, Plane
 
 from ..links.damage import ChainDamage, Point
 from ..sources.names import Segment
+from ..text import counted
 from .clusters import APART_HYPERFRAMES, Cluster, Group
 from .drafts import Draft, Drafts
 from .route import RouteComparison
@@ -95,11 +96,11 @@ class _Causes:
             for segment in each.route.segments:
                 self._neighbours[segment.sender].add(segment.receiver)
                 self._neighbours[segment.receiver].add(segment.sender)
-        self._coverage = {
-            stop.point.segment: coverage
+        self._covered = {
+            stop.point.segment: (each.route, at)
             for each in drafts
-            for stop, coverage in zip(each.route.stops, each.route.coverage, strict=True)
-            if coverage.hyperframes and not stop.point.sent
+            for at, stop in enumerate(each.route.stops)
+            if each.route.coverage[at].hyperframes and not stop.point.sent
         }
         self._explained: dict[tuple[int, Point, object], int] = {}
         """When an alarm first followed from a draft at a point."""
@@ -206,7 +207,14 @@ class _Causes:
     @staticmethod
     def _follows_octets(here: _Placed, there: _Placed) -> str:
         one, other = here.cluster, there.cluster
-        if here.route is not there.route or one.group is not Group.OCTETS or other.point != one.before:
+        if here.route is not there.route or one.before is None:
+            return ""
+        if one.group is Group.FRAMES:
+            pair = here.route.pairs.get((one.before, one.point))
+            same = pair is not None and pair.passes(one.plane)
+            before = other.point <= one.before and other.group is not Group.ALARMS and other.near(one)
+            return f"{_what(one)}, in octets that are passed on as they are" if same and before else ""
+        if one.group is not Group.OCTETS or other.point != one.before:
             return ""
         if one.old_zeros and other.near(one, 0) and there.draft.has(Group.LINE):
             return "octets that could not be read are sent on with another value"
@@ -240,11 +248,13 @@ class _Causes:
 
     def _covers_before(self, segment: Segment, time: int) -> bool:
         """Whether a point has every hyperframe of as long before a time as an alarm may take."""
-        coverage = self._coverage.get(segment)
-        if coverage is None:
+        if segment not in self._covered:
             return False
+        route, stop = self._covered[segment]
+        coverage = route.coverage[stop]
         there = coverage.end + short_way(time - coverage.end)
-        return coverage.covers(there - ALARM_DELAY, min(there, coverage.end))
+        jumped = any(0 <= there - at <= ALARM_DELAY + by for at, by in route.timelines[stop].turns)
+        return not jumped and coverage.covers(there - ALARM_DELAY, min(there, coverage.end))
 
     @staticmethod
     def _in_time(here: _Placed, there: _Placed) -> bool:
@@ -368,7 +378,7 @@ class _Telling:
                 reason = f"sync was lost on {back} at about this time: {sender} may have stopped sending"
             return list(dict.fromkeys((*self.draft.causes, self.stop.point.segment))), reason
         if self.draft.has(Group.LINE) or one.group in (Group.SETTINGS, Group.ALARMS):
-            return [self.stop.point.segment], ""
+            return [self.stop.point.segment], self._jump()
         low = 0
         if before is not None:
             stop = self.route.stops[before]
@@ -377,6 +387,15 @@ class _Telling:
         if len(segments) == 1:
             return segments, ""
         return segments, self._missing_points(before)
+
+    def _jump(self) -> str:
+        """Why a jump of the numbers may be no damage: nothing that moves says whether hyperframes are missing."""
+        one = self.cluster
+        for time, by in self.route.timelines[one.point].turns:
+            if one.first - _SLACK <= time <= one.last + _SLACK and not one.outage:
+                count = counted(by, "hyperframe")
+                return f"BFN and HFN jump by {by}: sent so, or {count} missing in the capture"
+        return ""
 
     def _missing_points(self, before: int | None) -> str:
         first = -1 if before is None else before
