@@ -71,6 +71,7 @@ class BoardDelay:
             resolution_ui=clock,
             resets_before=self._resets_before,
             resets_after=status.resets,
+            fec=self._source.fec,
         )
 
     def _settled(self) -> Status:

@@ -115,8 +115,7 @@ def craft(parser: argparse.ArgumentParser) -> None:
     force_argument(parser)
 
 
-def sent_line_arguments(parser: argparse.ArgumentParser) -> None:
-    """RS-FEC and scrambling of what is sent."""
+def fec_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--fec", choices=("on", "off"), default="off", help="RS-FEC (options 7A to 10; default: off)"
     )
@@ -126,6 +125,11 @@ def sent_line_arguments(parser: argparse.ArgumentParser) -> None:
         help="with --fec on: xor the header bits of codewords with payload bits, the last step of IEEE 802.3 "
         "clause 91.5.2.5 (default: off)",
     )
+
+
+def sent_line_arguments(parser: argparse.ArgumentParser) -> None:
+    """RS-FEC and scrambling of what is sent."""
+    fec_arguments(parser)
     parser.add_argument(
         "--scrambling",
         type=whole,
@@ -393,10 +397,11 @@ def board(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--data",
-        choices=("octets", "flagged", "control"),
+        choices=("octets", "flagged", "control", "blocks"),
         default="flagged",
-        help="line data in records (default: flagged)",
+        help="line data in records (default: flagged; blocks: options 7A to 10)",
     )
+    fec_arguments(parser)
     emulation_arguments(parser)
 
 
