@@ -25,6 +25,7 @@ __all__ = [
     "serving_arguments",
     "source_arguments",
     "tested_link_arguments",
+    "web_arguments",
 ]
 
 FORM_CHOICES = ("octets", "flagged", "symbols", "bits", "hex", "blocks")
@@ -51,13 +52,19 @@ def option_argument(parser: argparse.ArgumentParser, usual: str | None = "2", te
     )
 
 
-def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False) -> None:
-    """The source and how to read it; `capture` where a live source is not possible."""
+def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False, several: str = "") -> None:
+    """The source and how to read it; `capture` where a live source is not possible.
+
+    `several`: where there may be more than one, what else to say of them.
+    """
+    many: dict[str, Any] = {"nargs": "+"} if several else {}
     parser.add_argument(
         "source",
         type=file_name,
         metavar="CAPTURE" if capture else "SOURCE",
-        help="file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
+        **many,
+        help=several
+        or "file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
         if capture
         else "file, - for standard input, emulated, emulated:pair, serial device or URL",
     )
@@ -164,6 +171,18 @@ def serving_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--listen-any", action="store_true", help="allow a listen address other than the loopback address"
+    )
+
+
+def web_arguments(parser: argparse.ArgumentParser) -> None:
+    """The screen in a browser."""
+    parser.add_argument(
+        "--web",
+        metavar="HOST:PORT",
+        help="show the screen in a browser, a page for each viewer, for reading only (port 0 = any free port)",
+    )
+    parser.add_argument(
+        "--web-control", action="store_true", help="with --web: pages may inject faults and reset boards"
     )
 
 

@@ -19,6 +19,7 @@ from .argument_groups import (
     serving_arguments,
     source_arguments,
     tested_link_arguments,
+    web_arguments,
 )
 from .values import at_least_one, file_name, number, share, whole
 
@@ -42,13 +43,18 @@ def demo(parser: argparse.ArgumentParser) -> None:
 
 
 def watch(parser: argparse.ArgumentParser) -> None:
-    source_arguments(parser)
+    source_arguments(
+        parser,
+        several="file, - for standard input, emulated, emulated:pair, serial device or URL; several of them, each as "
+        "NAME=SOURCE; or a site file SITE.toml",
+    )
     line_arguments(parser)
     port_list_argument(parser)
     emulation_arguments(parser)
     screen_arguments(parser)
     plain_arguments(parser)
     serving_arguments(parser)
+    web_arguments(parser)
 
 
 def decode(parser: argparse.ArgumentParser) -> None:

@@ -13,9 +13,10 @@ from ..links.named_link import NamedLink
 from ..links.pipeline import Pipeline
 from ..links.snapshot import LogEntry
 from ..process.streams import tell
+from ..site.site import LinkState, SiteLink
 from ..sources.source import Chunk, Source
 
-__all__ = ["RecordedLink", "SourceWatch", "metrics_served"]
+__all__ = ["RecordedLink", "SiteLinkWatch", "SourceWatch", "metrics_served"]
 
 _RISK = "anybody may read the state of the link there"
 
@@ -34,6 +35,26 @@ class SourceWatch:
 
     def entries_since(self, number: int) -> list[LogEntry]:
         return self.pipeline.entries_since(number)
+
+
+class SiteLinkWatch:
+    """One link of a site as a link that is watched."""
+
+    def __init__(self, site_link: SiteLink) -> None:
+        self._site_link = site_link
+
+    def link(self) -> NamedLink:
+        each = self._site_link
+        state, segment = each.state, "" if each.segment is None else each.segment.name
+        failure = (each.why or "its decoder has ended") if state is LinkState.FAILED else ""
+        waiting = each.why or "not open yet" if state in (LinkState.OPENING, LinkState.DOWN) else ""
+        still = each.snapshot.standstill
+        return NamedLink(
+            each.board, each.snapshot, segment, failure, waiting="" if still is not None else waiting
+        )
+
+    def entries_since(self, number: int) -> list[LogEntry]:
+        return self._site_link.entries_since(number)
 
 
 class RecordedLink(SourceWatch):

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import argparse
 import datetime
 import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import NamedTuple, Protocol
+from typing import NamedTuple, Protocol, Self
 
 from ..errors import MonitorError
 from ..links.named_link import DataState, NamedLink
@@ -34,6 +35,11 @@ class PlainSettings(NamedTuple):
     every_s: float = 10.0
     event_rate: float | None = None
     traffic: bool = True
+
+    @classmethod
+    def of(cls, arguments: argparse.Namespace) -> Self:
+        """What the arguments of a command line say."""
+        return cls(arguments.every, arguments.event_rate, not arguments.no_traffic)
 
     def limit(self, *, live: bool) -> float | None:
         """Event lines a second, None without a limit: a capture waits for whoever reads the lines."""

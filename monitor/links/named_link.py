@@ -26,7 +26,8 @@ class DataState(StrEnum):
 class NamedLink:
     """`name` and `segment` (empty where none is known) tell it from others; `failure` says why reading stopped.
 
-    `restarts` is how often decoding began anew, and with it the counters of the snapshot.
+    `waiting` says why the source is not open now, where it is tried again. `restarts` is how often decoding began
+    anew, and with it the counters of the snapshot.
     """
 
     name: str
@@ -34,11 +35,14 @@ class NamedLink:
     segment: str = ""
     failure: str = ""
     restarts: int = 0
+    waiting: str = ""
 
     @property
     def state(self) -> DataState:
         if self.failure:
             return DataState.FAILED
+        if self.waiting:
+            return DataState.DOWN
         if self.snapshot.ended:
             return DataState.ENDED
         still = self.snapshot.standstill

@@ -54,6 +54,10 @@ class Pipeline:
         if isinstance(source, RestartingSource):
             source.on_restart = self.restart
 
+    def resume(self, kept: Snapshot) -> None:
+        """Before the first step: go on where another pipeline of this link has stopped."""
+        self.watch.resume(kept)
+
     def _on_block(self, block: HyperframeBlock) -> None:
         self.watch.on_block(block)
 

@@ -114,6 +114,8 @@ class PlainLines:
             text += f" again after {lasting(lasted)}"
         elif still is not None:
             text += f" for {lasting(still.seconds)}"
+        elif link.waiting:
+            text += f": {inert_cells(link.waiting)}"
         yield f"{self._name}line: {text}"
 
     def status_line(self, link: NamedLink, stamp: str) -> str:

@@ -1,0 +1,52 @@
+"""`framefray watch --web`: the links of a site in a browser, a page for each viewer, each source opened once."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shlex
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from ..emulation.host_port import address_of
+from ..opening import SourceRequest
+from ..process.streams import tell
+from ..site.site import Site
+from ..web.link_hub import LinkHub, PageFacts
+from ..web.page_server import PageServer
+
+__all__ = ["page_command", "web_served"]
+
+_RISK = "anybody may look at the link there, and command boards with --web-control"
+_CONTROL = (
+    "whoever opens this page can make boards transmit damaged data and reset: make sure that this is allowed"
+)
+
+
+@contextmanager
+def web_served(arguments: argparse.Namespace, site: Site, request: SourceRequest) -> Iterator[None]:
+    """Pages on a running site at `--web HOST:PORT` meanwhile."""
+    address = address_of(arguments.web, arguments.listen_any, risk=_RISK)
+    facts = PageFacts(site.plan, request, site.name, arguments.iq, arguments.fps)
+    server = PageServer(address, page_command(), f"framefray {site.name}")
+    hub = LinkHub([each.link for each in site.links], facts, control=arguments.web_control)
+    hub.start()
+    try:
+        server.start()
+        tell(f"the screen is at {server.url}")
+        if arguments.web_control:
+            tell(_CONTROL)
+        yield
+    finally:
+        server.close()
+        hub.close()
+
+
+def page_command() -> str:
+    """The shell command of a page; what it has to say is nobody's to read."""
+    words = [sys.executable, "-m", "monitor.web.viewer"]
+    if os.name == "nt":
+        return f"{subprocess.list2cmdline(words)} 2>NUL"
+    return f"exec {shlex.join(words)} 2>/dev/null"
