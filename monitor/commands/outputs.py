@@ -18,6 +18,7 @@ from ..sources.source import Chunk, Source
 
 __all__ = ["RecordedLink", "SiteLinkWatch", "SourceWatch", "metrics_served"]
 
+_NOT_READ = (LinkState.OPENING, LinkState.DOWN, LinkState.FAILED)
 _RISK = "anybody may read the state of the link there"
 
 
@@ -45,13 +46,12 @@ class SiteLinkWatch:
 
     def link(self) -> NamedLink:
         each = self._site_link
-        state, segment = each.state, "" if each.segment is None else each.segment.name
-        failure = (each.why or "its decoder has ended") if state is LinkState.FAILED else ""
-        waiting = each.why or "not open yet" if state in (LinkState.OPENING, LinkState.DOWN) else ""
-        still = each.snapshot.standstill
-        return NamedLink(
-            each.board, each.snapshot, segment, failure, waiting="" if still is not None else waiting
-        )
+        segment, why = "" if each.segment is None else each.segment.name, ""
+        if each.state in _NOT_READ and each.snapshot.standstill is None:
+            why = each.why or "not open yet"
+        if each.state is LinkState.FAILED and not each.link.restarting and each.link.stuck_s is None:
+            return NamedLink(each.board, each.snapshot, segment, failure=why or each.why)
+        return NamedLink(each.board, each.snapshot, segment, waiting=why)
 
     def entries_since(self, number: int) -> list[LogEntry]:
         return self._site_link.entries_since(number)

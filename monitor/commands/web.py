@@ -14,8 +14,10 @@ from ..emulation.host_port import address_of
 from ..opening import SourceRequest
 from ..process.streams import tell
 from ..site.site import Site
+from ..sources.names import is_emulated
 from ..web.link_hub import LinkHub, PageFacts
 from ..web.page_server import PageServer
+from .headless import iq_map_text
 
 __all__ = ["page_command", "web_served"]
 
@@ -29,7 +31,7 @@ _CONTROL = (
 def web_served(arguments: argparse.Namespace, site: Site, request: SourceRequest) -> Iterator[None]:
     """Pages on a running site at `--web HOST:PORT` meanwhile."""
     address = address_of(arguments.web, arguments.listen_any, risk=_RISK)
-    facts = PageFacts(site.plan, request, site.name, arguments.iq, arguments.fps)
+    facts = PageFacts(site.plan, request, site.name, _iq_map(arguments, site), arguments.fps)
     server = PageServer(address, page_command(), f"framefray {site.name}")
     hub = LinkHub([each.link for each in site.links], facts, control=arguments.web_control)
     hub.start()
@@ -42,6 +44,13 @@ def web_served(arguments: argparse.Namespace, site: Site, request: SourceRequest
     finally:
         server.close()
         hub.close()
+
+
+def _iq_map(arguments: argparse.Namespace, site: Site) -> str | None:
+    """The IQ map of every link, where it is given, or where all are emulated at one option; else None."""
+    options = {each.snapshot.option for each in site.links}
+    emulated = len(options) == 1 and all(is_emulated(each.point.source) for each in site.links)
+    return iq_map_text(arguments.iq, options.pop(), emulated=emulated)
 
 
 def page_command() -> str:

@@ -18,6 +18,8 @@ class DataState(StrEnum):
     """The line is up and brings no line data."""
     DOWN = "down"
     """The line is down and will be opened again."""
+    WAITING = "waiting"
+    """The source is not open, or its decoder does not answer; it is tried again."""
     ENDED = "ended"
     FAILED = "failed"
 
@@ -42,7 +44,7 @@ class NamedLink:
         if self.failure:
             return DataState.FAILED
         if self.waiting:
-            return DataState.DOWN
+            return DataState.WAITING
         if self.snapshot.ended:
             return DataState.ENDED
         still = self.snapshot.standstill

@@ -30,6 +30,7 @@ _NOW = {
     DataState.UP: "line data come",
     DataState.SILENT: "no line data",
     DataState.DOWN: "line down",
+    DataState.WAITING: "not read now",
     DataState.ENDED: "the source has ended",
     DataState.FAILED: "reading stopped",
 }

@@ -82,7 +82,8 @@ class SharedLink:
         if link.trouble:
             report = replace(report, why=link.trouble, waiting=link.restarting)
         if not self._control:  # so that a key reaches `call`, and its refusal the page
-            report = replace(report, can_inject=True, guarded=False, resettable=True, emulated=None)
+            resettable = report.resettable or report.emulated is not None
+            report = replace(report, guarded=False, resettable=resettable, emulated=None)
         return report
 
     def call(self, call: Call) -> Any:

@@ -20,7 +20,7 @@ from ..tui.event_file import event_text
 from ..tui.site_app import SiteApp
 from .link_hub import PageFacts, connection_to_hub
 
-__all__ = ["PageApp", "main"]
+__all__ = ["PageApp", "connected_worker", "main"]
 
 _ENDING_S = 3.0
 
@@ -36,7 +36,7 @@ class _Elsewhere:
         return False
 
 
-def _connected(spec: LinkSpec) -> Worker:
+def connected_worker(spec: LinkSpec) -> Worker:
     """A link of the site that runs already; ends this thread where there is none any more."""
     try:
         return Worker(WorkerKind.THREAD, _Elsewhere(), connection_to_hub(spec.name))
@@ -44,7 +44,7 @@ def _connected(spec: LinkSpec) -> Worker:
         raise SystemExit from None
 
 
-class PageApp(SiteApp, inherit_bindings=False):
+class PageApp(SiteApp):
     """The screen of a site as a page: of one link alone its views, and nothing is written on this machine."""
 
     def on_mount(self) -> None:  # beside that of the screen, which Textual calls, too
@@ -76,7 +76,7 @@ def main() -> int:
         facts: PageFacts = connection.recv()
     except (KeyError, OSError, EOFError):
         return 2
-    site = Site(facts.plan, facts.request, rate=facts.fps or 10.0, start=_connected)
+    site = Site(facts.plan, facts.request, rate=facts.fps or 10.0, start=connected_worker)
     app = PageApp(site, fps=facts.fps, iq_map=facts.iq_map)
     threading.Thread(target=_end_with, args=(connection, app), daemon=True).start()
     try:

@@ -1,0 +1,73 @@
+"""The process of one page: what it shows, what it leaves to the browser, and that it ends."""
+
+from __future__ import annotations
+
+import io
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.commands.site_watch import plan_of_one
+from monitor.opening import SourceRequest
+from monitor.site.site import Site
+from monitor.site.worker_start import WorkerKind
+from monitor.web import viewer
+from monitor.web.viewer import PageApp
+from tests.support.patience import patience, wait_until
+
+ROOT = Path(__file__).parents[3]
+
+
+async def test_a_page_of_one_link_opens_its_views_and_writes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    sent: list[tuple[str, str]] = []
+
+    def deliver(app: PageApp, text: io.StringIO, *, save_filename: str, **_: Any) -> None:
+        sent.append((save_filename, text.getvalue()))
+
+    monkeypatch.setattr(PageApp, "deliver_text", deliver)
+    plan = plan_of_one("RE-1", str(ROOT / "captures" / "cm-faults.octets"))
+    with Site(plan, SourceRequest(source=""), kind=WorkerKind.THREAD) as site:
+        wait_until(lambda: site.links[0].snapshot.ended)
+        app = PageApp(site, live=False)
+        async with app.run_test(size=(100, 30)) as pilot:
+            app.tick()
+            await pilot.pause()
+            assert app.view == 0 and app.link.name == "RE-1"
+            await pilot.press("2")
+            await pilot.pause()
+            app.tick()
+            await pilot.press("up")
+            await pilot.press("w")
+            await pilot.pause()
+            assert app.view == 1
+    ((name, text),) = sent
+    assert name.startswith("event") and name.endswith(".txt")
+    assert text.startswith(f"event {name[5:-4]}\n")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_without_a_site_there_is_no_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("FRAMEFRAY_HUB", raising=False)
+    assert viewer.main() == 2
+    monkeypatch.setenv("FRAMEFRAY_HUB", f"key {ROOT / 'none.socket'}")
+    assert viewer.main() == 2
+
+
+def test_the_command_of_a_page_is_this_module() -> None:
+    environment = {name: value for name, value in os.environ.items() if name != "FRAMEFRAY_HUB"}
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor.web.viewer"],
+        cwd=ROOT,
+        env=environment,
+        capture_output=True,
+        timeout=patience(60),
+        check=False,
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (2, b"", b"")
