@@ -117,17 +117,18 @@ def test_the_page_in_a_real_browser(tmp_path: Path) -> None:
     words = ("emulated:pair", "--web-control", "--pace", "300")
     with watching(*words) as (url, _), browser(tmp_path / "profile", (1240, 760)) as page:
         page.open(url)
-        wait_until(lambda: "HFNSYNC" in page.text, 60)
-        wait_until(lambda: "fast C&M (Ethernet)" in page.text, 20)
+        wait_until(lambda: "HFNSYNC" in page.text, 60, 0.2)
+        wait_until(lambda: "fast C&M (Ethernet)" in page.text, 20, 0.2)
         if PICTURE:
-            wait_until(lambda: "F operation" in page.text, 20)
+            wait_until(lambda: "operation" in page.text, 20, 0.2)
             Path(PICTURE).write_bytes(page.picture())
         page.press("2")
-        wait_until(lambda: "[2 Events]" in page.text, 20)
+        wait_until(lambda: "[2 Events]" in page.text, 20, 0.2)
         page.press("3")
-        wait_until(lambda: "fault to inject" in page.text, 20)
+        wait_until(lambda: "fault to inject" in page.text, 20, 0.2)
         page.press(ENTER)
-        wait_until(lambda: "line.flip" in page.text and "as expected" in page.text, 30)
+        # line.flip is judged: by what the page itself injected into the link of the running site
+        wait_until(lambda: re.search(r"\+ (detected|within bounds)", page.text), 30, 0.2)
         picture = page.picture()
         assert picture.startswith(b"\x89PNG") and len(picture) > 20_000
         page.press("q")
