@@ -12,7 +12,7 @@ from decoders.linerates import option_named
 from ..sources.source import received
 from ..text import counted
 from .quiet import passed_or_failed
-from .results import Check, NotObservable, Outcome
+from .results import AcceptanceOutcome, Check, NotObservable
 from .rig import point_decoder
 from .stage import Raw, StageContext
 from .stage_settings import CmSettings, StageSettings
@@ -156,7 +156,7 @@ class CmIntegrity:
         for name in settings.planes:
             row = raw["planes"].get(name)
             if row is None:
-                checks.append(Check(f"{name} frames", Outcome.NOT_TESTED, "no frame was sent"))
+                checks.append(Check(f"{name} frames", AcceptanceOutcome.NOT_TESTED, "no frame was sent"))
                 continue
             wrong = self._wrong(row)
             enough = row["received"] >= settings.frames and (row["sent"] in (None, row["received"]))

@@ -20,7 +20,7 @@ from decoders.user_plane.tone_fit import fit_tone
 from .captures import read_kept_capture
 from .meter import watch_points
 from .quiet import passed_or_failed
-from .results import Check, NotObservable, Outcome
+from .results import AcceptanceOutcome, Check, NotObservable
 from .rig import ToneStreams
 from .stage import Raw, StageContext
 from .stage_settings import IqSettings, StageSettings
@@ -176,14 +176,14 @@ class IqIntegrity:
         for row in raw["tones"]:
             checks += self._tone(row, raw["nominal_dbfs"], settings)
         if not raw["tones"]:
-            checks.append(Check("tone", Outcome.NOT_TESTED, "no tone is known in the IQ data"))
+            checks.append(Check("tone", AcceptanceOutcome.NOT_TESTED, "no tone is known in the IQ data"))
         return checks
 
     def _samples(self, raw: Raw) -> Check:
         compared, differing = raw["compared_octets"], raw["differing_octets"]
         if not compared:
             text = "what was sent is not known to the octet; the tone alone is judged"
-            return Check("samples", Outcome.NOT_TESTED, text, essential=False)
+            return Check("samples", AcceptanceOutcome.NOT_TESTED, text, essential=False)
         text = f"{differing} of {compared} octets of IQ data differ from those sent"
         return Check("samples", passed_or_failed(not differing), text, differing, 0, "octets")
 

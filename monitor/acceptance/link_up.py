@@ -22,7 +22,7 @@ from ..text import counted
 from .captures import CaptureKeeper
 from .meter import hyperframe_size
 from .quiet import passed_or_failed
-from .results import Check, Outcome
+from .results import AcceptanceOutcome, Check
 from .rig import Restart, StreamPoint, point_decoder
 from .stage import Raw, StageContext
 from .stage_settings import LinkUpSettings, StageSettings
@@ -214,7 +214,7 @@ class LinkUp:
         watched = [row for row in rows if row["watches_rai"]]
         if not watched:
             text = "no far end answers on this link, or its answer is not watched"
-            return Check("RAI from the far end", Outcome.NOT_TESTED, text, essential=False)
+            return Check("RAI from the far end", AcceptanceOutcome.NOT_TESTED, text, essential=False)
         never = [row["reset"] for row in watched if row["rai_raised_after"] is None]
         late = [row for row in watched if not never and row["rai_raised_after"] > within]
         stuck = [row["reset"] for row in watched if not row["rai_cleared"]]

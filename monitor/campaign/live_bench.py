@@ -21,7 +21,7 @@ from ..faults.injector import check_fault, reach
 from ..faults.kinds import Expectation, Fault
 from ..faults.together import together
 from ..faults.verdict import GOOD_FRAMES, Declared, Finding, Observation, Verdict, judge, worst
-from .campaign import TRAFFIC, as_ended, conclude, unclean
+from .campaign import TRAFFIC, as_ended, conclude, unclean, unproven
 from .cases import Case
 from .conditions import LEAD_HYPERFRAMES
 from .declared import declare, ends_out_of_sync, length_for
@@ -43,6 +43,7 @@ BASELINE_HYPERFRAMES = 600
 _AHEAD, _MOST_AHEAD = 64, 4096
 """Hyperframes ahead, at first and at most, for which faults that belong together are asked."""
 _AFTERWARDS = 8
+_NOTHING_HELD = "no counter had to change, and what else the board sends is not known here"
 _GOOD = frozenset(GOOD_FRAMES.values())
 
 
@@ -189,12 +190,12 @@ class LiveBench:
             self.own |= strange - changed
             strange = changed - strange if not result.passed else frozenset()
             if not strange:
-                return result
+                return replace(unproven(result, _NOTHING_HELD), tries=tries)
         if self.link.lost != lost:
             return _without(
                 case, Verdict.UNSEEN, f"line data did not come {TRIES} times: the line is too slow or broken"
             )
-        return result
+        return replace(unproven(result, _NOTHING_HELD), tries=tries)
 
     def _check_own(self, fault: Fault) -> None:
         values = fault.values

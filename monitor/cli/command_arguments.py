@@ -172,7 +172,8 @@ def record(parser: argparse.ArgumentParser) -> None:
         "out",
         type=file_name,
         metavar="OUT",
-        help="output file: .ffcap keeps times, marks and faults; .octets .bits … keep line data only",
+        help="output file: .ffcap keeps times, marks and faults; .octets .bits … keep line data only; with "
+        "emulated:chain also a folder (FOLDER/), which gets a capture of every point and chain.json",
     )
     parser.add_argument(
         "--limit",
@@ -526,6 +527,39 @@ def completion(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="shell")
 
 
+def accept(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("plan", type=file_name, metavar="PLAN", help="acceptance plan (TOML)")
+    parser.add_argument("--out", metavar="FOLDER", help="evidence folder: a new one, or that of --resume")
+    parser.add_argument(
+        "--dry-run", action="store_true", help="print what will be done and how long it takes, and stop"
+    )
+    parser.add_argument(
+        "--resume",
+        action="store_true",
+        help="go on with an incomplete run; stages that are done stay as they are",
+    )
+    parser.add_argument(
+        "--stage",
+        type=at_least_one,
+        action="append",
+        default=[],
+        metavar="N",
+        help="run only this stage of the plan (repeatable); the verdict on the whole then stays incomplete",
+    )
+    parser.add_argument("--yes", action="store_true", help="let boards transmit and reset without asking")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def evidence(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "action",
+        choices=("check", "diff"),
+        help="check FOLDER: is it whole, and do its verdicts follow; diff A B: what changed",
+    )
+    parser.add_argument("folders", nargs="+", type=file_name, metavar="FOLDER", help="evidence folder")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
 class Command(NamedTuple):
     """A command: its name, what it does in one line, its arguments, and what its help ends with."""
 
@@ -549,6 +583,8 @@ COMMANDS = (
     Command("inject", "inject faults into a link, and compare expected and observed counters", inject),
     Command("campaign", "negative-test campaign: inject each fault alone, and give a verdict", campaign),
     Command("delay", "measure the delay through transceiver resets, or compute a delay budget (--hops)", delay),
+    Command("accept", "run the stages of an acceptance plan, and leave a folder of evidence", accept),
+    Command("evidence", "check a folder of evidence, or compare two", evidence),
     Command("rates", "print the line bit rate table with the capacity of each plane", rates),
     Command("board", "run an emulated board on a pseudo-terminal or a TCP port", board),
     Command("tell", "send a command to a board and print its status", tell),

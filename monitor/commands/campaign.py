@@ -41,9 +41,11 @@ def run(arguments: argparse.Namespace) -> int:
     for path, _ in targets:
         if path:  # that it can be written is known before the campaign, not after it
             check_report(path, force=arguments.force)
-    if not is_emulated(arguments.source) and (arguments.thorough or receiver is not OWN_DECODER):
+    request = LinkRequest.of(arguments)
+    on_boards = request.has_two_ends or not is_emulated(arguments.source)
+    if on_boards and (arguments.thorough or receiver is not OWN_DECODER):
         raise InputError("--thorough and another receiver are for emulated links, not for boards")
-    with open_link(LinkRequest.of(arguments)) as (conditions, bench):
+    with open_link(request) as (conditions, bench):
         chosen = choose(_cases(arguments, conditions), arguments.only, arguments.skip)
         if all(case.is_baseline for case in chosen):
             raise InputError(
@@ -65,10 +67,9 @@ def run(arguments: argparse.Namespace) -> int:
                 on_result=on_result,
             )
             campaign.size = _size(arguments)
-            if isinstance(conditions, LinkConditions):
-                campaign.rules = rules_of(conditions)
-                if arguments.thorough and not campaign.interrupted:
-                    add_random_cases(campaign, receiver, seconds=arguments.time, on_result=on_result)
+            campaign.rules = rules_of(conditions)
+            if arguments.thorough and not campaign.interrupted and not _stops(campaign, arguments):
+                add_random_cases(campaign, receiver, seconds=arguments.time, on_result=on_result)
     run_of = None if arguments.reproducible else run_record(started, time.monotonic() - clock)
     return report(
         campaign,
@@ -78,6 +79,11 @@ def run(arguments: argparse.Namespace) -> int:
         choice=_choice(arguments),
         force=arguments.force,
     )
+
+
+def _stops(campaign: Campaign, arguments: argparse.Namespace) -> bool:
+    """Whether it was to end at the first failure, and has."""
+    return arguments.fail_fast and not campaign.passed
 
 
 def _size(arguments: argparse.Namespace) -> str:
@@ -129,7 +135,7 @@ def report(
         if campaign.trouble is not None:
             raise campaign.trouble
         return EXIT_INTERRUPTED
-    if not campaign.proves:
+    if campaign.passed and not campaign.proves:
         raise InputError(
             "no fault could be injected, so nothing was tested",
             hint="the report gives the reason for each case",

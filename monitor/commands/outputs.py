@@ -13,12 +13,10 @@ from ..links.named_link import NamedLink
 from ..links.pipeline import Pipeline
 from ..links.snapshot import LogEntry
 from ..process.streams import tell
-from ..site.site import LinkState, SiteLink
 from ..sources.source import Chunk, Source
 
-__all__ = ["RecordedLink", "SiteLinkWatch", "SourceWatch", "metrics_served"]
+__all__ = ["RecordedLink", "SourceWatch", "metrics_served"]
 
-_NOT_READ = (LinkState.OPENING, LinkState.DOWN, LinkState.FAILED)
 _RISK = "anybody may read the state of the link there"
 
 
@@ -36,25 +34,6 @@ class SourceWatch:
 
     def entries_since(self, number: int) -> list[LogEntry]:
         return self.pipeline.entries_since(number)
-
-
-class SiteLinkWatch:
-    """One link of a site as a link that is watched."""
-
-    def __init__(self, site_link: SiteLink) -> None:
-        self._site_link = site_link
-
-    def link(self) -> NamedLink:
-        each = self._site_link
-        segment, why = "" if each.segment is None else each.segment.name, ""
-        if each.state in _NOT_READ and each.snapshot.standstill is None:
-            why = each.why or "not open yet"
-        if each.state is LinkState.FAILED and not each.link.restarting and each.link.stuck_s is None:
-            return NamedLink(each.board, each.snapshot, segment, failure=why or each.why)
-        return NamedLink(each.board, each.snapshot, segment, waiting=why)
-
-    def entries_since(self, number: int) -> list[LogEntry]:
-        return self._site_link.entries_since(number)
 
 
 class RecordedLink(SourceWatch):

@@ -5,19 +5,20 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Sequence
 
 from ..errors import InputError
+from ..links.named_link import NamedLink
+from ..links.snapshot import LogEntry
 from ..opening import SourceRequest
 from ..process.interrupts import Interrupts
 from ..process.streams import print_lines, tell
 from ..reports.site_text import SiteLine, site_text_lines
 from ..site.plan import PlannedBoard, SitePlan, is_site_file, plan_of_sources, read_site_plan
-from ..site.site import LinkState, Site
+from ..site.site import LinkState, Site, SiteLink
 from ..sources.names import named_source
 from ..sources.patience import SILENCE_LIMIT_S
 from ..tui.plain_lines import PlainLines
-from .outputs import SiteLinkWatch, metrics_served
+from .outputs import metrics_served
 from .plain import PlainSettings, PlainTeller
 
 __all__ = ["plan_of_one", "plan_of_words", "watch_site"]
@@ -50,53 +51,67 @@ def watch_site(plan: SitePlan, request: SourceRequest, arguments: argparse.Names
     if request.vcd is not None:
         raise InputError("--vcd is for one source")
     site = Site(plan, request)
-    watched = [SiteLinkWatch(each) for each in site.links]
-    with metrics_served(arguments, lambda: [each.link() for each in watched]):
+    terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    with metrics_served(arguments, lambda: [link.named() for link in site.links]):
         if arguments.web is not None:
             from .web import web_served
 
             with Interrupts() as interrupts, site, web_served(arguments, site, request):
-                return _follow(site, watched, arguments, interrupts)
-        terminal = sys.stdin.isatty() and sys.stdout.isatty()
-        if terminal and not arguments.headless and not arguments.plain:
+                if arguments.plain:
+                    _tell_lines(site, arguments, interrupts)
+                _wait(site, interrupts, for_ever=True)
+                return _summarise(site, interrupts)
+        if terminal and not (arguments.headless or arguments.plain):
             from ..tui.site_app import run_site_screen
 
             return run_site_screen(site, fps=arguments.fps, iq_map=arguments.iq)
-        if not arguments.headless and not arguments.plain:
+        if not (arguments.headless or arguments.plain):
             tell("no terminal, so no screen; a text summary follows (--plain prints lines as they come)")
         with Interrupts() as interrupts, site:
-            return _follow(site, watched, arguments, interrupts)
+            if arguments.plain:
+                _tell_lines(site, arguments, interrupts)
+            else:
+                _wait(site, interrupts)
+            return _summarise(site, interrupts)
 
 
-def _follow(
-    site: Site, watched: Sequence[SiteLinkWatch], arguments: argparse.Namespace, interrupts: Interrupts
-) -> int:
-    """Watch until every link has ended or stays silent, or to a signal; then print what each one held.
+class _ObservedSiteLink:
+    """A link of a site as lines are made of it."""
 
-    With --plain silence is no end, with --web nothing but a signal.
-    """
-    plain = PlainSettings.of(arguments)
-    teller = PlainTeller(
-        [
-            (each, PlainLines(link.name, plain.limit(live=True), traffic=plain.traffic))
-            for each, link in zip(watched, site.links, strict=True)
-        ],
-        plain.every_s,
-    )
-    if arguments.plain:
-        teller.follow(interrupts)
+    def __init__(self, link: SiteLink) -> None:
+        self._link = link
+
+    def link(self) -> NamedLink:
+        return self._link.named()
+
+    def entries_since(self, number: int) -> list[LogEntry]:
+        return self._link.entries_since(number)
+
+
+def _tell_lines(site: Site, arguments: argparse.Namespace, interrupts: Interrupts) -> None:
+    """A line for each event of every link, until all have ended or a signal comes."""
+    settings = PlainSettings.of(arguments)
+    rate = settings.limit(live=True)
+    sources = [
+        (_ObservedSiteLink(link), PlainLines(link.name, rate, traffic=settings.traffic))
+        for link in site.links
+    ]
+    teller = PlainTeller(sources, settings.every_s)
+    teller.follow(interrupts)
+    with interrupts.held():
+        teller.tell(status=True)
+
+
+def _wait(site: Site, interrupts: Interrupts, *, for_ever: bool = False) -> None:
+    """Until every link has ended or stays silent, or to a signal; `for_ever`: to a signal alone."""
     try:
         while not interrupts.seen and (
-            arguments.web or not (arguments.plain or all(_settled(site, n) for n in range(len(site.links))))
+            for_ever or not all(_settled(site, number) for number in range(len(site.links)))
         ):
             time.sleep(_LOOK_S)
     except KeyboardInterrupt:
         if interrupts.insisted:
             raise
-    if arguments.plain:
-        with interrupts.held():
-            teller.tell(status=True)
-    return _summarise(site, interrupts)
 
 
 def _summarise(site: Site, interrupts: Interrupts) -> int:

@@ -9,12 +9,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from decoders.events import Event
-from decoders.frame_structure.frames import ALARM_BITS
 from decoders.line_coding.characters import LineForm
 from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
 from decoders.link.decoder import LinkDecoder
@@ -33,6 +32,8 @@ from .board_state import BoardAlignment, line_code_status, status_flags
 from .emulated_link import DEFAULT_RATE_CODES
 from .line_settings import LineSettings
 from .pair_stream import PairStream
+from .returned_alarms import ReturnedAlarms
+from .sent_places import SentPlaces
 
 __all__ = ["BoardSetup", "RecordBoard"]
 
@@ -117,6 +118,8 @@ class RecordBoard:
         self._alignment = BoardAlignment(self.option, self._random, fec=setup.line.fec)
         self._answer: tuple[int, r.Acknowledge | r.Refuse] | None = None
         self._pair = PairStream(self.option.name)
+        self._returned = ReturnedAlarms(acknowledges=setup.name.startswith("RE-"))
+        self._places = SentPlaces(self.sender)
 
     def _possible(self, data_type: int) -> int:
         """InputError for line data that the option does not have."""
@@ -149,14 +152,10 @@ class RecordBoard:
     def advance(self, n: int, *, room: bool = True) -> bytes:
         """n hyperframes pass; records for the host. Without `room` line data are lost and counted."""
         out = bytearray()
-        if self.loopback is r.Loopback.PAIR:
-            alarms = 0
-            if self.decoder.los.active:
-                alarms |= ALARM_BITS["los"] | ALARM_BITS["rai"]
-            if self.decoder.state.lof:
-                alarms |= ALARM_BITS["lof"] | ALARM_BITS["rai"]
-            self.sender.encoder.alarms = alarms
-        batches = self.sender.batch(n)
+        pair, los = self.loopback is r.Loopback.PAIR, self.decoder.los.active
+        batches = self._returned.batches(
+            self.sender, n, los=pair and los, lof=pair and self.decoder.state.lof
+        )
         self.sender.sent.clear()  # kept for those who write a truth file
         for batch in batches:
             damaged = self.loopback in (r.Loopback.CABLE, r.Loopback.PAIR)
@@ -185,6 +184,8 @@ class RecordBoard:
 
     def _told(self, events: Sequence[Event]) -> bytes:
         """Records of what the receiver has found."""
+        if self.loopback is r.Loopback.PAIR:
+            self._returned.receive(events)
         return b"".join(map(self._event, event_codes(events)))
 
     # ------------------------------------------------------------------------------------------ the other board
@@ -196,6 +197,7 @@ class RecordBoard:
     def link_changed(self, up: bool) -> None:
         """The link between the boards came up or went down; what was on its way is lost."""
         self._pair.changed(up)
+        self._places.forget()
         self._line.restart()
 
     def from_link(self, data: bytes, *, room: bool = True) -> bytes:
@@ -274,15 +276,13 @@ class RecordBoard:
         if isinstance(command, r.InjectFault):
             try:
                 fault = parse_fault(command.text)
-                at = self.received if fault.hyperframe is None else fault.hyperframe
-                if at < self.received:
-                    return refuse(r.Reason.OUT_OF_RANGE, f"hyperframe {at} is past; it is {self.received}")
-                # The host counts what was received, the sender what it sent.
-                sent_at = at - self.received + self.sender.next_hyperframe
-                self.sender.schedule(replace(fault, hyperframe=sent_at))
-                hyperframe, text = at, replace(fault, hyperframe=at).text
+                pair = self.loopback is r.Loopback.PAIR
+                placed = self._places.schedule(fault, self.received, pair=pair)
             except InputError as error:
                 return refuse(_why_not(command.text), str(error)[:400])
+            if placed is None:
+                return refuse(r.Reason.OUT_OF_RANGE, f"that hyperframe is past; it is {self.received}")
+            hyperframe, text = placed
             event = self._happened(r.EventCode.FAULT_PLACED)
         elif isinstance(command, r.SetLoopback):
             self.loopback = command.loopback

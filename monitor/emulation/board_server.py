@@ -40,9 +40,16 @@ class BoardServing:
 
 
 def serve(
-    setup: BoardSetup, serving: BoardServing, *, ready: Callable[[str], None], tell: Callable[[str], None]
+    setup: BoardSetup,
+    serving: BoardServing,
+    *,
+    ready: Callable[[str], None],
+    tell: Callable[[str], None],
+    make: Callable[[BoardSetup], RecordBoard] = RecordBoard,
 ) -> None:
     """Serve until the hyperframes are sent, or for ever. `ready` is called with the SOURCE to reach the board by.
+
+    `make` builds the board, where it is to be another one.
 
     InputError for settings that do not go together, and where a port or a path cannot be had.
     """
@@ -55,7 +62,7 @@ def serve(
     if not (setup.name.isprintable() and 0 < len(setup.name.encode()) <= MOST_NAME_OCTETS):
         raise InputError(f"--name: 1 to {MOST_NAME_OCTETS} octets of printable text")
     try:
-        board = RecordBoard(setup)
+        board = make(setup)
     except ValueError as error:
         raise InputError(str(error)) from None
     host = HostPort(None if serving.tcp is None else address_of(serving.tcp, serving.listen_any))

@@ -13,6 +13,7 @@ from decoders.line_coding.characters import LineForm
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 from decoders.link.settings import LinkSettings
 
+from ..faults.segments import SegmentInjection
 from ..sources.news import News
 from ..sources.source import (
     Chunk,
@@ -153,6 +154,7 @@ class Pipeline:
                 elsewhere,
                 self.decoder.breaks_of_unknown_length,
                 self._own.moved,
+                injection.here if isinstance(injection, SegmentInjection) else None,
             )
             self._injected.append(fault)
         return fault

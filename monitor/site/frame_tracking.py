@@ -18,9 +18,10 @@ from .coverage import Coverage
 
 __all__ = ["FrameSign", "FrameTracking", "MissingFrame"]
 
-_FIRST_LAG, _MOST_LAG = 400, 4000
+_QUEUED, _MOST_LAG = 600, 4000
+"""Hyperframes that frames may wait in a node, beside twice the longest time seen; and at the most."""
 _SLACK = 3
-_SIMILAR = 0.5
+_SIMILAR = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +91,9 @@ class FrameTracking:
         """Frames that have passed to a stop, by their address."""
         self.inserted: dict[tuple[int, Plane], int] = defaultdict(int)
         self.frames: dict[tuple[int, Plane], int] = defaultdict(int)
+        self._passed: dict[tuple[int, int, Plane], int] = defaultdict(lambda: -(1 << 62))
+        """Time at one stop of the last frame that has passed from there to another one."""
+        self._usual: dict[tuple[int, int, Plane], int] = {}
         self.signs: list[FrameSign] = []
         self.missing: list[MissingFrame] = []
 
@@ -104,18 +108,36 @@ class FrameTracking:
         plane, status = event.plane, event.status
         self.frames[point, plane] += 1
         key = (plane, event.data)
-        for frame in self._open.get(key, ()):
-            if point in frame.seen or max(frame.seen) > point:
-                continue
+        fits = [(self._fit(point, plane, time, frame), i) for i, frame in enumerate(self._open.get(key, ()))]
+        known = [(*fit, i) for fit, i in fits if fit is not None]
+        if known:
+            frame = self._open[key][min(known)[-1]]
             before = max(frame.seen)
-            lag = time - frame.seen[before][0]
-            if -_SLACK <= lag <= self._patience(point, plane, frame):
-                frame.seen[point] = (time, status)
-                self.lags[point, plane] = max(lag, self.lags.get((point, plane), 0))
-                return
+            since = frame.seen[before][0]
+            lag, way = time - since, (before, point, plane)
+            frame.seen[point] = (time, status)
+            self.lags[point, plane] = max(lag, self.lags.get((point, plane), 0))
+            self._passed[way] = max(self._passed[way], since)
+            self._usual[way] = (3 * self._usual.get(way, lag) + lag) // 4
+            return
         frame = _Frame(plane, event.data, {point: (time, status)})
         self._open.setdefault(key, []).append(frame)
         self._order.append(frame)
+
+    def _fit(self, point: int, plane: Plane, time: int, frame: _Frame) -> tuple[int, int] | None:
+        """How ill a frame that has come to a stop fits one seen before: stops between, and time beside the usual.
+
+        None where it cannot be this one.
+        """
+        before = max(frame.seen)
+        if before >= point:
+            return None
+        since = frame.seen[before][0]
+        way = (before, point, plane)
+        overtaken = since < self._passed[way]
+        if not -_SLACK <= time - since <= self._patience(point, plane, frame, overtaken=overtaken):
+            return None
+        return point - before, abs(time - since - self._usual.get(way, 0))
 
     def _span(self, point: int, frame: _Frame) -> int:
         """Hyperframes that a frame takes at a stop, at the most."""
@@ -123,9 +145,12 @@ class FrameTracking:
         per_octet = 10 if frame.plane is Plane.ETHERNET else 9
         return (len(frame.data) + 26) * per_octet // (8 * octets) + 2
 
-    def _patience(self, point: int, plane: Plane, frame: _Frame) -> int:
+    def _patience(self, point: int, plane: Plane, frame: _Frame, *, overtaken: bool = False) -> int:
+        """How long after the stop before a frame may come; one that a later frame has overtaken, not much longer."""
         known = self.lags.get((point, plane))
-        usual = _FIRST_LAG if known is None else min(2 * known + 40, _MOST_LAG)
+        if overtaken and known is not None:
+            return known + self._span(point, frame)
+        usual = min(2 * (known or 0) + _QUEUED, _MOST_LAG)
         return usual + 2 * self._span(point, frame)
 
     # --- judgement --------------------------------------------------------------------------------------------
@@ -178,6 +203,8 @@ class FrameTracking:
                 else:
                     fates.append((point, "not passed on"))
                 break
+            elif self._coverage[point].covers(frame.seen[last][0], self._coverage[point].end):
+                break  # it may still come
         if bad_at == first and before is None:
             self._add(frame, first, None, tuple(fates))
         elif bad_at == first:
@@ -197,6 +224,8 @@ class FrameTracking:
     def _must_have_seen(self, frame: _Frame, point: int, before: int) -> bool:
         time = frame.seen[before][0]
         late = self._patience(point, frame.plane, frame)
+        if self._passed[before, point, frame.plane] > time:  # later ones have passed
+            late = self.lags.get((point, frame.plane), 0) + self._span(point, frame)
         if (point, frame.plane) not in self.lags:
             return False
         return self._coverage[point].covers(time - self._span(point, frame), time + late)
@@ -268,7 +297,7 @@ def _address(frame: _Frame) -> bytes:
 
 
 def _alike(one: bytes, other: bytes) -> bool:
-    """Whether two frames of the same length have half of their octets in common."""
+    """Whether two frames of the same length have three quarters of their octets in common."""
     if len(one) != len(other):
         return False
     same = sum(a == b for a, b in zip(one, other, strict=True))

@@ -32,7 +32,6 @@ from ..sources.source import GuardedSource, Source
 __all__ = [
     "Answering",
     "Ask",
-    "BoardCount",
     "Call",
     "Connection",
     "LinkReport",
@@ -98,14 +97,6 @@ class Reply:
 
 
 @dataclass(frozen=True, slots=True)
-class BoardCount:
-    """What a board counts of its delay: whole parallel clocks, compensated for its alignment offset, nanoseconds."""
-
-    delay_ns: float
-    resets: int
-
-
-@dataclass(frozen=True, slots=True)
 class LinkReport:
     """What a decoder has to say; `snapshot` is None before the source is open.
 
@@ -121,7 +112,6 @@ class LinkReport:
     guarded: bool = False
     resettable: bool = False
     emulated: BoardSettings | None = None
-    count: BoardCount | None = None
     cpu_s: float = 0.0
 
 
@@ -204,7 +194,6 @@ class LinkDecoding:
             isinstance(source, GuardedSource),
             isinstance(source, BoardSource),
             emulated,
-            _count_of(source),
             time.process_time(),
         )
 
@@ -226,14 +215,6 @@ class LinkDecoding:
             return None
         sample: DelaySample = self._delay.measure()
         return sample
-
-
-def _count_of(source: Source) -> BoardCount | None:
-    """The last count that a board has told by itself; None where it counts none."""
-    report = source.board_report if isinstance(source, BoardSource) else None
-    if report is None or report.delay_ns is None:
-        return None
-    return BoardCount(report.delay_ns, report.resets or 0)
 
 
 class Answering(Protocol):

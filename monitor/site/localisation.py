@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, Plane
+from decoders.frame_structure.frame_numbers import NUMBER_MODULUS
+from decoders.linerates import HYPERFRAMES_PER_FRAME
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 
 from ..links.damage import (
@@ -25,7 +27,8 @@ from ..links.damage import (
 )
 from ..sources.names import Segment
 from ..text import counted
-from .attribution import Drafts, damages_of
+from .attribution import damages_of
+from .drafts import Drafts
 from .route import RouteComparison, Stop
 from .routes import Route, routes_of
 
@@ -106,7 +109,7 @@ class Localisation:
                 decoder = self.taps[index].decoder
                 assert decoder is not None, "attach every decoder first"
                 stops.append(Stop(self.points[index], at, decoder.option))
-            comparison = RouteComparison(route.segments, stops)
+            comparison = RouteComparison(route.segments, stops, away=route.away)
             self._routes.append(comparison)
             for stop, (_, index) in enumerate(route.stops):
                 self._places[index].append(_Place(comparison, stop))
@@ -219,6 +222,10 @@ class Localisation:
                 if timeline.jumps:
                     jumps = counted(timeline.jumps, "jump")
                     notes.append(f"{stop.point.name}: {jumps} of BFN and HFN while the line data went on")
+            for at, number, by in route.moved:
+                later = f"{counted(abs(by), 'hyperframe')} {'later' if by > 0 else 'earlier'} than before"
+                bfn, hfn = divmod(number % NUMBER_MODULUS, HYPERFRAMES_PER_FRAME)
+                notes.append(f"{route.stops[at].point.name}: from {bfn}.{hfn} on the data stand {later}")
             for (point, plane), count in route.frames.inserted.items():
                 segment = route.stops[point].point.segment
                 frames = counted(count, f"{plane.value} frame")

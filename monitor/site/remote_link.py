@@ -28,7 +28,7 @@ from ..links.since_mark import SinceMark
 from ..links.snapshot import InjectedFault, LogEntry, Snapshot
 from ..opening import DEFAULT_OPTION, SourceRequest
 from ..sources.names import SourceKind, source_kind
-from .link_worker import Ask, BoardCount, Call, LinkReport, LinkSpec, Reply
+from .link_worker import Ask, Call, LinkReport, LinkSpec, Reply
 from .worker_start import Worker, WorkerKind, start_worker
 
 __all__ = ["RemoteLink", "RemoteSource"]
@@ -189,11 +189,6 @@ class RemoteLink:
     def opened(self) -> bool:
         """Whether the source was ever open."""
         return self._known
-
-    @property
-    def count(self) -> BoardCount | None:
-        """What the board counts of its delay."""
-        return self.report.count
 
     @property
     def can_inject(self) -> bool:

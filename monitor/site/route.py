@@ -22,7 +22,7 @@ from ..links.damage import ChangedOctet, Point
 from ..sources.names import Segment
 from .alignment import Alignment, Window
 from .clusters import Clusters, Group, SignTime
-from .content_lock import LOCK_HYPERFRAMES, control_signatures, iq_shift, number_offset
+from .content_lock import LOCK_HYPERFRAMES, iq_shift, number_offset, signatures
 from .coverage import Coverage
 from .forwarding import OctetDifference, PairComparison
 from .frame_tracking import FrameTracking
@@ -46,9 +46,10 @@ class Stop:
 
 
 class RouteComparison:
-    """Compares the stops of one route; `segments` are those from the first stop to the last."""
+    """Compares the stops of one route; `segments` are those up to the last stop, `away`: from the REC."""
 
-    def __init__(self, segments: Sequence[Segment], stops: Sequence[Stop]) -> None:
+    def __init__(self, segments: Sequence[Segment], stops: Sequence[Stop], *, away: bool = True) -> None:
+        self.away = away
         self.segments = tuple(segments)
         self.stops = list(stops)
         shared = SharedTime()
@@ -63,6 +64,8 @@ class RouteComparison:
         self._basis: dict[tuple[int, int], NDArray[np.bool_]] = {}
         self._last_times = [0] * len(stops)
         self._last_numbers = [0] * len(stops)
+        self.moved: list[tuple[int, int, int]] = []
+        """(stop, link number from which on, hyperframes by which its data stand later than before)."""
         self._overlap_tried: set[int] = set()
         self.stops[0].locked = True
 
@@ -156,15 +159,14 @@ class RouteComparison:
             runs, kept = runs[:64], []
             count = 0
             for run in runs:
-                kept.append((run.time + np.arange(len(run.octets)), control_signatures(run.octets)))
+                kept.append((run.time + np.arange(len(run.octets)), signatures(run.octets)))
                 count += len(run.octets)
                 if count > 4 * LOCK_HYPERFRAMES:
                     break
             if not kept:
                 return None
             sides.append([np.concatenate(column) for column in zip(*kept, strict=True)])
-        found = number_offset(sides[0][0], sides[0][1], sides[1][0], sides[1][1])
-        return None if found is None else found.hyperframes
+        return number_offset(sides[0][0], sides[0][1], sides[1][0], sides[1][1])
 
     def _move(self, stop: int, since: int, by: int) -> None:
         self._alignment.waiting[stop].move(since, by)
@@ -180,30 +182,33 @@ class RouteComparison:
             if len(times) < _SUSPICIOUS_ROWS:
                 continue
             wrong = self._first_wrong(window, before, after, times)
-            if wrong is not None and self._moved(before, after, wrong):
+            if wrong is not None and self._moved(window, before, after, wrong):
                 return True
         return False
 
     def _first_wrong(self, window: Window, before: int, after: int, times: I64) -> int | None:
         """The time from which on nothing that moves agrees any more, up to the window's end."""
         last = times[-_SUSPICIOUS_ROWS:]
-        one = control_signatures(window.octets(before, last))
-        two = control_signatures(window.octets(after, last))
+        one = signatures(window.octets(before, last))
+        two = signatures(window.octets(after, last))
         moves = (one[1:] != one[:-1]).any(axis=0) | (two[1:] != two[:-1]).any(axis=0)
         same = one == two
         basis = self._basis.get((before, after))
         if basis is None:
-            basis = np.zeros(one.shape[1], np.bool_)
+            begin = times[:_SUSPICIOUS_ROWS]
+            here, there = (signatures(window.octets(stop, begin)) for stop in (before, after))
+            basis = (here[1:] != here[:-1]).any(axis=0) & (here == there).all(axis=0)
+            self._basis[before, after] = basis
         told = basis & moves
         if not told.any() or same[:, told].any():
             self._basis[before, after] = basis | (moves & same.all(axis=0))
             return None
-        one = control_signatures(window.octets(before, times))[:, told]
-        two = control_signatures(window.octets(after, times))[:, told]
+        one = signatures(window.octets(before, times))[:, told]
+        two = signatures(window.octets(after, times))[:, told]
         agree = np.flatnonzero((one == two).any(axis=1))
         return int(times[agree[-1] + 1]) if len(agree) else int(times[0])
 
-    def _moved(self, before: int, after: int, since: int) -> bool:
+    def _moved(self, window: Window, before: int, after: int, since: int) -> bool:
         for stop in (after, before):
             turns = [t for t in self.timelines[stop].turns if abs(t[0] - since) <= 2]
             if turns:
@@ -214,8 +219,9 @@ class RouteComparison:
         by = self._measured(before, after, since)
         if not by:
             return False
+        number = window.number_at(after, since)
         self._move(after, since, -by)
-        self.timelines[after].jumps += 1
+        self.moved.append((after, number, by))
         return True
 
     # --- a window -----------------------------------------------------------------------------------------------

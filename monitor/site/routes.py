@@ -30,6 +30,8 @@ class Route:
 
     segments: tuple[Segment, ...]
     stops: tuple[tuple[int, int], ...]
+    away: bool = True
+    """Away from the REC."""
 
 
 def parse_points(words: Sequence[str], chain: Sequence[str] = ()) -> list[tuple[Point, str]]:
@@ -91,11 +93,11 @@ def routes_of(points: Sequence[Point], segments: Sequence[Segment] = ()) -> list
     found: list[Route] = []
     for path in away:
         down = tuple(Segment(a, b) for a, b in path)
-        for hops in (down, tuple(hop.reverse for hop in reversed(down))):
+        for hops, leads_away in ((down, True), (tuple(hop.reverse for hop in reversed(down)), False)):
             inside = [at for at, hop in enumerate(hops) if hop in used]
             if inside:
-                hops = hops[: inside[-1] + 1]
-                found.append(Route(hops, tuple(_stops(hops, points))))
+                used_hops = hops[: inside[-1] + 1]
+                found.append(Route(used_hops, tuple(_stops(used_hops, points)), leads_away))
     return _without_parts(found)
 
 

@@ -13,9 +13,11 @@ from typing import Self, TypeAlias
 
 from decoders.events import Plane
 
+from ..links.named_link import NamedLink
 from ..links.snapshot import LogEntry, Snapshot
 from ..opening import SourceRequest
 from ..sources.names import Segment
+from ..sources.source import Standstill
 from .link_worker import LinkSpec
 from .plan import PlannedSegment, SitePlan, SitePoint
 from .remote_link import RemoteLink
@@ -115,8 +117,23 @@ class SiteLink:
     @property
     def delay_ns(self) -> float | None:
         """What the board counts of its delay, compensated for the alignment offset; None where it counts none."""
-        counted = self.link.count
-        return None if counted is None else counted.delay_ns
+        board = self.snapshot.board
+        return None if board is None else board.delay_ns
+
+    def named(self) -> NamedLink:
+        """The link as collectors and lines of text know it; one that is tried again has not failed."""
+        snapshot, why, state = self.snapshot, self.why, self.state
+        segment = "" if self.segment is None else self.segment.name
+        named = NamedLink(self.board, snapshot, segment, restarts=self.link.restarts)
+        if state is LinkState.OPENING:
+            return replace(named, waiting="not open yet")
+        if state is LinkState.DOWN and why:
+            return replace(
+                named, snapshot=replace(snapshot, standstill=Standstill(self.silent_s or 0.0, True))
+            )
+        if state is LinkState.FAILED and (self.link.restarting or self.link.stuck_s is not None):
+            return replace(named, waiting=why)
+        return replace(named, failure=why)
 
     @property
     def cpu_s(self) -> float:

@@ -8,10 +8,10 @@ from dataclasses import replace
 from monitor.links.pipeline import Pipeline
 from monitor.links.snapshot import Snapshot
 from monitor.opening import SourceRequest
-from monitor.site.link_worker import BoardCount, LinkReport
+from monitor.site.link_worker import LinkReport
 from monitor.site.plan import SitePlan, parse_site_plan
 from monitor.site.site import Findings, Site
-from monitor.sources.source import Standstill
+from monitor.sources.source import BoardReport, Standstill
 from tests.support.screen_fakes import FakeSource
 
 __all__ = ["chain_plan", "healthy", "report", "tree_plan", "waiting_site"]
@@ -97,5 +97,6 @@ def report(
     snapshot = replace(
         before, counters={**before.counters, **(errors or {})}, standstill=standstill, source="board"
     )
-    count = None if delay_ns is None else BoardCount(delay_ns, 0)
-    return LinkReport(replace(snapshot, **changes), why=why, waiting=waiting, count=count)  # type: ignore[arg-type]
+    if delay_ns is not None:
+        snapshot = replace(snapshot, board=BoardReport(delay_ns=delay_ns))
+    return LinkReport(replace(snapshot, **changes), why=why, waiting=waiting)  # type: ignore[arg-type]

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from monitor.commands.outputs import SiteLinkWatch
 from monitor.commands.site_watch import plan_of_one, plan_of_words
 from monitor.errors import InputError
 from monitor.links.named_link import NamedLink
 from monitor.metrics.exposition import LinkTotals, metric_families
+from monitor.site.site import SiteLink
 from tests.support.commands import outcome
 
 CAPTURES = Path(__file__).parents[3] / "captures"
@@ -64,16 +64,16 @@ def test_one_named_source_is_the_screen_of_one_link(capfd: pytest.CaptureFixture
 def test_a_site_in_lines_of_text_and_its_metrics(capfd: pytest.CaptureFixture[str]) -> None:
     """Each line begins with its link; a link that cannot be read does not hide the others."""
     told: dict[str, NamedLink] = {}
-    real = SiteLinkWatch.link
+    real = SiteLink.named
 
-    def link(watch: SiteLinkWatch) -> NamedLink:
-        named = real(watch)
+    def link(site_link: SiteLink) -> NamedLink:
+        named = real(site_link)
         told[named.name] = named
         return named
 
     words = [f"RE-1={CAPTURES / 'cm-faults.octets'}", "RE-2=nothere.bits", f"RE-3={CAPTURES / 'clean.bits'}"]
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(SiteLinkWatch, "link", link)
+        patch.setattr(SiteLink, "named", link)
         status, out, err = outcome(
             capfd, "watch", "--plain", "--no-traffic", "--metrics", "127.0.0.1:0", *words
         )

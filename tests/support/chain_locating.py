@@ -1,0 +1,164 @@
+"""Faults on the segments of an emulated chain, and what is located of them: for the tests and the bench of locate."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from decoders.arrays import U8
+from decoders.events import Plane
+from decoders.line_coding.characters import LineForm
+from decoders.linerates import LineRateOption
+from decoders.link.decoder import LinkDecoder
+from decoders.link.settings import LinkSettings
+from monitor.emulation.chain import EmulatedChain
+from monitor.errors import InputError
+from monitor.faults.catalogue import kinds_for
+from monitor.links.damage import Damage, Localised, Point
+from monitor.site.localisation import Localisation
+from monitor.site.shared_time import short_way
+from monitor.sources.names import Segment
+
+LONGEST = 12
+"""Hyperframes that a random fault lasts at the most."""
+SETTLED = 60
+"""Hyperframes before the first fault."""
+
+
+def chain_streams(chain: EmulatedChain, hyperframes: int) -> dict[Segment, U8]:
+    """What each receiver of the chain gets, as octets of form `symbols`."""
+    parts: dict[Segment, list[U8]] = {segment: [] for segment in chain.points}
+    for start in range(0, hyperframes, 64):
+        for segment, symbols in chain.step(min(64, hyperframes - start)).items():
+            parts[segment].append(symbols.astype("<u2").view(np.uint8))
+    return {segment: np.concatenate(pieces) for segment, pieces in parts.items()}
+
+
+def located(
+    streams: Mapping[Point, U8], option: str, form: LineForm = LineForm.SYMBOLS, piece: int = 1 << 19
+) -> Localised:
+    """What is found in whole streams of the points, each read in pieces as locate reads captures."""
+    localisation = Localisation(list(streams))
+    data = list(streams.values())
+    decoders = []
+    for tap in localisation.taps:
+        decoder = LinkDecoder(LinkSettings(option=option, form=form), tap.on_block)
+        localisation.attach(len(decoders), decoder, tap.point.name)
+        decoders.append(decoder)
+    places = [0] * len(data)
+    while (index := localisation.behind()) is not None:
+        octets = data[index][places[index] : places[index] + piece]
+        places[index] += piece
+        tap, decoder = localisation.taps[index], decoders[index]
+        tap.receive(decoder.receive(octets) if len(octets) else decoder.finish())
+        if not len(octets):
+            tap.end()
+    return localisation.result()
+
+
+def random_fault(
+    rng: random.Random, option: LineRateOption, at: int, only: str = ""
+) -> tuple[str, Mapping[str, int]]:
+    """A fault of any plane with any values at hyperframe `at`, not too long: its text and its values."""
+    kinds = [
+        kind for kind in kinds_for(option).values() if kind.plane != "delay" and kind.name.startswith(only)
+    ]
+    kind = rng.choice(kinds)
+    values = {}
+    for parameter in kind.parameters:
+        low, high = parameter.low, parameter.high
+        if parameter.unit.startswith("hyperframe") and parameter.name != "by":
+            low, high = 1, min(high, LONGEST)
+        elif parameter.name in ("y", "w") or parameter.name == "octets":
+            high = min(high, {"y": option.word_octets - 1, "w": 15, "octets": 300}[parameter.name])
+            low = min(low, high)
+        values[parameter.name] = rng.randint(low, high)
+    text = ",".join(f"{name}={value}" for name, value in values.items())
+    return f"{kind.name}@{at}" + (f":{text}" if text else ""), values
+
+
+@dataclass(frozen=True)
+class PlacedFault:
+    """A fault on a segment, with the link number of its hyperframe there."""
+
+    text: str
+    segment: Segment
+    number: int
+    moves: bool
+    """Whether the receiver at the end of the segment should count anything."""
+    first: bool
+    """Whether no point stands before the segment."""
+
+
+@dataclass
+class Outcome:
+    """How the faults of a chain were located."""
+
+    right: list[PlacedFault] = field(default_factory=list)
+    undistinguished: list[tuple[PlacedFault, str]] = field(default_factory=list)
+    unseen: list[PlacedFault] = field(default_factory=list)
+    wrong: list[tuple[PlacedFault, Damage]] = field(default_factory=list)
+    """Damages that stand on another segment than any fault of their time, with the nearest fault."""
+
+
+def inject_at_random(
+    chain: EmulatedChain, rng: random.Random, places: Sequence[int], together: int = 1, only: str = ""
+) -> list[PlacedFault]:
+    """Random faults on random segments of the chain, `together` of them on different segments at each place."""
+    placed: list[PlacedFault] = []
+    firsts = {chain.points[0], chain.points[len(chain.points) // 2]}
+    for at in places:
+        for segment in rng.sample(chain.points, together):
+            while True:
+                text, values = random_fault(rng, chain.option, at, only)
+                if text.startswith("sync.jump") and at != places[-1]:
+                    continue
+                extra = f"{'' if ':' not in text else ','}segment={segment.name}"
+                try:
+                    injection = chain.inject(f"{text}{':' if ':' not in text else ''}{extra}")
+                except InputError:
+                    continue  # no place at this option
+                break
+            bfn, hfn = chain.first_hyperframe(segment)
+            number = bfn * 150 + hfn + injection.hyperframe
+            placed.append(
+                PlacedFault(
+                    injection.text, segment, number, any(injection.expected.values()), segment in firsts
+                )
+            )
+    return placed
+
+
+def judged(faults: Sequence[PlacedFault], result: Localised, before: int = 24, after: int = 90) -> Outcome:
+    """Lay the located damages beside the faults: each damage belongs to a fault of its time, each fault to a damage."""
+    outcome = Outcome()
+    found: set[int] = set()
+
+    def queued(damage: Damage) -> int:
+        return 150 if damage.plane in (Plane.HDLC, Plane.ETHERNET) else 0  # until a frame has its turn
+
+    for damage in result.damages:
+        near = [
+            (abs(short_way(damage.first - fault.number)), i)
+            for i, fault in enumerate(faults)
+            if -before <= short_way(damage.first - fault.number) <= after + queued(damage)
+            or fault.text.startswith("sync.jump")
+        ]
+        own = [i for _, i in sorted(near) if faults[i].segment in damage.segments]
+        if not own:
+            distance = [(abs(short_way(damage.first - fault.number)), i) for i, fault in enumerate(faults)]
+            outcome.wrong.append((faults[min(distance)[1]], damage))
+            continue
+        found.update(own)
+        if not damage.distinguished:
+            outcome.undistinguished.append((faults[own[0]], damage.reason))
+    told = {id(fault) for fault, _ in outcome.undistinguished}
+    for i, fault in enumerate(faults):
+        if i not in found:
+            outcome.unseen.append(fault)
+        elif id(fault) not in told:
+            outcome.right.append(fault)
+    return outcome
