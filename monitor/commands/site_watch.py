@@ -96,7 +96,7 @@ def _tell_lines(site: Site, arguments: argparse.Namespace, interrupts: Interrupt
         (_ObservedSiteLink(link), PlainLines(link.name, rate, traffic=settings.traffic))
         for link in site.links
     ]
-    teller = PlainTeller(sources, settings.every_s)
+    teller = PlainTeller(sources, settings.every_s, lambda: site.findings)
     teller.follow(interrupts)
     with interrupts.held():
         teller.tell(status=True)

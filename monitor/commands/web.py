@@ -15,6 +15,7 @@ from ..opening import SourceRequest
 from ..process.streams import tell
 from ..site.site import Site
 from ..sources.names import is_emulated
+from ..text import inert
 from ..web.link_hub import LinkHub, PageFacts
 from ..web.page_server import PageServer
 from .headless import iq_map_text
@@ -32,8 +33,9 @@ def web_served(arguments: argparse.Namespace, site: Site, request: SourceRequest
     """Pages on a running site at `--web HOST:PORT` meanwhile."""
     address = address_of(arguments.web, arguments.listen_any, risk=_RISK)
     facts = PageFacts(site.plan, request, site.name, _iq_map(arguments, site), arguments.fps)
-    server = PageServer(address, page_command(), f"framefray {site.name}")
-    hub = LinkHub([each.link for each in site.links], facts, control=arguments.web_control)
+    server = PageServer(address, page_command(), f"framefray {inert(site.name)}")
+    links = [each.link for each in site.links]
+    hub = LinkHub(links, facts, control=arguments.web_control, findings=lambda: site.findings)
     hub.start()
     try:
         server.start()

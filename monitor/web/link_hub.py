@@ -1,8 +1,9 @@
 """The links of one running site for the pages on it: each source is opened once, and every page asks here.
 
 A page is a process of this program. It speaks over a local connection with a key of its own: first the name of a
-link, then what a site asks its decoders (`link_worker`); or no name, and it gets what a page must know, and the end
-of the connection when the site ends. A page for reading only may look; what it asks to be done is refused.
+link, then what a site asks its decoders (`link_worker`); or no name, and it gets what a page must know, what all
+links together tell as often as it asks, and the end of the connection when the site ends. A page for reading only may
+look; what it asks to be done is refused.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import secrets
 import socket
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Client, Listener
 from typing import Any
@@ -103,13 +104,23 @@ class SharedLink:
 class LinkHub:
     """Serves the links to the pages from `start` to `close`; child processes find it by the environment."""
 
-    def __init__(self, links: Sequence[RemoteLink], facts: PageFacts, *, control: bool = False) -> None:
+    def __init__(
+        self,
+        links: Sequence[RemoteLink],
+        facts: PageFacts,
+        *,
+        control: bool = False,
+        findings: Callable[[], Sequence[str]] = tuple,
+    ) -> None:
         self._links = {link.name: (link, _Resetting()) for link in links}
         self._facts = facts
         self._control = control
+        self._findings = findings
         key = secrets.token_hex(32)
-        self._listener = Listener(authkey=key.encode())
-        self._address = f"{key} {self._listener.address}"
+        files = hasattr(socket, "AF_UNIX")
+        self._listener = Listener(None if files else ("127.0.0.1", 0), authkey=key.encode())
+        self._where = where = self._listener.address
+        self._address = f"{key} {where if isinstance(where, str) else ':'.join(map(str, where))}"
         self._ended = threading.Event()
         self._open: set[Any] = set()
         self._lock = threading.Lock()
@@ -121,11 +132,12 @@ class LinkHub:
 
     def close(self) -> None:
         """End every connection, and with it every page."""
+        if self._ended.is_set():
+            return
         self._ended.set()
         if os.environ.get(_HUB) == self._address:
-            with contextlib.suppress(OSError, EOFError):
-                connection_to_hub().close()  # so that the listening thread looks up
             del os.environ[_HUB]
+        _knock(self._where)
         self._listener.close()
         with self._lock:
             for connection in self._open:
@@ -149,7 +161,9 @@ class LinkHub:
                 answer_asks(connection, SharedLink(link, resetting, control=self._control))
             elif name == "":
                 connection.send(self._facts)
-                connection.recv()  # says no more: the end of one is that of the other
+                while True:
+                    connection.recv()
+                    connection.send(self._told())
         except (EOFError, OSError):
             pass
         finally:
@@ -157,6 +171,22 @@ class LinkHub:
                 self._open.discard(connection)
             with contextlib.suppress(OSError):
                 connection.close()
+
+    def _told(self) -> tuple[str, ...]:
+        try:
+            return tuple(self._findings())
+        except Exception as trouble:  # the pages go on
+            return (f"the links cannot be compared: {trouble}",)
+
+
+def _knock(address: str | tuple[str, int]) -> None:
+    """So that the thread that listens looks up."""
+    with contextlib.suppress(OSError):
+        if isinstance(address, str):
+            with socket.socket(socket.AF_UNIX) as knocking:
+                knocking.connect(address)
+        else:
+            socket.create_connection(address).close()
 
 
 def _shut(connection: Any) -> None:
@@ -168,10 +198,11 @@ def _shut(connection: Any) -> None:
         same.shutdown(socket.SHUT_RDWR)
 
 
-def connection_to_hub(name: str | None = None) -> Any:
-    """A connection for a link of this name; OSError or EOFError where no hub is there."""
-    key, _, address = os.environ[_HUB].partition(" ")
+def connection_to_hub(name: str) -> Any:
+    """A connection for a link of this name; KeyError, OSError or EOFError where no hub is there."""
+    key, _, where = os.environ[_HUB].partition(" ")
+    host, _, port = where.rpartition(":")
+    address = (host, int(port)) if host == "127.0.0.1" else where
     connection = Client(address, authkey=key.encode())
-    if name is not None:
-        connection.send(name)
+    connection.send(name)
     return connection

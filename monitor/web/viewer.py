@@ -7,22 +7,24 @@ ends it with its page. It ends by itself when the site does.
 from __future__ import annotations
 
 import contextlib
-import io
 import os
 import sys
 import threading
+import time
+from collections.abc import Sequence
 from typing import Any
 
 from ..site.link_worker import LinkSpec
-from ..site.site import Site
+from ..site.site import Site, SiteLink
 from ..site.worker_start import Worker, WorkerKind
-from ..tui.event_file import event_text
 from ..tui.site_app import SiteApp
 from .link_hub import PageFacts, connection_to_hub
 
 __all__ = ["PageApp", "connected_worker", "main"]
 
 _ENDING_S = 3.0
+_LOOK_S = 0.5
+_OPEN_S = 0.05
 
 
 class _Elsewhere:
@@ -49,24 +51,40 @@ class PageApp(SiteApp):
 
     def on_mount(self) -> None:  # beside that of the screen, which Textual calls, too
         if len(self.site.links) == 1:
+            self._opening = self.set_interval(_OPEN_S, self._open_when_known)
+
+    def _open_when_known(self) -> None:
+        """Views are made for the option of the source, so that must be known first."""
+        if self.site.links[0].link.opened:
+            self._opening.stop()
             self.action_view(0)
 
     def action_save_event(self) -> None:
-        """To the viewer's machine, as a download."""
-        entry = self._event
-        if entry is not None:
-            self.deliver_text(io.StringIO(event_text(entry)), save_filename=f"event{entry.number}.txt")
-            self._tell(f"event{entry.number}.txt is sent to the browser")
+        """Refused: the file would be written where framefray runs, and not where it is read."""
+        self._tell("a page writes no files; y copies the event")
 
 
-def _end_with(connection: Any, app: PageApp) -> None:
-    """Leave when the site has ended."""
-    with contextlib.suppress(EOFError, OSError):
-        connection.recv()
-    with contextlib.suppress(Exception):
-        app.call_from_thread(app.exit, 0)
-    threading.Event().wait(_ENDING_S)
-    os._exit(0)
+class _Findings:
+    """What all links together tell, asked for again and again; the end of the site is the end of the page."""
+
+    def __init__(self, connection: Any) -> None:
+        self._connection = connection
+        self._last: tuple[str, ...] = ()
+
+    def __call__(self, links: Sequence[SiteLink]) -> Sequence[str]:
+        return self._last
+
+    def follow(self, app: PageApp) -> None:
+        """Until the site has ended; then leave."""
+        with contextlib.suppress(EOFError, OSError):
+            while True:
+                self._connection.send(None)
+                self._last = self._connection.recv()
+                time.sleep(_LOOK_S)
+        with contextlib.suppress(Exception):
+            app.call_from_thread(app.exit, 0)
+        time.sleep(_ENDING_S)
+        os._exit(0)
 
 
 def main() -> int:
@@ -76,9 +94,11 @@ def main() -> int:
         facts: PageFacts = connection.recv()
     except (KeyError, OSError, EOFError):
         return 2
-    site = Site(facts.plan, facts.request, rate=facts.fps or 10.0, start=connected_worker)
+    findings = _Findings(connection)
+    rate = facts.fps or 10.0
+    site = Site(facts.plan, facts.request, rate=rate, findings=findings, start=connected_worker)
     app = PageApp(site, fps=facts.fps, iq_map=facts.iq_map)
-    threading.Thread(target=_end_with, args=(connection, app), daemon=True).start()
+    threading.Thread(target=findings.follow, args=(app,), daemon=True).start()
     try:
         app.run()
     finally:

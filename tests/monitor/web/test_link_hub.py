@@ -30,9 +30,8 @@ REQUEST = SourceRequest(source="", pace=400.0)
 @contextmanager
 def hub(source: str = "emulated", *, control: bool = False) -> Iterator[tuple[Site, LinkHub]]:
     with Site(plan_of_one("RE-1", source), REQUEST, kind=WorkerKind.THREAD) as site:
-        made = LinkHub(
-            [each.link for each in site.links], PageFacts(site.plan, REQUEST, "x"), control=control
-        )
+        facts, links = PageFacts(site.plan, REQUEST, "x"), [each.link for each in site.links]
+        made = LinkHub(links, facts, control=control, findings=lambda: ["first on RE-1>RE-2"])
         made.start()
         try:
             wait_until(lambda: site.links[0].snapshot.hyperframes > 10)
@@ -113,6 +112,8 @@ def test_the_end_of_the_hub_is_that_of_its_pages() -> None:
         facts, link = connection_to_hub(""), connection_to_hub("RE-1")
         got = facts.recv()
         assert isinstance(got, PageFacts) and got.plan.points[0].name == "RE-1"
+        facts.send(None)
+        assert facts.recv() == ("first on RE-1>RE-2",)
         answer(link, Ask(0))
         made.close()
         for connection in (facts, link):
