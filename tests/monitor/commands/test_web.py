@@ -60,7 +60,7 @@ class Page:
     async def shows(self, text: str) -> None:
         """Wait until the text has been drawn since the last key."""
         while text not in self.text:
-            message = await asyncio.wait_for(self._socket.receive(), patience(30))
+            message = await asyncio.wait_for(self._socket.receive(), patience(60))
             assert message.type is aiohttp.WSMsgType.BINARY, (message, self.text[-2000:])
             self.text += re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", message.data.decode("utf-8", "replace"))
 
