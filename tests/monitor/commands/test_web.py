@@ -69,6 +69,7 @@ class Page:
         await self._socket.send_str(json.dumps(["stdin", keys]))
 
 
+@pytest.mark.slow
 async def test_a_page_shows_the_board_that_is_opened_once_and_may_only_look() -> None:
     with (
         running_board("--tcp", "127.0.0.1:0", "--pace", "60") as (source, _),

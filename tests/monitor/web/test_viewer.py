@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -15,7 +12,7 @@ from monitor.site.site import Site
 from monitor.site.worker_start import WorkerKind
 from monitor.web import viewer
 from monitor.web.viewer import PageApp
-from tests.support.patience import patience, wait_until
+from tests.support.patience import wait_until
 from tests.support.screens import rows
 
 ROOT = Path(__file__).parents[3]
@@ -52,16 +49,3 @@ def test_without_a_site_there_is_no_page(monkeypatch: pytest.MonkeyPatch) -> Non
     assert viewer.main() == 2
     monkeypatch.setenv("FRAMEFRAY_HUB", f"key {ROOT / 'none.socket'}")
     assert viewer.main() == 2
-
-
-def test_the_command_of_a_page_is_this_module() -> None:
-    environment = {name: value for name, value in os.environ.items() if name != "FRAMEFRAY_HUB"}
-    done = subprocess.run(
-        [sys.executable, "-m", "monitor.web.viewer"],
-        cwd=ROOT,
-        env=environment,
-        capture_output=True,
-        timeout=patience(60),
-        check=False,
-    )
-    assert (done.returncode, done.stdout, done.stderr) == (2, b"", b"")
