@@ -7,7 +7,7 @@ import datetime
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import NamedTuple, Protocol, Self
 
@@ -58,16 +58,14 @@ class ObservedLink(Protocol):
 
 
 class PlainTeller:
-    """Prints the lines of some links; where it is due, a status line of each, and what all of them together tell."""
+    """Prints the lines of some links; a status line of each whenever it is due."""
 
     def __init__(
         self,
         sources: Sequence[tuple[ObservedLink, PlainLines]],
         every_s: float,
-        findings: Callable[[], Sequence[str]] = tuple,
     ) -> None:
         self._sources = sources
-        self._findings = findings
         self._every_s = every_s
         self._due = time.monotonic() + every_s
 
@@ -98,7 +96,6 @@ class PlainTeller:
             self._due = now + self._every_s
             stamp = datetime.datetime.now(datetime.UTC).strftime("%Y-%m-%d %H:%M:%SZ")
             print_lines(lines.status_line(link, stamp) for _, lines, link in links)
-            print_lines(f"site finding: {text}" for text in self._findings())
         sys.stdout.flush()
         return any(link.state not in (DataState.ENDED, DataState.FAILED) for _, _, link in links)
 

@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from ..emulation.host_port import address_of
-from ..opening import SourceRequest
 from ..process.streams import tell
 from ..site.site import Site
 from ..sources.names import is_emulated
@@ -29,10 +28,10 @@ _CONTROL = (
 
 
 @contextmanager
-def web_served(arguments: argparse.Namespace, site: Site, request: SourceRequest) -> Iterator[None]:
+def web_served(arguments: argparse.Namespace, site: Site) -> Iterator[None]:
     """Pages on a running site at `--web HOST:PORT` meanwhile."""
     address = address_of(arguments.web, arguments.listen_any, risk=_RISK)
-    facts = PageFacts(site.plan, request, site.name, _iq_map(arguments, site), arguments.fps)
+    facts = PageFacts(site.plan, site.request, site.name, _iq_map(arguments, site), arguments.fps)
     server = PageServer(address, page_command(), f"framefray {inert(site.name)}")
     links = [each.link for each in site.links]
     hub = LinkHub(links, facts, control=arguments.web_control, findings=lambda: site.findings)

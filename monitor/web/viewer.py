@@ -20,7 +20,7 @@ from ..site.worker_start import Worker, WorkerKind
 from ..tui.site_app import SiteApp
 from .link_hub import PageFacts, connection_to_hub
 
-__all__ = ["PageApp", "connected_worker", "main"]
+__all__ = ["HubWorkers", "PageApp", "main"]
 
 _ENDING_S = 3.0
 _LOOK_S = 0.5
@@ -38,12 +38,14 @@ class _Elsewhere:
         return False
 
 
-def connected_worker(spec: LinkSpec) -> Worker:
-    """A link of the site that runs already; ends this thread where there is none any more."""
-    try:
-        return Worker(WorkerKind.THREAD, _Elsewhere(), connection_to_hub(spec.name))
-    except (OSError, EOFError):
-        raise SystemExit from None
+class HubWorkers:
+    """Gives the links of the site that runs already; SystemExit, which ends a thread, where there is none."""
+
+    def start(self, spec: LinkSpec) -> Worker:
+        try:
+            return Worker(WorkerKind.THREAD, _Elsewhere(), connection_to_hub(spec.name))
+        except (KeyError, OSError, EOFError):
+            raise SystemExit from None
 
 
 class PageApp(SiteApp):
@@ -96,7 +98,7 @@ def main() -> int:
         return 2
     findings = _Findings(connection)
     rate = facts.fps or 10.0
-    site = Site(facts.plan, facts.request, rate=rate, findings=findings, start=connected_worker)
+    site = Site(facts.plan, facts.request, rate=rate, findings=findings, running=HubWorkers())
     app = PageApp(site, fps=facts.fps, iq_map=facts.iq_map)
     threading.Thread(target=findings.follow, args=(app,), daemon=True).start()
     try:

@@ -20,7 +20,7 @@ from monitor.site.site import Site
 from monitor.site.worker_start import WorkerKind
 from monitor.web import link_hub
 from monitor.web.link_hub import BUSY, READING_ONLY, LinkHub, PageFacts, SharedLink, connection_to_hub
-from monitor.web.viewer import connected_worker
+from monitor.web.viewer import HubWorkers
 from tests.support.patience import patience, wait_until
 
 CLEAN = Path(__file__).parents[3] / "captures" / "clean.bits"
@@ -139,7 +139,7 @@ def test_only_who_has_the_key_is_let_in() -> None:
 
 def test_a_site_of_a_page_is_what_the_running_one_is() -> None:
     with hub(control=True) as (site, _):
-        copy = Site(site.plan, REQUEST, start=connected_worker)
+        copy = Site(site.plan, REQUEST, running=HubWorkers())
         with copy:
             wait_until(lambda: copy.links[0].snapshot.hyperframes > 10)
             fault = copy.links[0].link.inject("ethernet.fcs")
