@@ -80,4 +80,4 @@ def _run_chain(arguments: argparse.Namespace) -> int:
             )
     opened = {chain_source_word(point): source for point, source in sources.items()}
     site = Site(plan_of_open_chain(chain), replace(request, opened=opened), kind=WorkerKind.THREAD)
-    return show_site(site, argparse.Namespace(**vars(arguments), plain=False, metrics=None))
+    return show_site(site, arguments)
