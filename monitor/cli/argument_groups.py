@@ -236,23 +236,11 @@ def scrambling_argument(parser: argparse.ArgumentParser) -> None:
     )
 
 
-class _Sources(argparse.Action):
-    """One SOURCE in `source`; all words, named or not, in `sources`."""
-
-    def __call__(
-        self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, values: Any, *_: Any
-    ) -> None:
-        namespace.source = values[0] if values else None
-        namespace.sources = tuple(values)
-
-
 def several_sources_argument(parser: argparse.ArgumentParser, nargs: str, text: str = "") -> None:
-    """One SOURCE, or two boards that a cable joins, each as NAME=SOURCE."""
-    parser.set_defaults(sources=())
+    """One SOURCE, or two boards that a cable joins, each as NAME=SOURCE: a list."""
     parser.add_argument(
         "source",
         nargs=nargs,
-        action=_Sources,
         metavar="SOURCE",
         help=text
         or "emulated, emulated:pair, serial device or URL of a board; two boards: NAME=SOURCE NAME=SOURCE; for "

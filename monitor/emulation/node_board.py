@@ -18,7 +18,7 @@ from decoders.linerates import EIGHT_TEN, option_named
 from ..errors import InputError
 from ..protocol import records as r
 from .board import BoardSetup, RecordBoard
-from .board_line import SymbolLine
+from .board_line import BoardSymbolLine
 from .board_sender import BoardSender
 from .line_settings import LineSettings
 from .node import FrameQueue, Node, NodePorts
@@ -55,7 +55,7 @@ class PortBoard(RecordBoard):
             self.sender = _RelayBoardSender(settings, setup.seed + uplink, uplink=uplink)
         else:
             self.sender = _EndBoardSender(settings, setup.seed + uplink, setup.load, uplink=uplink)
-        assert isinstance(self._line, SymbolLine)
+        assert isinstance(self._line, BoardSymbolLine)
         self.output = NodeOutput(
             self.sender,
             self._line,
