@@ -37,6 +37,10 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 
 
 def demo(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--chain", action="store_true", help="a chain of four nodes, REC-A to RE-3, at all its points at once"
+    )
+    parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
     emulation_arguments(parser)
     screen_arguments(parser)
@@ -45,8 +49,8 @@ def demo(parser: argparse.ArgumentParser) -> None:
 def watch(parser: argparse.ArgumentParser) -> None:
     source_arguments(
         parser,
-        several="file, - for standard input, emulated, emulated:pair, serial device or URL; several of them, each as "
-        "NAME=SOURCE; or a site file SITE.toml",
+        several="file, - for standard input, emulated, emulated:chain, emulated:pair, serial device or URL; several "
+        "of them, each as NAME=SOURCE; or a site file SITE.toml",
     )
     line_arguments(parser)
     port_list_argument(parser)
@@ -233,6 +237,40 @@ def compare(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
+def locate(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "sources",
+        nargs="+",
+        type=file_name,
+        metavar="POINT=SOURCE",
+        help="what each receiver gets: 'REC-A>RE-1=one.bits' 'RE-1>RE-2=two.bits' …; sent:REC-A>RE-1 is what REC-A"
+        " sends; nodes alone (REC-A=… RE-1=… RE-2=…) stand in the order of the chain, each is the receiver of the"
+        " data from the node before it, the first one from the second; or a site file SITE.toml, or emulated:chain",
+    )
+    parser.add_argument(
+        "--chain",
+        metavar="NODES",
+        help="all nodes in order, the REC first, where some have no source: A,B,C,D",
+    )
+    parser.add_argument("--form", choices=FORM_CHOICES, help="data format of all sources (default: detected)")
+    option_argument(parser, None, "detected")
+    parser.add_argument(
+        "--hyperframes",
+        type=at_least_one,
+        metavar="N",
+        help="hyperframes to read of each live source (default: 1500)",
+    )
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="FAULT",
+        help="fault to inject into emulated:chain, for example vendor.flip@120:segment=RE-1>RE-2",
+    )
+    line_arguments(parser, reconnect=False)
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
 def replay(parser: argparse.ArgumentParser) -> None:
     source_arguments(parser, capture=True)
     parser.add_argument(
@@ -400,7 +438,13 @@ def board(parser: argparse.ArgumentParser) -> None:
     way.add_argument(
         "--pty", action="store_true", help="use a pseudo-terminal and print its name (the default)"
     )
-    way.add_argument("--tcp", metavar="HOST:PORT", help="listen on a TCP port; port 0 = any free port")
+    way.add_argument(
+        "--tcp",
+        action="append",
+        default=[],
+        metavar="HOST:PORT",
+        help="listen on a TCP port; port 0 = any free port; with --uplink and --downlink give it twice",
+    )
     parser.add_argument(
         "--listen-any", action="store_true", help="allow a listen address other than the loopback address"
     )
@@ -415,6 +459,16 @@ def board(parser: argparse.ArgumentParser) -> None:
         "--link",
         metavar="PATH",
         help="with --loopback pair: socket path, or HOST:PORT, between the two boards",
+    )
+    parser.add_argument(
+        "--uplink",
+        metavar="PATH",
+        help="board of a chain: socket path, or HOST:PORT, of the link towards the REC; the REC has none",
+    )
+    parser.add_argument(
+        "--downlink",
+        metavar="PATH",
+        help="board of a chain: socket path, or HOST:PORT, of the link away from the REC; the last board has none",
     )
     parser.add_argument(
         "--data",
@@ -488,6 +542,11 @@ def _campaign_size(parser: argparse.ArgumentParser) -> None:
     size = parser.add_mutually_exclusive_group()
     size.add_argument(
         "--quick", action="store_true", help="each fault once or a few times; takes some seconds"
+    )
+    size.add_argument(
+        "--every-rule",
+        action="store_true",
+        help="the cases of every rule: what emulated links get anyway, a board only if asked",
     )
     size.add_argument(
         "--thorough",
@@ -594,6 +653,7 @@ COMMANDS = (
     Command("replay", "show a capture on the screen: play, pause, step, speed, seek, next error", replay),
     Command("compare", "compare a sent and a received capture: differences by plane, bit error ratio", compare),
     Command("export", "convert a capture to the formats of other tools", export, _EXPORT_EPILOG),
+    Command("locate", "name the segment of a chain on which damage enters, from several points", locate),
     Command("inject", "inject faults into a link, and compare expected and observed counters", inject),
     Command("campaign", "negative-test campaign: inject each fault alone, and give a verdict", campaign),
     Command("delay", "measure the delay through transceiver resets, or compute a delay budget (--hops)", delay),

@@ -66,7 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
                 known_answers=not arguments.case,
                 on_result=on_result,
             )
-            campaign.size = _size(arguments)
+            campaign.size = _size(arguments, conditions)
             campaign.rules = rules_of(conditions)
             if arguments.thorough and not campaign.interrupted and not _stops(campaign, arguments):
                 add_random_cases(campaign, receiver, seconds=arguments.time, on_result=on_result)
@@ -95,18 +95,23 @@ def link_request(arguments: argparse.Namespace) -> LinkRequest:
     return LinkRequest.of(arguments, source=words[0], sources=tuple(words))
 
 
-def _size(arguments: argparse.Namespace) -> str:
-    return "quick" if arguments.quick else "thorough" if arguments.thorough else "default"
+def _size(arguments: argparse.Namespace, conditions: Conditions) -> str:
+    if arguments.thorough:
+        return "thorough"
+    whole = isinstance(conditions, LinkConditions) or arguments.every_rule
+    return "quick" if arguments.quick or not whole else "default"
 
 
 def _cases(arguments: argparse.Namespace, conditions: Conditions) -> list[Case]:
-    """The cases of the size asked for. On a board, whose settings stand, it is the quick one."""
+    """The cases of the size asked for. A board, which takes its time, gets the quick one if not asked for more."""
     if arguments.case:
         return [Case(()), *(case_of(text) for text in arguments.case)]
-    if arguments.quick or not isinstance(conditions, LinkConditions):
+    if _size(arguments, conditions) == "quick":
         return every_case()
     cases = default_cases(conditions)
-    return cases + pairwise_cases(conditions) if arguments.thorough else cases
+    if arguments.thorough and isinstance(conditions, LinkConditions):
+        cases += pairwise_cases(conditions)
+    return cases
 
 
 def _receiver(arguments: argparse.Namespace) -> ReceiverUnderTest:
@@ -166,7 +171,8 @@ def _html(record: dict[str, Any]) -> bytes:
 
 def _choice(arguments: argparse.Namespace) -> list[str]:
     """The words that say which cases are run, how often, and how far."""
-    words = ["--" + _size(arguments)] * (_size(arguments) != "default")
+    sizes = ("quick", "thorough", "every_rule")
+    words = ["--" + size.replace("_", "-") for size in sizes if getattr(arguments, size)]
     if arguments.thorough:
         words += ["--time", str(arguments.time)]
     for name, value in (

@@ -5,23 +5,26 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections.abc import Sequence
+from dataclasses import replace
 
 from ..errors import InputError
 from ..links.named_link import NamedLink
 from ..links.snapshot import LogEntry
-from ..opening import SourceRequest
+from ..opening import DEFAULT_OPTION, SourceRequest
 from ..process.interrupts import Interrupts
 from ..process.streams import print_lines, tell
 from ..reports.site_text import SiteLine, site_text_lines
-from ..site.plan import SitePlan, is_site_file, plan_of_sources, read_site_plan
+from ..site.plan import SitePlan, is_site_file, plan_of_chain, plan_of_sources, read_site_plan
 from ..site.site import LinkState, Site, SiteLink
-from ..sources.names import named_source
+from ..sources.names import CHAIN, is_emulated, named_source
 from ..sources.patience import SILENCE_LIMIT_S
 from ..tui.plain_lines import PlainLines
+from .headless import HEADLESS_HYPERFRAMES
 from .outputs import metrics_served
 from .plain import PlainSettings, PlainTeller
 
-__all__ = ["plan_of_words", "watch_site"]
+__all__ = ["chain_site_plan", "plan_of_words", "show_site", "watch_site"]
 
 _LOOK_S = 0.2
 
@@ -36,14 +39,32 @@ def plan_of_words(words: list[str]) -> SitePlan | None:
         raise InputError(f"{files[0]}: a site file stands alone", hint="write the other sources into it")
     if files:
         return read_site_plan(files[0])
+    if words == [CHAIN]:
+        return chain_site_plan()
     return plan_of_sources([named_source(word) for word in words]) if len(words) > 1 else None
+
+
+def chain_site_plan(option: str = DEFAULT_OPTION) -> SitePlan:
+    """Every point of the emulated chain."""
+    from ..emulation.chain import DEFAULT_LENGTHS_M, DEFAULT_NODES
+
+    return plan_of_chain(DEFAULT_NODES, option, DEFAULT_LENGTHS_M, "Saltmarsh")
 
 
 def watch_site(plan: SitePlan, request: SourceRequest, arguments: argparse.Namespace) -> int:
     """The screen of a site, or its summary at the end; the exit status."""
     if request.vcd is not None:
         raise InputError("--vcd is for one source")
-    site = Site(plan, request)
+    terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    summary = (arguments.headless or not terminal) and not arguments.plain
+    endless = request.hyperframes is None and all(is_emulated(point.source) for point in plan.points)
+    if summary and endless:
+        request = replace(request, hyperframes=HEADLESS_HYPERFRAMES)
+    return show_site(Site(plan, request), arguments)
+
+
+def show_site(site: Site, arguments: argparse.Namespace) -> int:
+    """The screen of a site that is open, or its summary at the end; the exit status."""
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     with metrics_served(arguments, lambda: [link.named() for link in site.links]):
         if terminal and not (arguments.headless or arguments.plain):
@@ -73,6 +94,24 @@ class _ObservedSiteLink:
         return self._link.entries_since(number)
 
 
+class _SiteTeller(PlainTeller):
+    """Tells what all links together say, too: each finding once."""
+
+    def __init__(
+        self, site: Site, sources: Sequence[tuple[_ObservedSiteLink, PlainLines]], every_s: float
+    ) -> None:
+        super().__init__(sources, every_s)
+        self._site = site
+        self._told: dict[str, None] = {}
+
+    def tell(self, *, status: bool = False) -> bool:
+        more = super().tell(status=status)
+        now = dict.fromkeys(self._site.findings)
+        print_lines(f"{self._site.name} {text}" for text in reversed([*now]) if text not in self._told)
+        self._told = now
+        return more
+
+
 def _tell_lines(site: Site, arguments: argparse.Namespace, interrupts: Interrupts) -> None:
     """A line for each event of every link, until all have ended or a signal comes."""
     settings = PlainSettings(arguments.every, arguments.event_rate, not arguments.no_traffic)
@@ -81,7 +120,7 @@ def _tell_lines(site: Site, arguments: argparse.Namespace, interrupts: Interrupt
         (_ObservedSiteLink(link), PlainLines(link.name, rate, traffic=settings.traffic))
         for link in site.links
     ]
-    teller = PlainTeller(sources, settings.every_s)
+    teller = _SiteTeller(site, sources, settings.every_s)
     teller.follow(interrupts)
     with interrupts.held():
         teller.tell(status=True)

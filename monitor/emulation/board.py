@@ -310,7 +310,7 @@ class RecordBoard:
             event = self._happened(r.EventCode.FAULT_PLACED)
         elif isinstance(command, r.SetLoopback):
             self.loopback = command.loopback
-            self._line.cutter.drop()
+            self._line.switch()
             event = self._happened(r.EventCode.LOOPBACK_SET, command.loopback)
         elif isinstance(command, r.ResetTransceiver):
             if not 1 <= command.which <= 3:

@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from queue import SimpleQueue
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeAlias
 
 from ..boards.board import BoardSource
 from ..boards.delay import BoardDelay
@@ -35,8 +35,10 @@ __all__ = [
     "Connection",
     "LinkReport",
     "LinkSpec",
+    "Located",
+    "Opening",
     "Reply",
-    "decode_link",
+    "become_worker",
     "serve_link",
 ]
 
@@ -99,7 +101,7 @@ class LinkReport:
     """What a decoder has to say; `snapshot` is None before the source is open.
 
     `why` says why nothing is read now; `waiting`, that it is being tried again. `emulated` are the settings of the
-    board that can be reset beside an emulated link.
+    board that can be reset beside an emulated link. `findings` are of all links that are decoded together.
     """
 
     snapshot: Snapshot | None = None
@@ -111,13 +113,31 @@ class LinkReport:
     resettable: bool = False
     emulated: BoardSettings | None = None
     cpu_s: float = 0.0
+    findings: tuple[str, ...] = ()
+
+
+Opening: TypeAlias = Callable[[SourceRequest], Source]
+"""Opens the source of a request; MonitorError where that cannot be."""
+
+
+class Located(Protocol):
+    """Lays links that are decoded in one process side by side."""
+
+    @property
+    def findings(self) -> tuple[str, ...]: ...
+
+    def attach(self, name: str, pipeline: Pipeline) -> None: ...
 
 
 class LinkDecoding:
     """The source and its pipeline, opened and read in a thread of its own; a line is opened again and again."""
 
-    def __init__(self, spec: LinkSpec) -> None:
+    def __init__(
+        self, spec: LinkSpec, opening: Opening = open_source, located: Located | None = None
+    ) -> None:
         self.spec = spec
+        self._opening = opening
+        self._located = located
         self.pipeline: Pipeline | None = None
         self.why, self.waiting = "", False
         self._stop = threading.Event()
@@ -154,7 +174,7 @@ class LinkDecoding:
     def _read(self) -> str | None:
         """Open the source and read it to its end; why it could not be read on, or None at the end."""
         try:
-            source = open_source(self.spec.request)
+            source = self._opening(self.spec.request)
         except (MonitorError, OSError) as error:
             return str(error)
         try:
@@ -164,6 +184,8 @@ class LinkDecoding:
             return str(error)
         if self._kept is not None:
             pipeline.resume(self._kept)
+        if self._located is not None:
+            self._located.attach(self.spec.name, pipeline)
         self.pipeline, self._delay = pipeline, None
         self.why, self.waiting = "", False
         pipeline.run(self._stop)
@@ -192,6 +214,7 @@ class LinkDecoding:
             isinstance(source, BoardSource),
             emulated,
             time.process_time(),
+            () if self._located is None else self._located.findings,
         )
 
     def call(self, call: Call) -> Any:
@@ -214,9 +237,11 @@ class LinkDecoding:
         return sample
 
 
-def serve_link(connection: Connection, spec: LinkSpec) -> None:
+def serve_link(
+    connection: Connection, spec: LinkSpec, opening: Opening = open_source, located: Located | None = None
+) -> None:
     """Decode a source, and answer until the connection ends or None comes."""
-    decoding = LinkDecoding(spec)
+    decoding = LinkDecoding(spec, opening, located)
     sending = threading.Lock()
     calls: SimpleQueue[Call | None] = SimpleQueue()
 
@@ -257,8 +282,8 @@ def _do_calls(
         send(Reply(call.number, value, refused, report))
 
 
-def decode_link(connection: Connection, spec: LinkSpec) -> None:
-    """`serve_link` as the whole of a process: no signal of the terminal, no output, behind the screen in line."""
+def become_worker() -> None:
+    """Make this process one of a site: no signal of the terminal, no output, behind the screen in line."""
     for name in ("SIGINT", "SIGHUP"):
         number = getattr(signal, name, None)
         if number is not None:
@@ -270,4 +295,3 @@ def decode_link(connection: Connection, spec: LinkSpec) -> None:
         os.dup2(nowhere, stream)
     if hasattr(os, "nice"):
         os.nice(_NICE)
-    serve_link(connection, spec)

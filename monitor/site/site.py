@@ -16,11 +16,12 @@ from decoders.events import Plane
 from ..links.named_link import NamedLink
 from ..links.snapshot import LogEntry, Snapshot
 from ..opening import SourceRequest
-from ..sources.names import Segment
+from ..sources.names import Segment, is_chain
 from ..sources.source import Standstill
+from .link_worker import LinkSpec
 from .plan import PlannedSegment, SitePlan, SitePoint
 from .remote_link import RemoteLink
-from .worker_start import WorkerKind, prepare_workers
+from .worker_start import WorkerGroup, WorkerKind, prepare_workers
 
 __all__ = ["Findings", "LinkState", "Site", "SiteLink"]
 
@@ -158,15 +159,28 @@ class Site:
         findings: Findings | None = None,
     ) -> None:
         self.plan = plan
-        self._kind = kind
+        self._kind, self._started = kind, False
         self._findings = findings
+        requests = [_request_of(point, request) for point in plan.points]
+        chained = [
+            LinkSpec(point.name, each)
+            for point, each in zip(plan.points, requests, strict=True)
+            if is_chain(each.source)
+        ]
+        group = WorkerGroup(kind, chained) if chained else None
         self.links: tuple[SiteLink, ...] = tuple(
             SiteLink(
                 point,
-                RemoteLink(point.name, _request_of(point, request), interval_s=1 / rate, kind=kind),
+                RemoteLink(
+                    point.name,
+                    each,
+                    interval_s=1 / rate,
+                    kind=kind,
+                    group=group if is_chain(each.source) else None,
+                ),
                 None if point.segment is None else plan.segment(point.segment.sender, point.segment.receiver),
             )
-            for point in plan.points
+            for point, each in zip(plan.points, requests, strict=True)
         )
 
     @property
@@ -183,6 +197,10 @@ class Site:
         self.close()
 
     def start(self) -> None:
+        """Start every decoder; once only."""
+        if self._started:
+            return
+        self._started = True
         prepare_workers(self._kind)
         for each in self.links:
             each.link.start()
@@ -210,7 +228,9 @@ class Site:
     @property
     def findings(self) -> tuple[str, ...]:
         """What all links together tell; nothing where nobody looks at them together."""
-        return () if self._findings is None else tuple(self._findings(self.links))
+        told = {text: None for link in self.links for text in link.link.report.findings}
+        more = () if self._findings is None else tuple(self._findings(self.links))
+        return (*told, *more)
 
 
 def _request_of(point: SitePoint, request: SourceRequest) -> SourceRequest:
