@@ -134,6 +134,8 @@ class CmIntegrity:
                             keeper.failed(0, f"{event.plane.value} frame: {event.status.value}")
                         elif (number := frames.number(event.plane, event.data)) is None:
                             watch.foreign += 1
+                        elif number < 0:
+                            continue
                         elif not watch.take(number):
                             keeper.failed(0, f"{event.plane.value} frame {number} out of order", shows=False)
                         last = decoder.hyperframes if watch.received > before else last

@@ -179,10 +179,10 @@ def _times(name: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> It
             if not series[0] or not series[1]:
                 continue
             resolution = max(row["resolution_ms"] for raw in (before, after) for row in raw["rows"])
-            # The doubt of a single time is its resolution; of a mean also the scatter.
+            # A time is late by up to what it resolves, in either run; a mean has the scatter, too.
             spread = math.sqrt(sum(stdev(s) ** 2 / len(s) for s in series if len(s) > 1))
             change = fmean(series[1]) - fmean(series[0])
-            width = resolution + _FACTOR * spread
+            width = 2 * resolution + _FACTOR * spread
             texts = [f"{fmean(s):.3f} ms" for s in series]
             beyond = abs(change) > width
             yield Moved(name, f"{what} at {point}", texts[0], texts[1], change, width, "ms", beyond)

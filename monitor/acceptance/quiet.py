@@ -88,9 +88,7 @@ def unseen_checks(title: str, point: str, raw: Raw, index: int) -> list[Check]:
 class Quiet:
     """No error for so many hyperframes."""
 
-    claims = (
-        "No error counter moved and no alarm was raised at any point while so many hyperframes were received."
-    )
+    claims = "No error counter changed and no alarm was raised at any point while so many hyperframes were received."
 
     @staticmethod
     def extent(settings: StageSettings) -> int:

@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from decoders.line_coding.characters import LineForm
 from decoders.linerates import option_named
 from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings
 
-from ..errors import InputError
 from .link_up import follow_restart, judge_times
-from .meter import watch_points
+from .meter import hyperframe_size, watch_points
 from .quiet import judge_watch, passed_or_failed
 from .results import AcceptanceOutcome, Check
 from .rig import Streams
@@ -111,12 +109,9 @@ def _agreed(name: str, rows: Sequence[Raw]) -> Check:
 
 def _in_sync_at(option: str, streams: Streams) -> bool:
     """Whether a receiver of another rate finds sync in what the first point gets."""
-    form = streams.points[0].form
-    if form is not LineForm.BITS:
-        raise InputError("line data other than bits do not show whether the rate has changed")
-    decoder = LinkDecoder(LinkSettings(option=option, form=form))
+    decoder = LinkDecoder(LinkSettings(option=option, form=streams.points[0].form))
     fed = 0.0
-    size = option_named(streams.points[0].option).hyperframe_line_bits / 8
+    size = hyperframe_size(streams.points[0])
     for i, chunk in streams.read():
         if i == 0:
             decoder.receive(chunk.data)

@@ -72,7 +72,7 @@ class _BoardStreams:
 
     def inject(self, text: str) -> Injection:
         if self.source.faults_elsewhere:
-            raise NotObservable("the board receives what another one sends: what is put in shows there")
+            raise NotObservable("the board receives what another one sends: faults injected here show there")
         return self.source.inject(text)
 
 
@@ -117,7 +117,7 @@ class BoardRig:
     touches: Mapping[str, str] = {
         "link_up": "resets its transceiver again and again",
         "loopback": "sets its loopbacks",
-        "vendor": "puts values into vendor specific octets that it sends",
+        "vendor": "injects values into vendor specific octets that it sends",
         "campaign": "makes it transmit damaged data",
         "delay": "resets its transceiver again and again",
     }
@@ -191,7 +191,7 @@ class BoardRig:
             streams.next()
             paired = source.faults_elsewhere
             both = Transceiver.TRANSMITTER | Transceiver.RECEIVER
-            # Of a pair every second reset is the transmitter's alone: the far end's answer is to be received.
+            # Of a pair every second reset is the transmitter's alone: the remote end's answer is to be received.
             answers = paired and reset % 2 == 0
             before = source.ask_status().resets
             answer = source.reset_transceiver(Transceiver.TRANSMITTER if answers else both)

@@ -255,7 +255,8 @@ def several_sources_argument(parser: argparse.ArgumentParser, nargs: str, text: 
         action=_Sources,
         metavar="SOURCE",
         help=text
-        or "emulated, emulated:pair, serial device or URL of a board; two boards: NAME=SOURCE NAME=SOURCE",
+        or "emulated, emulated:pair, serial device or URL of a board; two boards: NAME=SOURCE NAME=SOURCE; for inject "
+        "emulated:chain, too",
     )
 
 

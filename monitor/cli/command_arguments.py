@@ -36,11 +36,11 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 
 
 def demo(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--chain", action="store_true", help="a chain of four nodes, REC-A to RE-3, at all its points at once"
-    )
     parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
+    parser.add_argument(
+        "--chain", action="store_true", help="watch the chain REC-A, RE-1, RE-2, RE-3 as a site"
+    )
     emulation_arguments(parser)
     screen_arguments(parser)
 
@@ -48,8 +48,8 @@ def demo(parser: argparse.ArgumentParser) -> None:
 def watch(parser: argparse.ArgumentParser) -> None:
     source_arguments(
         parser,
-        several="file, - for standard input, emulated, emulated:pair, serial device or URL; several of them, each as "
-        "NAME=SOURCE; or a site file SITE.toml",
+        several="file, - for standard input, emulated, emulated:chain, emulated:pair, serial device or URL; several "
+        "of them, each as NAME=SOURCE; or a site file SITE.toml",
     )
     line_arguments(parser)
     port_list_argument(parser)
@@ -233,6 +233,40 @@ def compare(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="differing octets to list per plane (default: 10)",
     )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def locate(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "sources",
+        nargs="+",
+        type=file_name,
+        metavar="POINT=SOURCE",
+        help="what each receiver gets: 'REC-A>RE-1=one.bits' 'RE-1>RE-2=two.bits' …; sent:REC-A>RE-1 is what REC-A"
+        " sends; nodes alone (REC-A=… RE-1=… RE-2=…) stand in the order of the chain, each is the receiver of the"
+        " data from the node before it, the first one from the second; or a site file SITE.toml, or emulated:chain",
+    )
+    parser.add_argument(
+        "--chain",
+        metavar="NODES",
+        help="all nodes in order, the REC first, where some have no source: A,B,C,D",
+    )
+    parser.add_argument("--form", choices=FORM_CHOICES, help="data format of all sources (default: detected)")
+    option_argument(parser, None, "detected")
+    parser.add_argument(
+        "--hyperframes",
+        type=at_least_one,
+        metavar="N",
+        help="hyperframes to read of each live source (default: 1500)",
+    )
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="FAULT",
+        help="fault to inject into emulated:chain, for example vendor.flip@120:segment=RE-1>RE-2",
+    )
+    line_arguments(parser, reconnect=False)
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
@@ -598,6 +632,7 @@ COMMANDS = (
     Command("replay", "show a capture on the screen: play, pause, step, speed, seek, next error", replay),
     Command("compare", "compare a sent and a received capture: differences by plane, bit error ratio", compare),
     Command("export", "convert a capture to the formats of other tools", export, _EXPORT_EPILOG),
+    Command("locate", "name the segment of a chain on which damage enters, from several points", locate),
     Command("inject", "inject faults into a link, and compare expected and observed counters", inject),
     Command("campaign", "negative-test campaign: inject each fault alone, and give a verdict", campaign),
     Command("delay", "measure the delay through transceiver resets, or compute a delay budget (--hops)", delay),

@@ -20,8 +20,9 @@ from .site_watch import plan_of_words, watch_site
 
 def run(arguments: argparse.Namespace) -> int:
     words = arguments.source
-    if (plan := plan_of_words(words)) is not None:
-        return watch_site(plan, SourceRequest.of(arguments, source=""), arguments)
+    site_request = SourceRequest.of(arguments, source="")
+    if (plan := plan_of_words(words, site_request)) is not None:
+        return watch_site(plan, site_request, arguments)
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     plain = PlainSettings(arguments.every, arguments.event_rate, not arguments.no_traffic)
     if not terminal and not arguments.headless and not arguments.plain:

@@ -1,7 +1,7 @@
 """Serves a board of a chain: its links to the boards on both sides, and a host on a port of its own for each link.
 
 A board goes on whatever the others do. One that has ended leaves its link without a signal; so does one that is
-stopped, after a quarter of a second. What is sent to a board that takes nothing is held back for as long, then lost.
+stopped, after a second. What is sent to a board that takes nothing is held back for as long, then lost.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from .pair_link import PairLink
 
 __all__ = ["NodeServing", "serve_node"]
 
-SILENT_S = 0.25
+SILENT_S = 1.0
 FREE_PACE = 750.0
 """Hyperframes a second of a radio head without a signal, where no pace is given."""
 _LARGEST_PIECE = 1 << 20

@@ -35,9 +35,9 @@ __all__ = [
     "Connection",
     "LinkReport",
     "LinkSpec",
-    "Located",
     "Opening",
     "Reply",
+    "SideBySide",
     "become_worker",
     "serve_link",
 ]
@@ -120,7 +120,7 @@ Opening: TypeAlias = Callable[[SourceRequest], Source]
 """Opens the source of a request; MonitorError where that cannot be."""
 
 
-class Located(Protocol):
+class SideBySide(Protocol):
     """Lays links that are decoded in one process side by side."""
 
     @property
@@ -133,7 +133,7 @@ class LinkDecoding:
     """The source and its pipeline, opened and read in a thread of its own; a line is opened again and again."""
 
     def __init__(
-        self, spec: LinkSpec, opening: Opening = open_source, located: Located | None = None
+        self, spec: LinkSpec, opening: Opening = open_source, located: SideBySide | None = None
     ) -> None:
         self.spec = spec
         self._opening = opening
@@ -238,7 +238,7 @@ class LinkDecoding:
 
 
 def serve_link(
-    connection: Connection, spec: LinkSpec, opening: Opening = open_source, located: Located | None = None
+    connection: Connection, spec: LinkSpec, opening: Opening = open_source, located: SideBySide | None = None
 ) -> None:
     """Decode a source, and answer until the connection ends or None comes."""
     decoding = LinkDecoding(spec, opening, located)
