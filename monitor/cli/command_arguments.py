@@ -20,6 +20,7 @@ from .argument_groups import (
     several_sources_argument,
     source_arguments,
     tested_link_arguments,
+    web_arguments,
 )
 from .values import at_least_one, file_name, number, share, whole
 
@@ -37,9 +38,6 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 
 
 def demo(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--chain", action="store_true", help="a chain of four nodes, REC-A to RE-3, at all its points at once"
-    )
     parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
     emulation_arguments(parser)
@@ -58,6 +56,7 @@ def watch(parser: argparse.ArgumentParser) -> None:
     screen_arguments(parser)
     plain_arguments(parser)
     serving_arguments(parser)
+    web_arguments(parser)
 
 
 def decode(parser: argparse.ArgumentParser) -> None:
