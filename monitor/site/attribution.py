@@ -391,8 +391,9 @@ class _Telling:
     def _jump(self) -> str:
         """Why a jump of the numbers may be no damage: nothing that moves says whether hyperframes are missing."""
         one = self.cluster
-        for time, by in self.route.timelines[one.point].turns:
-            if one.first - _SLACK <= time <= one.last + _SLACK and not one.outage:
+        turns = [] if one.outage else [(at, at, by) for at, by in self.route.timelines[one.point].turns]
+        for start, end, by in (*turns, *self.route.coverage[one.point].short_gaps):
+            if one.first - _SLACK <= end and start <= one.last + _SLACK:
                 count = counted(by, "hyperframe")
                 return f"BFN and HFN jump by {by}: sent so, or {count} missing in the capture"
         return ""

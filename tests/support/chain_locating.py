@@ -129,6 +129,8 @@ class Outcome:
     right: list[PlacedFault] = field(default_factory=list)
     undistinguished: list[tuple[PlacedFault, str]] = field(default_factory=list)
     unseen: list[PlacedFault] = field(default_factory=list)
+    unsure: list[ChainDamage] = field(default_factory=list)
+    """Damages that belong to no fault, and say themselves why they may be none."""
     wrong: list[tuple[PlacedFault, ChainDamage]] = field(default_factory=list)
     """Damages that stand on another segment than any fault of their time, with the nearest fault."""
 
@@ -187,6 +189,9 @@ def judged(faults: Sequence[PlacedFault], result: Localised, before: int = 24, a
             or fault.text.startswith("sync.jump")
         ]
         own = [i for _, i in sorted(near) if faults[i].segment in damage.segments]
+        if not own and not damage.distinguished:
+            outcome.unsure.append(damage)
+            continue
         if not own:
             distance = [(abs(short_way(damage.first - fault.number)), i) for i, fault in enumerate(faults)]
             outcome.wrong.append((faults[min(distance)[1]], damage))
