@@ -38,6 +38,9 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 
 
 def demo(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--chain", action="store_true", help="a chain of four nodes, REC-A to RE-3, at all its points at once"
+    )
     parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
     emulation_arguments(parser)
@@ -473,7 +476,7 @@ def board(parser: argparse.ArgumentParser) -> None:
         "--data",
         choices=("octets", "flagged", "control", "blocks"),
         default="flagged",
-        help="line data in records (default: flagged; blocks: options 7A to 10)",
+        help="line data in records; blocks are for options 7A to 10 (default: flagged)",
     )
     fec_arguments(parser)
     emulation_arguments(parser)
