@@ -256,8 +256,8 @@ def several_sources_argument(parser: argparse.ArgumentParser, nargs: str, text: 
         nargs=nargs,
         metavar="SOURCE",
         help=text
-        or "emulated, emulated:pair, serial device or URL of a board; two boards: NAME=SOURCE NAME=SOURCE; for inject "
-        "emulated:chain, too",
+        or "emulated, emulated:pair, serial device or URL of a board; two boards: NAME=SOURCE NAME=SOURCE; for "
+        "inject emulated:chain, too",
     )
 
 

@@ -38,9 +38,6 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 
 
 def demo(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--chain", action="store_true", help="a chain of four nodes, REC-A to RE-3, at all its points at once"
-    )
     parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
     emulation_arguments(parser)

@@ -23,12 +23,13 @@ def run(arguments: argparse.Namespace) -> int:
     words = arguments.source
     if arguments.web_control and arguments.web is None:
         raise InputError("--web-control is for --web")
-    plan = plan_of_words(words)
+    site_request = SourceRequest.of(arguments, source="")
+    plan = plan_of_words(words, site_request)
     name, arguments.source = named_source(words[0])
     if plan is None and arguments.web is not None:
         plan = plan_of_one(name, arguments.source)
     if plan is not None:
-        return watch_site(plan, SourceRequest.of(arguments, source=""), arguments)
+        return watch_site(plan, site_request, arguments)
     return _watch_one(name, arguments)
 
 

@@ -36,9 +36,9 @@ __all__ = [
     "Connection",
     "LinkReport",
     "LinkSpec",
-    "Located",
     "Opening",
     "Reply",
+    "SideBySide",
     "answer_asks",
     "become_worker",
     "serve_link",
@@ -122,7 +122,7 @@ Opening: TypeAlias = Callable[[SourceRequest], Source]
 """Opens the source of a request; MonitorError where that cannot be."""
 
 
-class Located(Protocol):
+class SideBySide(Protocol):
     """Lays links that are decoded in one process side by side."""
 
     @property
@@ -135,7 +135,7 @@ class LinkDecoding:
     """The source and its pipeline, opened and read in a thread of its own; a line is opened again and again."""
 
     def __init__(
-        self, spec: LinkSpec, opening: Opening = open_source, located: Located | None = None
+        self, spec: LinkSpec, opening: Opening = open_source, located: SideBySide | None = None
     ) -> None:
         self.spec = spec
         self.name = spec.name
@@ -256,7 +256,7 @@ class Answering(Protocol):
 
 
 def serve_link(
-    connection: Connection, spec: LinkSpec, opening: Opening = open_source, located: Located | None = None
+    connection: Connection, spec: LinkSpec, opening: Opening = open_source, located: SideBySide | None = None
 ) -> None:
     """Decode a source, and answer until the connection ends or None comes."""
     answer_asks(connection, LinkDecoding(spec, opening, located))

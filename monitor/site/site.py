@@ -176,7 +176,7 @@ class Site:
         chained = [
             LinkSpec(point.name, each)
             for point, each in zip(plan.points, requests, strict=True)
-            if is_chain(each.source)
+            if _shares_chain(each)
         ]
         group = WorkerGroup(kind, chained) if chained else None
         self.links: tuple[SiteLink, ...] = tuple(
@@ -187,7 +187,7 @@ class Site:
                     each,
                     interval_s=1 / rate,
                     kind=kind,
-                    group=running or (group if is_chain(each.source) else None),
+                    group=running or (group if _shares_chain(each) else None),
                 ),
                 None if point.segment is None else plan.segment(point.segment.sender, point.segment.receiver),
             )
@@ -243,6 +243,11 @@ class Site:
         told = {text: None for link in self.links for text in link.link.report.findings}
         more = () if self._findings is None else tuple(self._findings(self.links))
         return (*told, *more)
+
+
+def _shares_chain(request: SourceRequest) -> bool:
+    """Whether a source is a point of an emulated chain that is still to be made."""
+    return is_chain(request.source) and not request.opened
 
 
 def _request_of(point: SitePoint, request: SourceRequest) -> SourceRequest:

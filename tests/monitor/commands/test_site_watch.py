@@ -11,22 +11,30 @@ from monitor.commands.site_watch import plan_of_one, plan_of_words
 from monitor.errors import InputError
 from monitor.links.named_link import NamedLink
 from monitor.metrics.exposition import LinkTotals, metric_families
+from monitor.opening import SourceRequest
+from monitor.site.plan import SitePlan
 from monitor.site.site import SiteLink
 from tests.support.commands import outcome
 
 CAPTURES = Path(__file__).parents[3] / "captures"
 
 
+def planned(words: list[str]) -> SitePlan | None:
+    return plan_of_words(words, SourceRequest(source=""))
+
+
 def test_words_that_name_a_site() -> None:
-    assert plan_of_words(["one.bits"]) is None and plan_of_words(["RE-1=one.bits"]) is None
-    plan = plan_of_words(["RE-1=one.bits", "two.bits"])
+    assert planned(["one.bits"]) is None and planned(["RE-1=one.bits"]) is None
+    plan = planned(["RE-1=one.bits", "two.bits"])
     assert plan is not None and [point.name for point in plan.points] == ["RE-1", "link-2"]
-    plan = plan_of_words([str(CAPTURES / "saltmarsh-site.toml")])
+    plan = planned([str(CAPTURES / "saltmarsh-site.toml")])
     assert plan is not None and plan.name == "Saltmarsh"
+    plan = planned(["emulated:chain"])
+    assert plan is not None and len(plan.points) == 6
     with pytest.raises(InputError, match="a site file stands alone"):
-        plan_of_words([str(CAPTURES / "saltmarsh-site.toml"), "two.bits"])
+        planned([str(CAPTURES / "saltmarsh-site.toml"), "two.bits"])
     with pytest.raises(InputError, match=r"none\.toml: No such file"):
-        plan_of_words(["none.toml"])
+        planned(["none.toml"])
 
 
 def test_one_source_as_a_site() -> None:
