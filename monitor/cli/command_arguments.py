@@ -646,7 +646,7 @@ class Command(NamedTuple):
 
 COMMANDS = (
     Command("demo", "show an emulated two-board link with traffic on every plane; no hardware needed", demo),
-    Command("watch", "show a source on the screen", watch),
+    Command("watch", "show sources on the screen, in lines of text or in a browser", watch),
     Command("decode", "decode a source without a screen: a summary, or JSON for programs", decode),
     Command("craft", "make a capture with traffic and injected faults", craft),
     Command(
