@@ -71,7 +71,9 @@ def serve_node(
     sides = [_Side(*parts) for parts in zip(board.ports, links, hosts, strict=True)]
     try:
         for side in sides:
-            board.receive_nothing(side.port, 1)  # builds the code tables, so that the first host is answered at once
+            board.receive_nothing(
+                side.port, 1
+            )  # builds the code tables, so that the first host is answered at once
             side.join()
         ready([host.name for host in hosts])
         _NodeLoop(board, sides, serving.pace, serving.hyperframes).run()
