@@ -27,6 +27,7 @@ __all__ = [
     "several_sources_argument",
     "source_arguments",
     "tested_link_arguments",
+    "web_arguments",
 ]
 
 FORM_CHOICES = ("octets", "flagged", "symbols", "bits", "hex", "blocks")
@@ -173,6 +174,18 @@ def serving_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--listen-any", action="store_true", help="allow a listen address other than the loopback address"
+    )
+
+
+def web_arguments(parser: argparse.ArgumentParser) -> None:
+    """The screen in a browser."""
+    parser.add_argument(
+        "--web",
+        metavar="HOST:PORT",
+        help="show the screen in a browser, a page for each viewer, for reading only (port 0 = any free port)",
+    )
+    parser.add_argument(
+        "--web-control", action="store_true", help="with --web: pages may inject faults and reset boards"
     )
 
 

@@ -20,6 +20,7 @@ from .argument_groups import (
     several_sources_argument,
     source_arguments,
     tested_link_arguments,
+    web_arguments,
 )
 from .values import at_least_one, file_name, number, share, whole
 
@@ -37,10 +38,8 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 
 
 def demo(parser: argparse.ArgumentParser) -> None:
+    parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
-    parser.add_argument(
-        "--chain", action="store_true", help="watch the chain REC-A, RE-1, RE-2, RE-3 as a site"
-    )
     emulation_arguments(parser)
     screen_arguments(parser)
 
@@ -57,6 +56,7 @@ def watch(parser: argparse.ArgumentParser) -> None:
     screen_arguments(parser)
     plain_arguments(parser)
     serving_arguments(parser)
+    web_arguments(parser)
 
 
 def decode(parser: argparse.ArgumentParser) -> None:

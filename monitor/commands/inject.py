@@ -13,7 +13,7 @@ from ..campaign.receivers import OWN_DECODER
 from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.verdict import Verdict
-from ..opening import LinkRequest, SourceRequest, open_chain, open_link
+from ..opening import SourceRequest, open_chain, open_link
 from ..process.streams import print_json, print_lines, tell
 from ..reports.campaign_records import case_record
 from ..reports.chain_text import chain_trial_lines, chain_trial_record

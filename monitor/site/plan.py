@@ -209,10 +209,12 @@ def parse_site_plan(text: str, folder: Path | None = None) -> SitePlan:
 def plan_of_sources(sources: Sequence[tuple[str | None, str]]) -> SitePlan:
     """A site of named sources without segments; the third source, where it has no name, is called `link-3`.
 
-    InputError where a name is there twice.
+    InputError where a name or a serial line is there twice, and for standard input.
     """
     boards: list[PlannedBoard] = []
     for number, (name, source) in enumerate(sources):
+        if source == "-":
+            raise InputError("standard input cannot be one of several sources", hint="watch it alone")
         name = name or f"link-{number + 1}"
         if name in {board.name for board in boards}:
             raise InputError(f"the name {name} is there twice")
