@@ -6,7 +6,7 @@ import signal
 import socket
 import subprocess
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, suppress
 from functools import partial
 from pathlib import Path
@@ -172,8 +172,15 @@ def test_a_board_that_is_stopped_is_no_signal_until_it_goes_on(
 class Served(threading.Thread):
     """A board in a thread of this process, and all that it says to the hosts of its links."""
 
-    def __init__(self, setup: BoardSetup, serving: NodeServing, together: threading.Barrier) -> None:
+    def __init__(
+        self,
+        setup: BoardSetup,
+        serving: NodeServing,
+        together: threading.Barrier,
+        tell: Callable[[str], None] = lambda _: None,
+    ) -> None:
         super().__init__(daemon=True)
+        self._tell = tell
         self._together = together
         self.names: list[str] = []
         self.said: list[bytearray] = []
@@ -182,7 +189,7 @@ class Served(threading.Thread):
         self.start()
 
     def run(self) -> None:
-        serve_node(self._setup, self._serving, ready=self._ready, tell=lambda _: None)
+        serve_node(self._setup, self._serving, ready=self._ready, tell=self._tell)
 
     def _ready(self, names: Sequence[str]) -> None:
         self.names = list(names)
@@ -230,6 +237,19 @@ def test_boards_in_one_process_make_a_chain_and_end_with_their_hyperframes() -> 
     for decoders in links.values():
         assert all(decoder.hyperframes > 20 for decoder in decoders)
     assert links["RE-1"][0].counters["ethernet_frames"] and links["RE-2"][0].counters["ethernet_frames"]
+
+
+def test_a_neighbour_of_another_option_is_let_go_and_the_board_goes_on() -> None:
+    link, *ports = free_ports(3)
+    said: list[str] = []
+    together = threading.Barrier(2)
+    serving = NodeServing(downlink=link, tcp=ports[:1], pace=300, hyperframes=150)
+    board = Served(BoardSetup(name="REC-A", option="1"), serving, together, said.append)
+    other = NodeServing(uplink=link, tcp=ports[1:], pace=300, hyperframes=150)
+    Served(BoardSetup(name="RE-1", option="2"), other, together).join(patience(60))
+    board.join(patience(60))
+    assert not board.is_alive() and board.names
+    assert [text for text in said if "of option 2, this one is of option 1" in text] == said[:1] != []
 
 
 @pytest.mark.parametrize(
