@@ -14,6 +14,7 @@ from ..formats.forms import Form, check_form, checked_option
 from ..protocol.records import (
     Acknowledge,
     InjectFault,
+    LineCodeFlag,
     Loopback,
     Message,
     PayloadError,
@@ -24,15 +25,18 @@ from ..protocol.records import (
     SetLoopback,
     SetTraffic,
     Status,
+    StatusFlag,
     TrafficPlane,
     Transceiver,
 )
 from ..protocol.stream import RecordReader
 from ..sources.log import Log
-from ..sources.source import Chunk, Injection, Standstill
+from ..sources.source import BoardReport, Chunk, Injection, Standstill
 from .command_channel import ANSWER_S, CommandChannel
 from .line import DuplexLine, OctetQueue
 from .line_data import BoardLineData
+from .report import board_report
+from .sent_in import sent_in
 from .silence import Silence, why_silent
 
 __all__ = ["MOST_AHEAD", "NOT_IN_CONTROL_WORDS", "BoardSource"]
@@ -150,6 +154,11 @@ class BoardSource:
         return self.line_data.queue.dropped
 
     @property
+    def waiting(self) -> bool:
+        """Whether a chunk, or the end of the line, is there to be taken at once."""
+        return bool(self.line_data.queue.held) or self.line_data.queue.closed
+
+    @property
     def standstill(self) -> Standstill | None:
         """No line data come."""
         return self.line_data.pulse.standstill
@@ -173,6 +182,15 @@ class BoardSource:
     def status(self) -> Status | None:
         """The last status that came."""
         return self.channel.status
+
+    @property
+    def fec(self) -> bool:
+        """Whether the link has RS-FEC, as the status says; the line data are what stands behind it."""
+        return self.status is not None and bool(self.status.flags & StatusFlag.FEC)
+
+    @property
+    def board_report(self) -> BoardReport:
+        return board_report(self.status, self.reader.counters, self.option, self.octets_dropped)
 
     @property
     def reader(self) -> RecordReader:
@@ -221,18 +239,30 @@ class BoardSource:
                 raise InputError(f"hyperframe {fault.hyperframe} is past")
             full = full.replace(f"@{fault.hyperframe}", f"@{asked}", 1)
         try:
-            at = self.command(InjectFault(full)).hyperframe
+            answer = self.command(InjectFault(full))
         except PayloadError as error:
             raise InputError(str(error)) from None
+        at = answer.hyperframe
         self._check_place(fault, at, asked)
         if self.faults_elsewhere and _ELSEWHERE not in self.warnings:
             self.warnings.append(_ELSEWHERE)
-        form = LineForm(self.form)
-        context = Context(
-            OPTIONS[self.option], flags=form.has_flags, bits=False, blocks=form is LineForm.BLOCKS
+        return Injection(
+            max(at - ahead, 0), fault.text, fault.expected(self._context()), sent_in(answer.text)
         )
-        expected = fault.expected(context)
-        return Injection(max(at - ahead, 0), fault.text, expected)
+
+    def _context(self) -> Context:
+        """What a fault has to know of the link and of the form of its line data."""
+        form, code = LineForm(self.form), self.channel.line_code
+        seed = code.seed if code is not None and code.flags & LineCodeFlag.SEED_KNOWN else None
+        return Context(
+            OPTIONS[self.option],
+            flags=form.has_flags,
+            bits=False,
+            blocks=form is LineForm.BLOCKS,
+            version=1 if seed is None else 2,
+            fec=self.fec,
+            scrambling=seed,
+        )
 
     def _check_place(self, fault: Fault, at: int, asked: int | None) -> None:
         """InputError where a board acknowledges a fault for a hyperframe too far ahead to wait for."""

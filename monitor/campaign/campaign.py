@@ -53,6 +53,7 @@ __all__ = [
     "Baselines",
     "Bench",
     "LineCount",
+    "as_ended",
     "conclude",
     "frame_excerpt",
     "observe",
@@ -248,7 +249,7 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
         return _left_out(
             case, conditions.seed, f"the receiver does not serve {' and '.join(sorted(case.planes))}"
         )
-    seen = _as_ended(seen, ends_out_of_sync(faults, conditions))
+    seen = as_ended(seen, ends_out_of_sync(faults, conditions))
     first = min((place.hyperframe for place in sent.placed), default=0)
     findings = [f for f in clean.findings if f.verdict in (Verdict.CRASHED, Verdict.UNSYNCED)]
     if not findings:
@@ -275,7 +276,7 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
     return replace(result, held=len(due.facts))
 
 
-def _as_ended(seen: Observation, out_of_sync: bool) -> Observation:
+def as_ended(seen: Observation, out_of_sync: bool) -> Observation:
     """Where the line is unreadable to the end a right receiver is not in sync; one that says it is has failed."""
     if not out_of_sync or seen.failure is not None:
         return seen

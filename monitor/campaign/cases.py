@@ -98,7 +98,7 @@ VARIANTS: Mapping[str, tuple[str, ...]] = {
     "line.violation": ("count=15", "count=16"),
     "line.slip": ("bits=-1",),
     "line.character": ("characters=-1",),
-    "line.k": ("code=5",),
+    "line.k": ("code=5", "code=10"),
     "line.dark": ("level=1,hyperframes=3",),
     "sync.comma": ("count=2", "count=3"),
     "sync.hfn": ("value=7",),

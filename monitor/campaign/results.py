@@ -15,6 +15,7 @@ from .known_answers import AnswerResult
 from .rules import Rule
 from .served import Served
 from .transmission import PlacedFault
+from .two_ended_returns import Returned
 
 __all__ = ["Campaign", "CaseResult", "Excerpt"]
 
@@ -35,7 +36,8 @@ class CaseResult:
     """One case at one seed (None on a board). `moved` is against the baseline; times are hyperframes from the fault's
     own: to the first event that tells of it, and to the last one or the return to HFNSYNC. `held`: facts that were
     held against the sender's list. `tries`: how often it was put in until this came of it. `no_place`: such a link
-    has no place for it, so nothing is missing."""
+    has no place for it, so nothing is missing. `returned`: what came back to the board that transmits, if another
+    one does."""
 
     case: Case
     seed: int | None
@@ -51,6 +53,7 @@ class CaseResult:
     seconds: float = 0.0
     tries: int = 1
     no_place: bool = False
+    returned: Returned | None = None
 
     @property
     def passed(self) -> bool:

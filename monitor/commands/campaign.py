@@ -41,9 +41,11 @@ def run(arguments: argparse.Namespace) -> int:
     for path, _ in targets:
         if path:  # that it can be written is known before the campaign, not after it
             check_report(path, force=arguments.force)
-    if not is_emulated(arguments.source) and (arguments.thorough or receiver is not OWN_DECODER):
+    request = link_request(arguments)
+    on_boards = request.has_two_ends or not is_emulated(request.source)
+    if on_boards and (arguments.thorough or receiver is not OWN_DECODER):
         raise InputError("--thorough and another receiver are for emulated links, not for boards")
-    with open_link(LinkRequest.of(arguments)) as (conditions, bench):
+    with open_link(request) as (conditions, bench):
         chosen = choose(_cases(arguments, conditions), arguments.only, arguments.skip)
         if all(case.is_baseline for case in chosen):
             raise InputError(
@@ -82,6 +84,15 @@ def run(arguments: argparse.Namespace) -> int:
 def _stops(campaign: Campaign, arguments: argparse.Namespace) -> bool:
     """Whether it was to end at the first failure, and has."""
     return arguments.fail_fast and not campaign.passed
+
+
+def link_request(arguments: argparse.Namespace) -> LinkRequest:
+    """The link that the arguments name; two boards of a site file as if they were named one by one."""
+    from ..site.segment_ends import words_of_ends
+
+    at = arguments.inject_at[0] if len(arguments.inject_at) == 1 else None
+    words = words_of_ends(arguments.source, at, arguments.observe_at) if at else arguments.source
+    return LinkRequest.of(arguments, source=words[0], sources=tuple(words))
 
 
 def _size(arguments: argparse.Namespace, conditions: Conditions) -> str:

@@ -9,6 +9,7 @@ from decoders.events import Plane
 from decoders.link.settings import SenderSettings
 
 from ..protocol.records import TrafficPlane
+from .line_settings import LineSettings
 from .sender import EmulatedSender
 from .traffic import VendorPattern
 
@@ -18,8 +19,16 @@ __all__ = ["BoardSender"]
 class BoardSender(EmulatedSender):
     """A sender whose planes can be filled one by one, in percent."""
 
-    def __init__(self, settings: SenderSettings, seed: int, load: float, *, uplink: bool) -> None:
-        super().__init__(settings, seed, uplink=uplink)
+    def __init__(
+        self,
+        settings: SenderSettings,
+        seed: int,
+        load: float,
+        *,
+        uplink: bool,
+        line: LineSettings | None = None,
+    ) -> None:
+        super().__init__(settings, seed, uplink=uplink, line=line)
         self._shares = {Plane.HDLC: load, Plane.ETHERNET: load}
         self._credit = {Plane.HDLC: 0.0, Plane.ETHERNET: 0.0}
         self._vendor_pattern = self._vendor
@@ -35,6 +44,17 @@ class BoardSender(EmulatedSender):
         else:
             channel = Plane.HDLC if plane is TrafficPlane.HDLC else Plane.ETHERNET
             self._shares[channel], self._credit[channel] = percent / 100, 0.0
+
+    def announced(self, hyperframe: int) -> tuple[int, int]:
+        """(BFN, HFN) of a hyperframe as they would be sent without a fault in it; earlier jumps are counted in."""
+        waiting = ((fault, fault.hyperframe) for fault in self._waiting)
+        lasting = ((place.fault, place.hyperframe) for place in self._lasting)
+        jumps = sum(
+            fault.values["by"]
+            for fault, at in (*waiting, *lasting)
+            if fault.kind.name == "sync.jump" and at is not None and at < hyperframe
+        )
+        return self.timing_of(hyperframe + jumps)
 
     def send_frame(self, plane: TrafficPlane, frame: bytes) -> str:
         """Queue one C&M frame, given without its FCS; why not, where there is no such channel."""

@@ -26,6 +26,7 @@ __all__ = [
     "MAX_NAME",
     "MAX_PAYLOAD",
     "MAX_SENT_FRAME",
+    "UNIT_OCTETS",
     "VERSION",
     "Acknowledge",
     "AskStatus",
@@ -503,12 +504,13 @@ DATA_HEAD = cs.Struct("hyperframe" / cs.Int64ul, "offset" / cs.Int32ul, "option"
 """Head of a line data payload; the data follow."""
 _DATA_HEAD = struct.Struct("<QIB3x")
 _LINE_DATA = (RecordType.OCTETS, RecordType.FLAGGED, RecordType.CONTROL, RecordType.BLOCKS)
-_UNIT_OCTETS = {
+UNIT_OCTETS = {
     RecordType.OCTETS: 1,
     RecordType.FLAGGED: 2,
     RecordType.CONTROL: 2,
     RecordType.BLOCKS: BLOCK_OCTETS,
 }
+"""Octets of one item of line data, which is never split."""
 
 
 def data_payload(hyperframe: int, offset: int, option: str | None, data: bytes | memoryview) -> bytes:
@@ -528,7 +530,7 @@ def parse_data(record: Record) -> LineData:
     hyperframe, offset, code = _DATA_HEAD.unpack_from(payload)
     kind = RecordType(record.type)
     data = payload[_DATA_HEAD.size :]
-    unit = _UNIT_OCTETS[kind]
+    unit = UNIT_OCTETS[kind]
     if len(data) % unit or offset % unit:
         raise PayloadError(f"part of a {'block' if kind is RecordType.BLOCKS else 'word'} of line data")
     return LineData(hyperframe, offset, option_name(code), data, kind)

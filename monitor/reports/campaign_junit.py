@@ -74,6 +74,8 @@ def _case(case: dict[str, Any], several_seeds: bool) -> Any:
     told += [Property("tries", str(case["tries"]))] * (case["tries"] > 1)
     told += [Property(f"observed.{counter}", f"{change:+d}") for counter, change in case["moved"].items()]
     told += [Property(f"expected.{counter}", wish) for counter, wish in case["expected"].items()]
+    back = case.get("returned", {"at": "", "moved": {}})
+    told += [Property(f"returned.{back['at']}.{c}", f"{change:+d}") for c, change in back["moved"].items()]
     if told:
         make: Any = Properties
         properties = make()

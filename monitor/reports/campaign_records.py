@@ -75,12 +75,21 @@ def case_record(result: CaseResult, conditions: Conditions, size: str = "default
             for f in result.findings
         ],
         "facts_compared": result.held,
+        **_returned(result),
         "damage": [
             {"fault": e.fault, "what": e.what, "first_octet": e.first, "at": e.at, "octets": list(e.octets)}
             for e in result.excerpts
         ],
         "repeat_with": conditions.command("campaign", result.seed, *only),
     }
+
+
+def _returned(result: CaseResult) -> dict[str, Any]:
+    """What came back to the board that transmits the faults, where that is another one."""
+    back = result.returned
+    if back is None:
+        return {}
+    return {"returned": {"at": back.at, "expected": back.required, "moved": dict(back.moved)}}
 
 
 def campaign_record(

@@ -27,6 +27,7 @@ def campaign_lines(record: dict[str, Any]) -> list[str]:
         f"{link['source']}, option {link['option']}, {link.get('data') or link['form']}, p = {link['pointer_p']},"
         f" HDLC rate code {link['hdlc_rate_code']}"
         + ("" if link["seed"] is None else f", seed {link['seed']}"),
+        *_ends_lines(link),
         f"receiver: {record['receiver']['name']}; {record['size']} size, {len(record['cases'])} cases",
         "det, rec: detected and recovered after so many hf; counters against the baseline",
         "",
@@ -43,6 +44,14 @@ def campaign_lines(record: dict[str, Any]) -> list[str]:
         lines.append("")
     lines += textwrap.wrap(record["means"], WIDTH, break_on_hyphens=False)
     return [*lines, "", *textwrap.wrap(summary_line(record), WIDTH, break_on_hyphens=False)]
+
+
+def _ends_lines(link: dict[str, Any]) -> Iterator[str]:
+    """Who injected and who observed, where those are two boards."""
+    if "inject_at" in link:
+        yield f"injected at {link['inject_at']}, observed at {link['observe_at']}" + (
+            f"; returned alarms at {link['returned_alarms_at']}" if link["returned_alarms_at"] else ""
+        )
 
 
 def _answer_lines(record: dict[str, Any]) -> Iterator[str]:
@@ -98,6 +107,9 @@ def case_lines(case: dict[str, Any]) -> Iterator[str]:
     if case["passed"] and case["moved"]:
         moved = ", ".join(f"{counter}\xa0{change:+d}" for counter, change in case["moved"].items())
         yield from _wrapped(moved)
+    if case["passed"] and (back := case.get("returned")) and back["moved"]:
+        moved = ", ".join(f"{counter}\xa0{change:+d}" for counter, change in back["moved"].items())
+        yield from _wrapped(f"returned to {back['at']}: {moved}")
     if not case["passed"] or case["left_out"]:
         for finding in case["findings"]:
             yield from _wrapped(finding["text"])
