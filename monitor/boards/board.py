@@ -21,6 +21,7 @@ from ..protocol.records import (
     RecordType,
     ResetTransceiver,
     SelectData,
+    SendFrame,
     SetLoopback,
     SetTraffic,
     Status,
@@ -30,10 +31,12 @@ from ..protocol.records import (
 )
 from ..protocol.stream import RecordReader
 from ..sources.log import Log
-from ..sources.source import Chunk, Injection, Standstill
+from ..sources.source import BoardReport, Chunk, Injection, Standstill
 from .command_channel import ANSWER_S, CommandChannel
 from .line import DuplexLine, OctetQueue
 from .line_data import BoardLineData
+from .report import board_report
+from .sent_in import sent_in
 from .silence import Silence, why_silent
 
 __all__ = ["MOST_AHEAD", "NOT_IN_CONTROL_WORDS", "BoardSource"]
@@ -151,6 +154,11 @@ class BoardSource:
         return self.line_data.queue.dropped
 
     @property
+    def waiting(self) -> bool:
+        """Whether a chunk, or the end of the line, is there to be taken at once."""
+        return bool(self.line_data.queue.held) or self.line_data.queue.closed
+
+    @property
     def standstill(self) -> Standstill | None:
         """No line data come."""
         return self.line_data.pulse.standstill
@@ -181,6 +189,10 @@ class BoardSource:
         return self.status is not None and bool(self.status.flags & StatusFlag.FEC)
 
     @property
+    def board_report(self) -> BoardReport:
+        return board_report(self.status, self.reader.counters, self.option, self.octets_dropped)
+
+    @property
     def reader(self) -> RecordReader:
         return self.channel.reader
 
@@ -208,6 +220,10 @@ class BoardSource:
     def set_traffic(self, plane: TrafficPlane, percent: int) -> Acknowledge:
         return self.command(SetTraffic(plane, percent))
 
+    def send_frame(self, plane: TrafficPlane, frame: bytes) -> int:
+        """Have one C&M frame sent, given without its FCS; the hyperframe of the stream from which on it may begin."""
+        return max(self.command(SendFrame(plane, frame)).hyperframe - self.line_data.ahead, 0)
+
     def inject(self, text: str) -> Injection:
         """Schedule a fault; see FaultySource."""
         fault = parse_fault(text)
@@ -223,13 +239,16 @@ class BoardSource:
                 raise InputError(f"hyperframe {fault.hyperframe} is past")
             full = full.replace(f"@{fault.hyperframe}", f"@{asked}", 1)
         try:
-            at = self.command(InjectFault(full)).hyperframe
+            answer = self.command(InjectFault(full))
         except PayloadError as error:
             raise InputError(str(error)) from None
+        at = answer.hyperframe
         self._check_place(fault, at, asked)
         if self.faults_elsewhere and _ELSEWHERE not in self.warnings:
             self.warnings.append(_ELSEWHERE)
-        return Injection(max(at - ahead, 0), fault.text, fault.expected(self._context()))
+        return Injection(
+            max(at - ahead, 0), fault.text, fault.expected(self._context()), sent_in(answer.text)
+        )
 
     def _context(self) -> Context:
         """What a fault has to know of the link and of the form of its line data."""

@@ -30,6 +30,7 @@ from ..protocol.records import (
     Refuse,
     ResetTransceiver,
     SelectData,
+    SendFrame,
     SetLoopback,
     SetTraffic,
     Status,
@@ -56,8 +57,9 @@ _CALLED: dict[type[Message], str] = {
     ResetTransceiver: "a reset",
     SetTraffic: "other traffic",
     InjectFault: "the fault",
+    SendFrame: "a frame",
 }
-_GUARDED = (SetLoopback, ResetTransceiver, SetTraffic, InjectFault)
+_GUARDED = (SetLoopback, ResetTransceiver, SetTraffic, InjectFault, SendFrame)
 
 
 class LineDataSink(Protocol):

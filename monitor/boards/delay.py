@@ -14,8 +14,9 @@ from decoders.link_delay.delay import clock_bits
 
 from ..delay.samples import DelaySample, was_counted
 from ..errors import InputError
-from ..protocol.records import SelectData, Status
+from ..protocol.records import Loopback, SelectData, Status
 from .board import BoardSource
+from .report import compensated_clocks
 
 __all__ = ["BoardDelay"]
 
@@ -44,8 +45,14 @@ class BoardDelay:
             source.command(SelectData(0))
 
     def reset(self) -> None:
-        """Reset transmitter and receiver; InputError where the board refuses."""
-        self._resets_before = self._source.ask_status().resets
+        """Reset transmitter and receiver; InputError where the board refuses, or another one sends to it."""
+        status = self._source.ask_status()
+        if status.loopback is Loopback.PAIR:
+            raise InputError(
+                f"{self.description}: the round trip goes through another board, whose Toffset is part of it",
+                hint="framefray delay NAME=SOURCE NAME=SOURCE measures through both",
+            )
+        self._resets_before = status.resets
         self._source.reset_transceiver()
 
     def measure(self) -> DelaySample:
@@ -56,14 +63,15 @@ class BoardDelay:
         status = self._settled()
         alignment = status.alignment_bits
         assert alignment is not None
-        if not status.delay_clocks or not status.clock_period_ps:
+        compensated = compensated_clocks(status, self.option)
+        if compensated is None:
             raise InputError(f"{self.description}: the board counts no delay")
         clock = clock_bits(OPTIONS[self.option])
         return DelaySample(
             alignment_offset=alignment,
             far_alignment_offset=None,
             raw_clocks=status.delay_clocks,
-            compensated_clocks=status.delay_clocks + alignment / clock,
+            compensated_clocks=compensated,
             clock_period_ns=status.clock_period_ps / 1000,
             clock_ui=clock,
             resolution_ui=clock,

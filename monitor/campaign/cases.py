@@ -75,6 +75,8 @@ class Case:
         changed = {name: value for name, value in changed.items() if value is not None}
         if self.option is not None and self.option != usual.option:  # of another line
             changed |= {"fec": False, "scrambling": None}
+        if self.delay_bits is not None and usual.form is not LineForm.BITS:
+            raise InputError(f"form {usual.form.value} has no word alignment; choose --form bits")
         if self.every_plane:
             changed["every_plane"] = True
         if self.form is not None:
@@ -111,7 +113,7 @@ VARIANTS: Mapping[str, tuple[str, ...]] = {
     "hdlc.short": ("octets=2",),
     "hdlc.stuffing": ("ones=1",),
     "ethernet.fcs": ("xor=0x80000000",),
-    "ethernet.code": ("group=0",),
+    "ethernet.code": ("group=0", "at=-7"),
     "ethernet.delimiter": ("which=0", "which=1", "which=2", "which=4", "which=5"),
     "ethernet.short": ("octets=5",),
     "ethernet.long": ("octets=1523,tag=1",),

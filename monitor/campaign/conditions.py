@@ -22,6 +22,7 @@ __all__ = [
     "Conditions",
     "LinkConditions",
     "line_not_proven",
+    "not_shown_in",
     "sent_line_words",
     "tail_hyperframes",
 ]
@@ -83,6 +84,17 @@ class Conditions(Protocol):
     def command(self, name: str, seed: int | None, *more: str) -> str:
         """The command line that does the same again, or at another seed."""
         ...
+
+
+def not_shown_in(form: LineForm) -> list[str]:
+    """What line data of a form do not show of a receiver, a line each."""
+    what = {
+        LineForm.OCTETS: "special characters, code errors and LOS, the line code, and its word alignment",
+        LineForm.FLAGGED: "the line code and its word alignment, which are behind what made the flagged words",
+        LineForm.SYMBOLS: "the word alignment, which is behind what made the symbols",
+        LineForm.BLOCKS: "the block boundaries, which are behind what made the blocks",
+    }
+    return [f"line: {what[form]} (form {form.value})"] if form in what else []
 
 
 def tail_hyperframes(line: LineRateOption, rate_code: int, pointer_p: int) -> int:
@@ -188,7 +200,7 @@ class LinkConditions:
 
     @property
     def not_proven(self) -> list[str]:
-        out = line_not_proven(self.line)
+        out = not_shown_in(self.form) + line_not_proven(self.line)
         if self.fec:
             rule = "on" if self.fec_header_xor else "off"
             out.append(

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from ..faults.standard import hdlc_octets, pointer_valid, reserved_octets
 from .cases import COMBINATIONS, Case
-from .conditions import LEAD_HYPERFRAMES, LinkConditions
+from .conditions import LEAD_HYPERFRAMES, Conditions
 from .line_rules import FEC_RULES, SCRAMBLING_RULES, block_rules
-from .rule import Rule, all_of, one_each, spread
+from .rule import FLAGS, LINE_BITS, LINE_CODE, Rule, all_of, one_each, spread
 
 __all__ = ["RULES", "Rule", "default_cases", "rules_of"]
 
@@ -58,9 +58,10 @@ _LINE_RULES = (
         "a symbol of neither column is a code violation",
         _LINE,
         (
-            *one_each("line.violation", "line.violation:count=4"),
+            *one_each("line.violation", "line.violation:count=4", "line.violation:x=255,w=15,y=0"),
             all_of("line.violation in consecutive hyperframes", spread(["line.violation:count=2"] * 4, 1)),
         ),
+        needs=LINE_CODE,
     ),
     Rule(
         "line",
@@ -70,6 +71,7 @@ _LINE_RULES = (
             *one_each("line.disparity", "line.disparity:count=4", "line.disparity:x=255,w=15,y=0"),
             all_of("line.disparity in consecutive hyperframes", spread(["line.disparity:w=9"] * 4, 1)),
         ),
+        needs=LINE_CODE,
     ),
     Rule(
         "line",
@@ -83,6 +85,7 @@ _LINE_RULES = (
             ),
             *one_each("line.burst", "line.burst:count=3,span=10"),
         ),
+        needs=LINE_CODE,
     ),
     Rule(
         "line",
@@ -94,6 +97,7 @@ _LINE_RULES = (
             "line.disparity:count=15",
             "line.disparity:count=16",
         ),
+        needs=FLAGS,
     ),
     Rule(
         "line",
@@ -117,6 +121,7 @@ _LINE_RULES = (
             ),
             all_of("line.violation, 15 in each of 3 hyperframes", spread(["line.violation:count=15"] * 3, 1)),
         ),
+        needs=FLAGS,
     ),
     Rule(
         "line",
@@ -135,24 +140,28 @@ _LINE_RULES = (
                 spread(["line.violation:count=16"] * 2, 8),
             ),
         ),
+        needs=FLAGS,
     ),
     Rule(
         "line",
         "no light is LOS and LOF",
         _LOS,
         one_each("line.dark", "line.dark:level=1,hyperframes=3", "line.dark:hyperframes=20"),
+        needs=FLAGS,
     ),
     Rule(
         "line",
         "an inverted line reads without code errors",
         _LINE,
         one_each("line.invert", "line.invert:hyperframes=3"),
+        needs=LINE_CODE,
     ),
     Rule(
         "line",
         "the word boundary is found at each of ten bit offsets",
         "IEEE 802.3 clause 36.2.4.9",
         tuple(Case((), f"alignment offset {bits}", delay_bits=1230 + bits) for bits in range(10)),
+        needs=LINE_BITS,
     ),
     Rule(
         "line",
@@ -168,6 +177,7 @@ _LINE_RULES = (
             "delay.step:bits=5",
             "delay.step:bits=1",
         ),
+        needs=LINE_BITS,
     ),
     Rule(
         "line",
@@ -180,9 +190,10 @@ _LINE_RULES = (
                 spread((f"line.k:x=20,w=0,code={code}" for code in range(12)), 3),
             ),
             Case(("line.k", "line.k:x=200,w=9,code=5"), "line.k, two in one hyperframe"),
-            Case(("line.k:code=5",)),
+            *one_each("line.k:code=5", "line.k:x=255,w=15"),
             all_of("line.k in consecutive hyperframes", ["line.k:hyperframes=4"]),
         ),
+        needs=FLAGS,
     ),
 )
 
@@ -195,6 +206,7 @@ _SYNC_RULES = (
             *(Case((f"sync.byte:code={code}",)) for code in (*range(5), *range(6, 13))),
             *one_each("sync.byte:code=1,hyperframes=3", "sync.byte:code=12,hyperframes=3"),
         ),
+        needs=FLAGS,
     ),
     Rule(
         "sync",
@@ -228,6 +240,7 @@ _SYNC_RULES = (
         "K28.5 elsewhere does not move the frame while sync is held",
         _SYNC,
         (all_of("line.k, K28.5 at one place in 6 hyperframes", ["line.k:code=5,hyperframes=6"]),),
+        needs=FLAGS,
     ),
     Rule(
         "sync",
@@ -257,6 +270,10 @@ _SYNC_RULES = (
                 "sync.hfn:value=149",
                 "sync.hfn:value=255",
                 "sync.hfn:value=0",
+            ),
+            all_of(
+                "sync.hfn, values that are none",
+                spread((f"sync.hfn:value={value}" for value in (151, 152, 160, 191, 192, 223, 240, 254)), 3),
             ),
             Case(("sync.hfn:value=150",), "sync.hfn 150 in place of 0", first_hfn=(150 - _AT) % 150),
             Case(("sync.hfn:value=150",), "sync.hfn 150 in place of 149", first_hfn=149 - _AT),
@@ -345,6 +362,10 @@ _L1_RULES = (
                 ["l1.reset@20:hyperframes=16", "sync.comma@26:count=3"],
             ),
             Case(("l1.alarms:mask=3,hyperframes=10",)),
+            all_of(
+                "l1.reset, another alarm within", ["l1.reset@24:hyperframes=10", "l1.sdi@28:hyperframes=2"]
+            ),
+            Case(("l1.reset:hyperframes=10",), "l1.reset over HFN 149 to 0", first_hfn=145 - _AT),
         ),
     ),
     Rule(
@@ -382,6 +403,11 @@ _L1_RULES = (
                 "l1.pointer, two values in four hyperframes",
                 ["l1.pointer@24:value=30,hyperframes=2", "l1.pointer@26:value=31,hyperframes=2"],
             ),
+            Case(("l1.pointer:hyperframes=4,value=30",), "l1.pointer over HFN 149 to 0", first_hfn=148 - _AT),
+            all_of(
+                "l1.pointer and l1.rate together",
+                ["l1.pointer@24:hyperframes=6,value=30", "l1.rate@24:hyperframes=6,value=1"],
+            ),
             all_of(
                 "l1.pointer, interrupted after 3 hyperframes",
                 ["l1.pointer@24:value=30,hyperframes=3", "l1.pointer@28:value=30,hyperframes=3"],
@@ -402,6 +428,7 @@ _L1_RULES = (
                 "l1.rate:hyperframes=6,value=2",
                 "l1.rate:hyperframes=6,value=0",
             ),
+            Case(("l1.rate:hyperframes=4,value=1",), "l1.rate over HFN 149 to 0", first_hfn=148 - _AT),
             all_of(
                 "l1.rate, two values in four hyperframes",
                 ["l1.rate@24:value=1,hyperframes=2", "l1.rate@26:value=0,hyperframes=2"],
@@ -443,7 +470,15 @@ _HDLC_RULES = (
         "hdlc",
         "every good frame arrives once, in order, octet for octet",
         _HDLC,
-        (*one_each("hdlc.size:octets=5", "hdlc.join"), Case((), "hdlc, good frames")),
+        (
+            *one_each(
+                "hdlc.size:octets=5",
+                "hdlc.join",
+                "hdlc.content:octets=24,frames=3",
+                "hdlc.content:octets=4,frames=8",
+            ),
+            Case((), "hdlc, good frames"),
+        ),
     ),
     Rule(
         "hdlc",
@@ -514,6 +549,7 @@ _HDLC_RULES = (
                 "hdlc.abort:after=12",
                 "hdlc.abort_at:bits=7",
                 "hdlc.abort_at:bits=8",
+                "hdlc.abort_close",
             ),
             all_of(
                 "hdlc.abort_at, 0 to 20 bits behind a flag",
@@ -526,6 +562,21 @@ _HDLC_RULES = (
         "a zero behind five ones is stuffed, a missing one shows",
         _HDLC,
         one_each("hdlc.stuffing", "hdlc.stuffing:ones=1"),
+    ),
+    Rule(
+        "hdlc",
+        "any data is sent as it is: ones, zeros, and what are flags and escapes elsewhere",
+        _HDLC,
+        (
+            *one_each(
+                "hdlc.content:octet=255,octets=300",
+                "hdlc.content:octet=0",
+                "hdlc.content:octet=0x7E",
+                "hdlc.content:octet=0x7D",
+                "hdlc.content:octet=0x7D,octets=29",
+                "hdlc.content:octet=3,octets=15",
+            ),
+        ),
     ),
     Rule(
         "hdlc",
@@ -561,7 +612,10 @@ _ETHERNET_RULES = (
         "ethernet",
         "every good frame arrives once, in order, octet for octet",
         _MAC,
-        (*one_each("ethernet.size:octets=65"), Case((), "ethernet, good frames")),
+        (
+            *one_each("ethernet.size:octets=65", "ethernet.content:frames=3,octet=17"),
+            Case((), "ethernet, good frames"),
+        ),
     ),
     Rule(
         "ethernet",
@@ -641,7 +695,11 @@ _ETHERNET_RULES = (
             all_of("ethernet.code, each group", (f"ethernet.code:group={group}" for group in _GROUPS)),
             all_of(
                 "ethernet.code, at the first and other nibbles",
-                (f"ethernet.code:at={at}" for at in (1, 2, 3, 20, 119, 120)),
+                (f"ethernet.code:at={at}" for at in (0, 1, 2, 3, 20, 119, 120)),
+            ),
+            all_of(
+                "ethernet.code, in the preamble and the SFD",
+                (f"ethernet.code:at={at}" for at in (-14, -13, -8, -3, -2, -1)),
             ),
         ),
     ),
@@ -663,6 +721,21 @@ _ETHERNET_RULES = (
                 "ethernet.preamble:fives=0",
                 "ethernet.preamble:fives=32",
                 "ethernet.preamble:fives=33",
+            ),
+        ),
+    ),
+    Rule(
+        "ethernet",
+        "any destination and any data, what is a preamble or an SFD elsewhere, too",
+        f"{_MAC}.3",
+        (
+            *one_each(
+                "ethernet.content",
+                "ethernet.content:to=0,octet=0",
+                "ethernet.content:to=2,octet=0x55",
+                "ethernet.content:octet=0xD5",
+                "ethernet.content:octet=255,octets=600",
+                "ethernet.content:to=3",
             ),
         ),
     ),
@@ -718,6 +791,18 @@ _WORD_RULES = (
                 "vendor.flip, three in one hyperframe",
             ),
             all_of(
+                "vendor.flip, 28 in one hyperframe",
+                [f"vendor.flip@24:ns={ns},xs={xs}" for ns in range(16, 23) for xs in range(4)],
+            ),
+            all_of(
+                "vendor.flip, the same bit of two octets of a subchannel",
+                [f"vendor.flip@24:ns=18,xs={xs},bit=7" for xs in (0, 2)],
+            ),
+            all_of(
+                "vendor.value, from one octet to another",
+                [f"vendor.value@{at}:ns=18,xs={xs},hyperframes=2" for at, xs in ((24, 0), (26, 1))],
+            ),
+            all_of(
                 "vendor.value in consecutive hyperframes",
                 spread((f"vendor.value:value={value},hyperframes=1" for value in (1, 2, 3, 4)), 1),
             ),
@@ -734,6 +819,10 @@ _WORD_RULES = (
                 spread(f"ctrl_axc.flip:ns={ns},xs={xs}" for ns in range(4, 8) for xs in range(4)),
             ),
             Case(("ctrl_axc.flip", "ctrl_axc.flip:ns=6,xs=3"), "ctrl_axc.flip, two in one hyperframe"),
+            all_of(
+                "ctrl_axc.flip, the same bit of two octets of a subchannel",
+                [f"ctrl_axc.flip@24:ns=5,xs={xs}" for xs in (1, 2)],
+            ),
         ),
     ),
     Rule(
@@ -747,6 +836,10 @@ _WORD_RULES = (
                 spread(f"reserved.flip:ns={ns},xs={xs}" for ns in range(8, 16) for xs in range(4)),
             ),
             Case(("reserved.flip", "reserved.flip:ns=15,xs=3"), "reserved.flip, two in one hyperframe"),
+            all_of(
+                "reserved.flip, the same bit of two octets of a subchannel",
+                [f"reserved.flip@24:ns=9,xs={xs}" for xs in (1, 2)],
+            ),
         ),
     ),
     Rule(
@@ -775,7 +868,7 @@ _WORD_RULES = (
 )
 
 
-def _beside_the_others(usual: LinkConditions) -> Rule:
+def _beside_the_others(usual: Conditions) -> Rule:
     """Reserved octets in the subchannels of other planes."""
     reserved = reserved_octets(usual.option, usual.rate_code).places.tolist()
     beside = [place for place in reserved if place[0] in (0, 1, 2)]
@@ -793,7 +886,7 @@ def _beside_the_others(usual: LinkConditions) -> Rule:
     )
 
 
-def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
+def _settings(usual: Conditions) -> tuple[Rule, ...]:
     """Rules of where the planes lie, for the option of the link."""
     option, words = usual.option, usual.line.word_octets
     codes = [code for code in range(7) if hdlc_octets(option, code)]
@@ -875,17 +968,17 @@ RULES: tuple[Rule, ...] = (
 )
 
 
-def rules_of(usual: LinkConditions) -> tuple[Rule, ...]:
+def rules_of(usual: Conditions) -> tuple[Rule, ...]:
     """Every rule with its cases for a link."""
     if usual.line.line_code == "64b66b":
         kept = (rule for rule in RULES if rule.plane != "line" and rule not in _OF_K28_5)
-        line = block_rules(usual.line, fec=usual.fec) + FEC_RULES * usual.fec
+        line = block_rules(usual.line, fec=usual.sent_line.fec) + FEC_RULES * usual.sent_line.fec
         return (*line, *kept, *_settings(usual))
     rules = RULES + _settings(usual)
-    return rules + SCRAMBLING_RULES if usual.scrambling is not None else rules
+    return rules + SCRAMBLING_RULES if usual.sent_line.scrambling is not None else rules
 
 
-def default_cases(usual: LinkConditions) -> list[Case]:
+def default_cases(usual: Conditions) -> list[Case]:
     """The baseline and the cases of every rule, each once."""
     cases = [Case(()), *(case for rule in rules_of(usual) for case in rule.cases)]
     return list(dict.fromkeys(cases))

@@ -7,7 +7,7 @@ import os
 import sys
 from typing import Any
 
-from .values import at_least_one, baud, bit_error_ratio, file_name, pace, refreshes, whole
+from .values import at_least_one, baud, bit_error_ratio, file_name, pace, refreshes, seconds, whole
 
 __all__ = [
     "FORM_CHOICES",
@@ -16,13 +16,18 @@ __all__ = [
     "fault_list_argument",
     "force_argument",
     "help_formatter",
+    "inject_at_arguments",
     "line_arguments",
     "option_argument",
+    "plain_arguments",
     "port_list_argument",
     "scrambling_argument",
     "screen_arguments",
+    "serving_arguments",
+    "several_sources_argument",
     "source_arguments",
     "tested_link_arguments",
+    "web_arguments",
 ]
 
 FORM_CHOICES = ("octets", "flagged", "symbols", "bits", "hex", "blocks")
@@ -49,15 +54,22 @@ def option_argument(parser: argparse.ArgumentParser, usual: str | None = "2", te
     )
 
 
-def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False) -> None:
-    """The source and how to read it; `capture` where a live source is not possible."""
+def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False, several: str = "") -> None:
+    """The source and how to read it; `capture` where a live source is not possible.
+
+    `several`: where there may be more than one, what else to say of them.
+    """
+    many: dict[str, Any] = {"nargs": "+"} if several else {}
     parser.add_argument(
         "source",
         type=file_name,
         metavar="CAPTURE" if capture else "SOURCE",
-        help="file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
+        **many,
+        help=several
+        or "file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
         if capture
-        else "file, - for standard input, emulated, emulated:pair, serial device or URL",
+        else "file, - for standard input, emulated, emulated:chain, a point of it such as "
+        "emulated:chain/RE-1>RE-2, emulated:pair, serial device or URL",
     )
     parser.add_argument("--form", choices=FORM_CHOICES, help="data format (default: detected)")
     option_argument(parser, None, "detected")
@@ -153,6 +165,56 @@ def screen_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def serving_arguments(parser: argparse.ArgumentParser) -> None:
+    """What is served over HTTP while a command runs."""
+    parser.add_argument(
+        "--metrics",
+        metavar="HOST:PORT",
+        help="serve counters and states for a metrics collector (OpenMetrics, /metrics; port 0 = any free port)",
+    )
+    parser.add_argument(
+        "--listen-any", action="store_true", help="allow a listen address other than the loopback address"
+    )
+
+
+def web_arguments(parser: argparse.ArgumentParser) -> None:
+    """The screen in a browser."""
+    parser.add_argument(
+        "--web",
+        metavar="HOST:PORT",
+        help="show the screen in a browser, a page for each viewer, for reading only (port 0 = any free port)",
+    )
+    parser.add_argument(
+        "--web-control", action="store_true", help="with --web: pages may inject faults and reset boards"
+    )
+
+
+def plain_arguments(parser: argparse.ArgumentParser) -> None:
+    """Lines of text in place of the screen."""
+    parser.add_argument(
+        "--plain", action="store_true", help="no screen: a line for each event, and status lines"
+    )
+    parser.add_argument(
+        "--every",
+        type=seconds,
+        default=10.0,
+        metavar="S",
+        help="with --plain: seconds between status lines (default: 10)",
+    )
+    parser.add_argument(
+        "--event-rate",
+        type=whole,
+        metavar="N",
+        help="with --plain: event lines per second at most, errors first; 0 = no limit "
+        "(default: 10; captures: no limit)",
+    )
+    parser.add_argument(
+        "--no-traffic",
+        action="store_true",
+        help="with --plain: no lines for C&M frames without error and for octets that changed",
+    )
+
+
 def emulation_arguments(parser: argparse.ArgumentParser, *, usual: float = 750.0) -> None:
     """The emulated link."""
     parser.add_argument(
@@ -187,11 +249,36 @@ def scrambling_argument(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def several_sources_argument(parser: argparse.ArgumentParser, nargs: str, text: str = "") -> None:
+    """One SOURCE, or two boards that a cable joins, each as NAME=SOURCE: a list."""
+    parser.add_argument(
+        "source",
+        nargs=nargs,
+        metavar="SOURCE",
+        help=text
+        or "emulated, emulated:pair, serial device or URL of a board; two boards: NAME=SOURCE NAME=SOURCE; for "
+        "inject emulated:chain, too",
+    )
+
+
+def inject_at_arguments(parser: argparse.ArgumentParser) -> None:
+    """Which of two boards transmits the faults, and which receives them."""
+    parser.add_argument(
+        "--inject-at",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="two boards: inject the faults at this one, observe them at the other one",
+    )
+    parser.add_argument(
+        "--observe-at", metavar="NAME", help="where more than two boards are named: observe at this one"
+    )
+
+
 def tested_link_arguments(parser: argparse.ArgumentParser) -> None:
     """The link that `campaign` and `inject` inject faults into."""
-    parser.add_argument(
-        "source", metavar="SOURCE", help="emulated, emulated:pair, serial device or URL of a board"
-    )
+    several_sources_argument(parser, "+")
+    inject_at_arguments(parser)
     option_argument(parser, None, "2, or what the board reports")
     parser.add_argument("--pointer", type=whole, metavar="P", help="pointer p: 0 or 20 to 63 (default: 40)")
     parser.add_argument(

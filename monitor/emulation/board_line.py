@@ -18,6 +18,7 @@ from decoders.line_coding.code_8b10b import SymbolDecoder
 from decoders.line_coding.code_64b66b import BLOCK_BITS, BLOCK_OCTETS, PayloadDescrambler, join_blocks
 from decoders.linerates import LineRateOption
 
+from ..faults.injector import D21_5_SYMBOL
 from ..formats.form_writer import flagged_words
 from .block_deserialiser import BlockDeserialiser, flagged_blocks
 from .block_writer import BlockLineWriter
@@ -126,6 +127,10 @@ class BoardSymbolLine(BoardLine):
     def restart(self) -> None:
         super().restart()
         self._decoder = SymbolDecoder()
+
+    def gap(self, symbols: int) -> U16:
+        """So many symbols between two hyperframes: D21.5, which leaves the running disparity as it is."""
+        return self._deserialiser.take(np.full(symbols, D21_5_SYMBOL, np.uint16))
 
     def _sent(self, batch: SentBatch) -> U16:
         return self._writer.symbols(batch)

@@ -18,7 +18,7 @@ from decoders.events import Event
 from decoders.frame_structure.controlwords import subchannel_owners
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 
-from ..sources.source import Standstill
+from ..sources.source import BoardReport, Standstill
 from .snapshot import NEVER, InjectedFault, LogEntry, Snapshot
 
 __all__ = ["LinkWatch"]
@@ -42,6 +42,16 @@ class LinkWatch:
 
     def __post_init__(self) -> None:
         self.log = deque(maxlen=self.history)
+
+    def resume(self, kept: Snapshot) -> None:
+        """Go on where another decoder of this link has stopped: its counts are kept, and the log is numbered on."""
+        progress, decoder = self.decoder.progress, self.decoder
+        decoder.counters.update(kept.counters)
+        progress.hyperframes, progress.missed = kept.hyperframes, kept.hyperframes_missed
+        progress.not_received = kept.hyperframes_not_received
+        progress.gaps_of_unknown_length = kept.breaks_of_unknown_length + 1
+        self.events = kept.events
+        self.last_change, self._previous = dict(kept.last_change), dict(kept.counters)
 
     def on_block(self, block: HyperframeBlock) -> None:
         """Keep the control words, where they changed, and one hyperframe's IQ."""
@@ -100,6 +110,7 @@ class LinkWatch:
         ended: bool = False,
         warnings: tuple[str, ...] = (),
         standstill: Standstill | None = None,
+        board: BoardReport | None = None,
     ) -> Snapshot:
         decoder = self.decoder
         planes = decoder.planes
@@ -135,6 +146,7 @@ class LinkWatch:
             breaks_of_unknown_length=decoder.breaks_of_unknown_length,
             warnings=warnings,
             standstill=standstill,
+            board=board,
             fec=decoder.fec is not None,
             scrambling_seed=decoder.scrambling_seed,
         )

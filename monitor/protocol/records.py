@@ -25,6 +25,7 @@ __all__ = [
     "MAX_DATA",
     "MAX_NAME",
     "MAX_PAYLOAD",
+    "MAX_SENT_FRAME",
     "UNIT_OCTETS",
     "VERSION",
     "Acknowledge",
@@ -46,6 +47,7 @@ __all__ = [
     "Refuse",
     "ResetTransceiver",
     "SelectData",
+    "SendFrame",
     "SetLoopback",
     "SetTraffic",
     "Status",
@@ -67,6 +69,8 @@ MAX_DATA = 1 << 16
 MAX_PAYLOAD = MAX_DATA + 16
 MAX_COMMAND_PAYLOAD = 256
 """Longest payload to a board, so that 300 octets of receive buffer will do."""
+MAX_SENT_FRAME = MAX_COMMAND_PAYLOAD - 4
+"""Longest frame that a board is asked to send, without its FCS."""
 MAX_NAME = 64
 """Characters of a board's name; the rest of a longer one is left out."""
 
@@ -104,6 +108,7 @@ class RecordType(IntEnum):
     SET_TRAFFIC = 0x43
     INJECT_FAULT = 0x44
     SELECT_DATA = 0x45
+    SEND_FRAME = 0x46
 
     @property
     def is_line_data(self) -> bool:
@@ -450,6 +455,18 @@ class SelectData:
     data_type: int
 
 
+@dataclass(frozen=True, slots=True)
+class SendFrame:
+    """Send one C&M frame, given from the address on, without flags, preamble, SFD and FCS, which the board adds."""
+
+    TYPE: ClassVar = RecordType.SEND_FRAME
+    LAYOUT: ClassVar = cs.Struct(
+        "plane" / _as(cs.Int8ul, TrafficPlane), cs.Padding(3), "frame" / cs.GreedyBytes
+    )
+    plane: TrafficPlane
+    frame: bytes
+
+
 Message = (
     LineData
     | Status
@@ -464,6 +481,7 @@ Message = (
     | SetTraffic
     | InjectFault
     | SelectData
+    | SendFrame
 )
 _KINDS: tuple[Any, ...] = (
     Status,
@@ -478,6 +496,7 @@ _KINDS: tuple[Any, ...] = (
     SetTraffic,
     InjectFault,
     SelectData,
+    SendFrame,
 )
 KIND_OF_TYPE = MappingProxyType({int(kind.TYPE): kind for kind in _KINDS})
 

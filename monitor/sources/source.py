@@ -21,11 +21,13 @@ if TYPE_CHECKING:
 
 __all__ = [
     "UNKNOWN_GAP",
+    "BoardReport",
     "Chunk",
     "FaultySource",
     "GuardedSource",
     "Injection",
     "LineSource",
+    "ReportingSource",
     "RestartingSource",
     "Source",
     "Standstill",
@@ -39,12 +41,14 @@ class Injection:
     """A fault as a source has scheduled it.
 
     `hyperframe` counts from the start of the source's stream; `text` names the fault with every parameter;
-    `expected` are the counters that must move, and by how much.
+    `expected` are the counters that must move, and by how much. `sent` are BFN and HFN of the hyperframe that it is
+    sent in, where a board says them.
     """
 
     hyperframe: int
     text: str
     expected: Mapping[str, int]
+    sent: tuple[int, int] | None = None
 
 
 @runtime_checkable
@@ -125,6 +129,33 @@ class LineSource(Protocol):
     def standstill(self) -> Standstill | None:
         """None while line data come."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class BoardReport:
+    """What a board tells of itself, None where it has not, and what its serial line lost since it was opened.
+
+    `delay_ns` is the round trip delay that the board counted last, compensated for its alignment offset.
+    `data_lost`: hyperframes received and not sent, `commands_bad`: records that it could not read, both by its own
+    count. `octets_dropped` were not taken from the line in time.
+    """
+
+    name: str | None = None
+    resets: int | None = None
+    data_lost: int | None = None
+    commands_bad: int | None = None
+    delay_ns: float | None = None
+    records_lost: int = 0
+    records_bad: int = 0
+    octets_dropped: int = 0
+
+
+@runtime_checkable
+class ReportingSource(Protocol):
+    """A source that knows of a board behind it and of the line to it."""
+
+    @property
+    def board_report(self) -> BoardReport: ...
 
 
 @runtime_checkable

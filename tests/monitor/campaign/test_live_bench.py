@@ -68,7 +68,9 @@ def test_prove_is_the_same_over_a_line(way: tuple[str, ...], capsys: pytest.Capt
         assert main(["campaign", name, "--json", *words]) == 0
     seen = json.loads(capsys.readouterr().out)
     emulated = run_campaign(LinkConditions(), choose(every_case(), [case.name for case in ONE_OF_EACH]))
-    assert verdicts(seen) == {r.case.name: r.verdict.value for r in emulated.results}
+    # On the emulated link IQ data are compared; of a board nobody knows them.
+    right = {r.case.name: r.verdict.value for r in emulated.results} | {"iq.flip": Verdict.UNPROVEN.value}
+    assert verdicts(seen) == right
     assert (seen["link"]["via"], seen["link"]["pointer_p"], seen["link"]["seed"]) == ("board", 40, None)
     assert seen["repeat_with"] == shlex.join(["framefray", "campaign", name, *words]) and seen["complete"]
 
@@ -229,7 +231,9 @@ def test_line_data_that_are_lost_are_no_verdict() -> None:
     assert unseen.verdict is Verdict.UNSEEN and not unseen.passed
     assert "the line is too slow or broken" in unseen.findings[0].text
     board.losing = False
-    assert bench.case(Case(("iq.flip",))).verdict is Verdict.SILENT
+    unproven = bench.case(Case(("iq.flip",)))
+    assert unproven.verdict is Verdict.UNPROVEN and unproven.skipped
+    assert bench.case(Case(("hdlc.fcs",))).verdict is Verdict.DETECTED
 
 
 # ---- what cannot be --------------------------------------------------------------------------------------
