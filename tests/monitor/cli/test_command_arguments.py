@@ -25,6 +25,7 @@ CONTRACT = {
     "record": "--limit --form --option --metrics",
     "replay": "--speed --paused --at",
     "compare": "--form --option --json",
+    "locate": "--chain --form --option --hyperframes --fault --json",
     "export": "--iq --axc --table --words",
     "board": "--pty --tcp",
     "rates": "--pointer --hdlc-rate --json",
