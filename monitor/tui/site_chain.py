@@ -91,6 +91,8 @@ def state_cells(link: SiteLink, look: Look) -> list[Cells]:
         word = "ended, LOF"
     elif silent is not None and state is not LinkState.FAILED:
         word = f"{word} {lasting(silent)}"
+    if link.other_name:
+        word, glyph = f"{word} as {fit(inert_cells(link.other_name), 8)}", "!"
     style = {"+": look.good, "!": look.alarm}.get(glyph, look.strong)
     return [Cells(f"{glyph} {word}", style)]
 
