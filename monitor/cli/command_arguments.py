@@ -17,8 +17,10 @@ from .argument_groups import (
     port_list_argument,
     screen_arguments,
     serving_arguments,
+    several_sources_argument,
     source_arguments,
     tested_link_arguments,
+    web_arguments,
 )
 from .values import at_least_one, file_name, number, share, whole
 
@@ -38,9 +40,6 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 def demo(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
-    parser.add_argument(
-        "--chain", action="store_true", help="watch the chain REC-A, RE-1, RE-2, RE-3 as a site"
-    )
     emulation_arguments(parser)
     screen_arguments(parser)
 
@@ -57,6 +56,7 @@ def watch(parser: argparse.ArgumentParser) -> None:
     screen_arguments(parser)
     plain_arguments(parser)
     serving_arguments(parser)
+    web_arguments(parser)
 
 
 def decode(parser: argparse.ArgumentParser) -> None:
@@ -335,12 +335,13 @@ def export(parser: argparse.ArgumentParser) -> None:
 
 
 def delay(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "source",
-        nargs="?",
-        metavar="SOURCE",
-        help="emulated, emulated:pair, serial device or URL; with --received: a capture",
+    several_sources_argument(
+        parser,
+        "*",
+        "emulated, emulated:pair, serial device or URL; two boards: NAME=SOURCE NAME=SOURCE;"
+        " with --received: a capture",
     )
+    _delay_of_two_boards(parser.add_argument_group("two boards"))
     option_argument(parser, None, "2, or what the board reports")
     line_arguments(parser, reconnect=False)
     parser.add_argument(
@@ -368,6 +369,20 @@ def delay(parser: argparse.ArgumentParser) -> None:
         default=[],
         metavar="RE=METRES",
         help="change the fibre length of the hop to this RE",
+    )
+
+
+def _delay_of_two_boards(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--toffset",
+        type=number,
+        metavar="NS",
+        help="Toffset of the RE in nanoseconds (default: what the RE counts)",
+    )
+    group.add_argument(
+        "--reset-at",
+        metavar="NAME",
+        help="reset the transceiver of this board only, or of both (default: both)",
     )
 
 
@@ -526,6 +541,11 @@ def _campaign_size(parser: argparse.ArgumentParser) -> None:
     size = parser.add_mutually_exclusive_group()
     size.add_argument(
         "--quick", action="store_true", help="each fault once or a few times; takes some seconds"
+    )
+    size.add_argument(
+        "--every-rule",
+        action="store_true",
+        help="the cases of every rule: what emulated links get anyway, a board only if asked",
     )
     size.add_argument(
         "--thorough",

@@ -9,7 +9,7 @@ import numpy as np
 
 from decoders.arrays import U16
 
-from .board_line import SymbolLine
+from .board_line import BoardSymbolLine
 from .node_sender import EndSender, Outgoing
 
 __all__ = ["NodeOutput"]
@@ -24,14 +24,14 @@ class NodeOutput:
     def __init__(
         self,
         sender: EndSender,
-        line: SymbolLine | None = None,
+        line: BoardSymbolLine | None = None,
         *,
         bit_error_ratio: float = 0.0,
         random: np.random.Generator | None = None,
         moved: Callable[[int], object] = lambda _: None,
     ) -> None:
         self.sender = sender
-        self.line = line or SymbolLine(sender.option)
+        self.line = line or BoardSymbolLine(sender.option)
         self._ratio = bit_error_ratio
         self._random = random or np.random.default_rng(0)
         self._moved = moved
