@@ -108,6 +108,7 @@ Crafted, not recorded: the site Saltmarsh, its nodes REC-A and RE-1 do not exist
 gives the command that made the file (`python captures/make.py` runs them all), one that reads it, and what decoding
 must find; a counter that is not named stays 0. The sender wrote down what it injected, and where a fault's
 consequence hangs on the traffic around it, worked out by a receiver that shares no code with the decoder.
+`saltmarsh-site.toml` is a site file: its sources are the points of the emulated chain.
 
 """
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Self
@@ -68,7 +68,8 @@ class SourceRequest(_Request):
     """A source, and how to read it; the fields are the options of the command line.
 
     `form`, `option`, `pointer` and `hdlc_rate` None leave them to the data. `pace` counts hyperframes per second, 0
-    has no limit; `hyperframes` None reads on without end. `every_plane` and `load` as in EmulatedSender.
+    has no limit; `hyperframes` None reads on without end. `every_plane` and `load` as in EmulatedSender. `opened` are
+    sources of this process that are open already, by their word: those that share something.
     """
 
     source: str
@@ -91,6 +92,7 @@ class SourceRequest(_Request):
     ber: float = 0.0
     every_plane: bool = False
     load: float = 0.5
+    opened: Mapping[str, Source] | None = None
 
     @property
     def is_emulated(self) -> bool:
@@ -128,6 +130,8 @@ class LinkRequest(_Request):
 
 def open_source(request: SourceRequest) -> Source:
     """The source that a request names; InputError where it cannot be opened."""
+    if request.opened is not None and request.source in request.opened:
+        return request.opened[request.source]
     match source_kind(request.source):
         case SourceKind.EMULATED:
             return _open_chain(request) if is_chain(request.source) else _open_emulated(request)

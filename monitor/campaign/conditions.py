@@ -22,8 +22,8 @@ __all__ = [
     "Conditions",
     "LinkConditions",
     "line_not_proven",
-    "line_words",
     "not_shown_in",
+    "sent_line_words",
     "tail_hyperframes",
 ]
 
@@ -119,7 +119,7 @@ def line_not_proven(line: LineRateOption) -> list[str]:
     ]
 
 
-def line_words(line: LineRateOption, sent: LineSettings) -> dict[str, str | int | None]:
+def sent_line_words(line: LineRateOption, sent: LineSettings) -> dict[str, str | int | None]:
     """RS-FEC and scrambling as conditions, by their names."""
     words: dict[str, str | int | None] = {}
     if line.line_code == "64b66b":
@@ -240,7 +240,7 @@ class LinkConditions:
             "hyperframes": self.length,
             "fault_hyperframe": self.fault_hyperframe,
             "traffic": f"{self.load:g}",
-            **line_words(self.line, self.sent_line),
+            **sent_line_words(self.line, self.sent_line),
             **({"fec_header_xor": "on" if self.fec_header_xor else "off"} if self.fec else {}),
             "first_bfn": self.first_bfn,
             "first_hfn": self.first_hfn,

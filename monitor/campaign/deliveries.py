@@ -37,7 +37,7 @@ def delivered_otherwise(due: Due, events: Sequence[Timed], delivers: Set[Plane])
             for fact in due.optional:
                 if fact in observed and fact not in expected:
                     observed.remove(fact)
-            if kind == "frame" and due.spoilt:
+            if kind == "frame" and due.optional:
                 observed = _without_spoilt(due, observed)
             if kind in _LINE_ERRORS:  # they are counted out of sync, too, but belong to no hyperframe
                 observed = [f for f in observed if f.hyperframe not in due.lost]
@@ -59,7 +59,7 @@ def delivered_otherwise(due: Due, events: Sequence[Timed], delivers: Set[Plane])
 
 def _without_spoilt(due: Due, observed: Sequence[Fact]) -> list[Fact]:
     """Frames without those damaged ones that began where nothing is held exactly; one of each at the most."""
-    left, spoilt = [], set(due.spoilt)
+    left, spoilt = [], {(fact.plane, fact.hyperframe) for fact in due.optional}
     for fact in observed:
         place = (fact.plane, fact.hyperframe)
         if place in spoilt and fact.what[0] != FrameStatus.GOOD:
@@ -101,6 +101,10 @@ def _untimely(timed: TimedDue, left: list[Fact]) -> Finding:
 def _differences(expected: Sequence[Fact], observed: Sequence[Fact]) -> Iterator[Finding]:
     missing, extra = Counter(expected) - Counter(observed), Counter(observed) - Counter(expected)
     if not missing and not extra:
+        if expected and expected[0].kind != "frame":  # what is of one hyperframe has no order, but frames
+            expected, observed = (_by_hyperframe(expected), list(observed))
+            if [f.hyperframe for f in observed] == [f.hyperframe for f in expected]:
+                return
         if list(expected) != list(observed):
             at = next(
                 i for i, (one, other) in enumerate(zip(expected, observed, strict=True)) if one != other
@@ -118,6 +122,10 @@ def _differences(expected: Sequence[Fact], observed: Sequence[Fact]) -> Iterator
     for fact in surplus:
         twice = any(fact == known for known in expected)
         yield _finding(Verdict.EXTRA, fact, "nothing" + (" more" if twice else ""), _at(fact))
+
+
+def _by_hyperframe(facts: Sequence[Fact]) -> list[Fact]:
+    return sorted(facts, key=lambda fact: fact.hyperframe)
 
 
 def _nearest(fact: Fact, surplus: Sequence[Fact]) -> tuple[Verdict, Fact | None]:

@@ -50,8 +50,8 @@ class TimedDue:
 class Due:
     """`facts` in the order of the line for each plane; `blind`: hyperframes of which nothing is held exactly.
 
-    `timed` are alarms that a receiver may tell a little sooner or later, `optional` frames that may arrive,
-    and `spoilt` planes and hyperframes in which one may end that is damaged. `counters` are totals; `exact` are those
+    `timed` are alarms that a receiver may tell a little sooner or later, `optional` frames that may arrive, or
+    come to a bad end. `counters` are totals; `exact` are those
     counters whose total is certain. `timing` and `settings` (version, rate code, pointer p as accepted; None where
     nothing is decoded) hold for each hyperframe; `lost` are those that are not decoded. `alignments`: word
     alignment offsets (0 to 9, 0 to 65) one after the other, none where the form has no bits. `aligned_bits` is 10
@@ -61,7 +61,6 @@ class Due:
     facts: list[Fact] = field(default_factory=list)
     timed: list[TimedDue] = field(default_factory=list)
     optional: list[Fact] = field(default_factory=list)
-    spoilt: set[tuple[Plane, int]] = field(default_factory=set)
     counters: dict[str, int] = field(default_factory=lambda: dict.fromkeys(COUNTERS, 0))
     exact: frozenset[str] = frozenset()
     blind: range = range(0)
@@ -386,7 +385,6 @@ class _Work:
                 due.facts.append(fact)
             elif f.hyperframe >= due.blind.stop:
                 due.optional.append(fact)
-                due.spoilt.add((f.plane, f.hyperframe))
 
     def _frames_read(self, stretches: Sequence[SyncStretch]) -> Iterator[Fact]:
         hdlc, ethernet = HdlcReceiver(), EthernetReceiver()

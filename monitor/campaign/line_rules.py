@@ -288,6 +288,12 @@ FEC_RULES = (
     ),
     Rule(
         "fec",
+        "a link has one header rule: a right codeword of the other one is garbled, and needs no correction",
+        f"{_FEC}; clause 91.5.2.5",
+        one_each("fec.header_rule", "fec.header_rule:codewords=2", "fec.header_rule:codewords=10"),
+    ),
+    Rule(
+        "fec",
         "codewords are found at any bit, and found again when their phase moves",
         _FEC,
         one_each("fec.phase", "fec.phase:bits=1", "fec.phase:bits=33", "fec.phase:bits=5279"),

@@ -18,7 +18,7 @@ from ..boards.board import NOT_IN_CONTROL_WORDS
 from ..errors import InputError, RefusedError
 from ..faults.catalogue import parse_fault
 from ..faults.injector import check_fault, reach
-from ..faults.kinds import Expectation, Fault
+from ..faults.kinds import Expectation, Fault, Layer
 from ..faults.together import together
 from ..faults.verdict import GOOD_FRAMES, Declared, Finding, Observation, Verdict, judge, worst
 from .campaign import TRAFFIC, as_ended, conclude, unclean, unproven
@@ -162,6 +162,8 @@ class LiveBench:
         conditions = self.conditions
         faults = [parse_fault(text) for text in case.faults]
         codes, line = (conditions.pointer_p, conditions.rate_code), conditions.sent_line
+        if why := _only_emulated(case, faults):
+            return _without(case, Verdict.LEFT_OUT, why)
         try:
             for fault in faults:
                 check_fault(fault, conditions.line, *codes, fec=line.fec, version=line.version)
@@ -232,6 +234,18 @@ class LiveBench:
         excerpts = () if conditions.control_only else trial.excerpts(placed, conditions.line)
         result = conclude(case, None, declared, still, seen, first - origin, findings, placed, excerpts)
         return result, trial.changed() - _places(local)
+
+
+def _only_emulated(case: Case, faults: Sequence[Fault]) -> str:
+    """Why a case needs a link that is begun anew, and whose sender's list is known; empty where it does not."""
+    settings = (case.pointer_p, case.rate_code, case.delay_bits, case.first_hfn, case.option, case.form)
+    if case.every_plane or any(value is not None for value in settings):
+        return "the settings of a board stand"
+    if not faults:
+        return "what a board sends by itself is not known here"
+    if case.title and not all(f.kind.layer is Layer.CHANNEL and f.hyperframe is None for f in faults):
+        return "what follows from faults that meet is known of emulated links only"
+    return ""
 
 
 def _places(faults: Sequence[Fault]) -> set[Place]:

@@ -25,7 +25,7 @@ from ..faults.verdict import GOOD_FRAMES, Observation, Timed
 from ..formats.forms import Form, stream_octets
 from ..sources.source import Chunk, FaultySource, Source, received
 from .campaign import LineCount, frame_excerpt
-from .conditions import LEAD_HYPERFRAMES, line_not_proven, line_words, not_shown_in, tail_hyperframes
+from .conditions import LEAD_HYPERFRAMES, line_not_proven, not_shown_in, sent_line_words, tail_hyperframes
 from .results import Excerpt
 from .transmission import PlacedFault, Transmission, around
 
@@ -115,7 +115,7 @@ class LiveConditions:
             "seed": None,
             "hyperframes": self.length,
             "fault_hyperframe": self.fault_hyperframe,
-            **line_words(self.line, self.sent_line),
+            **sent_line_words(self.line, self.sent_line),
         }
 
     @property

@@ -14,11 +14,22 @@ from ..process.streams import tell
 from ..protocol.records import Loopback
 from ..sources.names import is_serial, line_meant, named_source
 from .two_ended_bench import TwoEndedBench
+from .two_ended_delay import NamedBoard, TwoEndedDelay
+from .two_ended_returns import is_controller
 from .two_ended_source import End, TwoEnds
 
-__all__ = ["HOW", "NamedSources", "chosen_ends", "named_sources", "open_named_board", "open_two_ended"]
+__all__ = [
+    "HOW",
+    "NamedSources",
+    "chosen_ends",
+    "named_sources",
+    "open_named_board",
+    "open_two_ended",
+    "open_two_ended_delay",
+]
 
 NamedSources = Sequence[tuple[str, str]]
+MOST_TOFFSET_NS = 1e9
 HOW = "name both boards, and the one that transmits the faults: NAME=SOURCE NAME=SOURCE --inject-at NAME"
 
 
@@ -137,19 +148,69 @@ def open_two_ended(
         " change vendor specific octets for some hyperframes",
     )
     with ExitStack() as stack:
-        opened: list[End] = []
-        for (name, source), (other, _) in ((near, far), (far, near)):
-            board = open_named_board(name, source, other, option=option, baud=baud)
-            stack.callback(_close, board)
-            opened.append(End(name, board))
-        one, two = opened
-        if one.source.option != two.source.option:
-            raise InputError(
-                f"{one.description} is of option {one.source.option}, {two.name} of option {two.source.option}",
-                hint="both ends of a link have the same line rate",
-            )
+        one, two = _opened(stack, near, far, option=option, baud=baud)
         chosen = baud if baud not in (None, DEFAULT_BAUD) else None
-        yield TwoEndedBench(TwoEnds(one, two), list(sources), hyperframes=hyperframes, baud=chosen)
+        ends = TwoEnds(End(*one), End(*two))
+        yield TwoEndedBench(ends, list(sources), hyperframes=hyperframes, baud=chosen)
+
+
+def _opened(
+    stack: ExitStack,
+    near: tuple[str, str],
+    far: tuple[str, str],
+    *,
+    option: str | None,
+    baud: int | None,
+    select: bool = True,
+) -> tuple[NamedBoard, NamedBoard]:
+    """Both boards, closed with the stack."""
+    boards: list[NamedBoard] = []
+    for (name, source), (other, _) in ((near, far), (far, near)):
+        board = open_named_board(name, source, other, option=option, baud=baud, select=select)
+        stack.callback(_close, board)
+        boards.append((name, board))
+    _check_options(*boards)
+    return boards[0], boards[1]
+
+
+@contextmanager
+def open_two_ended_delay(
+    words: Sequence[str],
+    *,
+    option: str | None = None,
+    baud: int | None = None,
+    toffset_ns: float | None = None,
+    reset_at: str | None = None,
+    yes: bool = False,
+) -> Iterator[TwoEndedDelay]:
+    """The round trip through the second of two boards, the REC of them first; closed at the end."""
+    sources = named_sources(words)
+    if len(sources) != 2:
+        raise InputError("a round trip goes through two boards", hint="NAME=SOURCE NAME=SOURCE")
+    names = [name for name, _ in sources]
+    if reset_at not in (None, "both", *names):
+        raise InputError(f"--reset-at {reset_at}: is none of {', '.join(names)}, both")
+    if toffset_ns is not None and not 0 <= toffset_ns <= MOST_TOFFSET_NS:
+        raise InputError(f"--toffset {toffset_ns:g}: 0 to {MOST_TOFFSET_NS:g} ns")
+    near, far = sorted(sources, key=lambda one: is_controller(one[0]) is not True)
+    ends = " and ".join(f"{name} at {source}" for name, source in (near, far))
+    permit(yes, f"{ends}: this resets the transceivers again and again, and changes vendor specific octets")
+    with ExitStack() as stack:
+        one, two = _opened(stack, near, far, option=option, baud=baud, select=False)
+        resets = () if reset_at in (None, "both") else (reset_at,)
+        delay = TwoEndedDelay(one, two, toffset_ns=toffset_ns, reset_at=resets)
+        stack.callback(delay.close)
+        yield delay
+
+
+def _check_options(near: NamedBoard, far: NamedBoard) -> None:
+    """InputError for two boards of different line rates."""
+    (near_name, one), (far_name, two) = near, far
+    if one.option != two.option:
+        raise InputError(
+            f"{near_name} at {one.description} is of option {one.option}, {far_name} of option {two.option}",
+            hint="both ends of a link have the same line rate",
+        )
 
 
 def _close(board: BoardSource) -> None:

@@ -20,7 +20,12 @@ from ..sources.source import Injection
 from .live_link import LiveLink, Trial
 from .two_ended_source import End, TwoEnds, apart, timing_of
 
-__all__ = ["MARKERS", "Marker", "prove_connection", "prove_way_back", "sightings"]
+__all__ = ["MARKERS", "Marker", "NoMarkerError", "prove_connection", "prove_way_back", "sightings"]
+
+
+class NoMarkerError(InputError):
+    """A board takes no marker, so there is no saying whether it is connected."""
+
 
 MARKERS = 3
 """At the start; one of them is enough later on."""
@@ -175,7 +180,7 @@ def _sent_and_seen(
     except RefusedError as reason:
         if sender is ends.far:
             raise
-        raise InputError(
+        raise NoMarkerError(
             f"{sender.description} takes no marker ({reason}), so the connection cannot be proven",
             hint="vendor.value is needed",
         ) from None

@@ -27,6 +27,7 @@ __all__ = [
     "several_sources_argument",
     "source_arguments",
     "tested_link_arguments",
+    "web_arguments",
 ]
 
 FORM_CHOICES = ("octets", "flagged", "symbols", "bits", "hex", "blocks")
@@ -176,6 +177,18 @@ def serving_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def web_arguments(parser: argparse.ArgumentParser) -> None:
+    """The screen in a browser."""
+    parser.add_argument(
+        "--web",
+        metavar="HOST:PORT",
+        help="show the screen in a browser, a page for each viewer, for reading only (port 0 = any free port)",
+    )
+    parser.add_argument(
+        "--web-control", action="store_true", help="with --web: pages may inject faults and reset boards"
+    )
+
+
 def plain_arguments(parser: argparse.ArgumentParser) -> None:
     """Lines of text in place of the screen."""
     parser.add_argument(
@@ -236,26 +249,15 @@ def scrambling_argument(parser: argparse.ArgumentParser) -> None:
     )
 
 
-class _Sources(argparse.Action):
-    """One SOURCE in `source`; all words, named or not, in `sources`."""
-
-    def __call__(
-        self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, values: Any, *_: Any
-    ) -> None:
-        namespace.source = values[0] if values else None
-        namespace.sources = tuple(values)
-
-
 def several_sources_argument(parser: argparse.ArgumentParser, nargs: str, text: str = "") -> None:
-    """One SOURCE, or two boards that a cable joins, each as NAME=SOURCE."""
-    parser.set_defaults(sources=())
+    """One SOURCE, or two boards that a cable joins, each as NAME=SOURCE: a list."""
     parser.add_argument(
         "source",
         nargs=nargs,
-        action=_Sources,
         metavar="SOURCE",
         help=text
-        or "emulated, emulated:pair, serial device or URL of a board; two boards: NAME=SOURCE NAME=SOURCE",
+        or "emulated, emulated:pair, serial device or URL of a board; two boards: NAME=SOURCE NAME=SOURCE; for "
+        "inject emulated:chain, too",
     )
 
 

@@ -17,8 +17,10 @@ from .argument_groups import (
     port_list_argument,
     screen_arguments,
     serving_arguments,
+    several_sources_argument,
     source_arguments,
     tested_link_arguments,
+    web_arguments,
 )
 from .values import at_least_one, file_name, number, share, whole
 
@@ -36,6 +38,7 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 
 
 def demo(parser: argparse.ArgumentParser) -> None:
+    parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
     emulation_arguments(parser)
     screen_arguments(parser)
@@ -44,8 +47,8 @@ def demo(parser: argparse.ArgumentParser) -> None:
 def watch(parser: argparse.ArgumentParser) -> None:
     source_arguments(
         parser,
-        several="file, - for standard input, emulated, emulated:pair, serial device or URL; several of them, each as "
-        "NAME=SOURCE; or a site file SITE.toml",
+        several="file, - for standard input, emulated, emulated:chain, emulated:pair, serial device or URL; several "
+        "of them, each as NAME=SOURCE; or a site file SITE.toml",
     )
     line_arguments(parser)
     port_list_argument(parser)
@@ -53,6 +56,7 @@ def watch(parser: argparse.ArgumentParser) -> None:
     screen_arguments(parser)
     plain_arguments(parser)
     serving_arguments(parser)
+    web_arguments(parser)
 
 
 def decode(parser: argparse.ArgumentParser) -> None:
@@ -232,6 +236,40 @@ def compare(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
+def locate(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "sources",
+        nargs="+",
+        type=file_name,
+        metavar="POINT=SOURCE",
+        help="what each receiver gets: 'REC-A>RE-1=one.bits' 'RE-1>RE-2=two.bits' …; sent:REC-A>RE-1 is what REC-A"
+        " sends; nodes alone (REC-A=… RE-1=… RE-2=…) stand in the order of the chain, each is the receiver of the"
+        " data from the node before it, the first one from the second; or a site file SITE.toml, or emulated:chain",
+    )
+    parser.add_argument(
+        "--chain",
+        metavar="NODES",
+        help="all nodes in order, the REC first, where some have no source: A,B,C,D",
+    )
+    parser.add_argument("--form", choices=FORM_CHOICES, help="data format of all sources (default: detected)")
+    option_argument(parser, None, "detected")
+    parser.add_argument(
+        "--hyperframes",
+        type=at_least_one,
+        metavar="N",
+        help="hyperframes to read of each live source (default: 1500)",
+    )
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="FAULT",
+        help="fault to inject into emulated:chain, for example vendor.flip@120:segment=RE-1>RE-2",
+    )
+    line_arguments(parser, reconnect=False)
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
 def replay(parser: argparse.ArgumentParser) -> None:
     source_arguments(parser, capture=True)
     parser.add_argument(
@@ -297,12 +335,13 @@ def export(parser: argparse.ArgumentParser) -> None:
 
 
 def delay(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "source",
-        nargs="?",
-        metavar="SOURCE",
-        help="emulated, emulated:pair, serial device or URL; with --received: a capture",
+    several_sources_argument(
+        parser,
+        "*",
+        "emulated, emulated:pair, serial device or URL; two boards: NAME=SOURCE NAME=SOURCE;"
+        " with --received: a capture",
     )
+    _delay_of_two_boards(parser.add_argument_group("two boards"))
     option_argument(parser, None, "2, or what the board reports")
     line_arguments(parser, reconnect=False)
     parser.add_argument(
@@ -330,6 +369,20 @@ def delay(parser: argparse.ArgumentParser) -> None:
         default=[],
         metavar="RE=METRES",
         help="change the fibre length of the hop to this RE",
+    )
+
+
+def _delay_of_two_boards(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--toffset",
+        type=number,
+        metavar="NS",
+        help="Toffset of the RE in nanoseconds (default: what the RE counts)",
+    )
+    group.add_argument(
+        "--reset-at",
+        metavar="NAME",
+        help="reset the transceiver of this board only, or of both (default: both)",
     )
 
 
@@ -384,7 +437,13 @@ def board(parser: argparse.ArgumentParser) -> None:
     way.add_argument(
         "--pty", action="store_true", help="use a pseudo-terminal and print its name (the default)"
     )
-    way.add_argument("--tcp", metavar="HOST:PORT", help="listen on a TCP port; port 0 = any free port")
+    way.add_argument(
+        "--tcp",
+        action="append",
+        default=[],
+        metavar="HOST:PORT",
+        help="listen on a TCP port; port 0 = any free port; with --uplink and --downlink give it twice",
+    )
     parser.add_argument(
         "--listen-any", action="store_true", help="allow a listen address other than the loopback address"
     )
@@ -399,6 +458,16 @@ def board(parser: argparse.ArgumentParser) -> None:
         "--link",
         metavar="PATH",
         help="with --loopback pair: socket path, or HOST:PORT, between the two boards",
+    )
+    parser.add_argument(
+        "--uplink",
+        metavar="PATH",
+        help="board of a chain: socket path, or HOST:PORT, of the link towards the REC; the REC has none",
+    )
+    parser.add_argument(
+        "--downlink",
+        metavar="PATH",
+        help="board of a chain: socket path, or HOST:PORT, of the link away from the REC; the last board has none",
     )
     parser.add_argument(
         "--data",
@@ -472,6 +541,11 @@ def _campaign_size(parser: argparse.ArgumentParser) -> None:
     size = parser.add_mutually_exclusive_group()
     size.add_argument(
         "--quick", action="store_true", help="each fault once or a few times; takes some seconds"
+    )
+    size.add_argument(
+        "--every-rule",
+        action="store_true",
+        help="the cases of every rule: what emulated links get anyway, a board only if asked",
     )
     size.add_argument(
         "--thorough",
@@ -578,6 +652,7 @@ COMMANDS = (
     Command("replay", "show a capture on the screen: play, pause, step, speed, seek, next error", replay),
     Command("compare", "compare a sent and a received capture: differences by plane, bit error ratio", compare),
     Command("export", "convert a capture to the formats of other tools", export, _EXPORT_EPILOG),
+    Command("locate", "name the segment of a chain on which damage enters, from several points", locate),
     Command("inject", "inject faults into a link, and compare expected and observed counters", inject),
     Command("campaign", "negative-test campaign: inject each fault alone, and give a verdict", campaign),
     Command("delay", "measure the delay through transceiver resets, or compute a delay budget (--hops)", delay),

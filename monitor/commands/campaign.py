@@ -41,8 +41,8 @@ def run(arguments: argparse.Namespace) -> int:
     for path, _ in targets:
         if path:  # that it can be written is known before the campaign, not after it
             check_report(path, force=arguments.force)
-    request = LinkRequest.of(arguments)
-    on_boards = request.has_two_ends or not is_emulated(arguments.source)
+    request = link_request(arguments)
+    on_boards = request.has_two_ends or not is_emulated(request.source)
     if on_boards and (arguments.thorough or receiver is not OWN_DECODER):
         raise InputError("--thorough and another receiver are for emulated links, not for boards")
     with open_link(request) as (conditions, bench):
@@ -66,7 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
                 known_answers=not arguments.case,
                 on_result=on_result,
             )
-            campaign.size = _size(arguments)
+            campaign.size = _size(arguments, conditions)
             campaign.rules = rules_of(conditions)
             if arguments.thorough and not campaign.interrupted and not _stops(campaign, arguments):
                 add_random_cases(campaign, receiver, seconds=arguments.time, on_result=on_result)
@@ -86,18 +86,32 @@ def _stops(campaign: Campaign, arguments: argparse.Namespace) -> bool:
     return arguments.fail_fast and not campaign.passed
 
 
-def _size(arguments: argparse.Namespace) -> str:
-    return "quick" if arguments.quick else "thorough" if arguments.thorough else "default"
+def link_request(arguments: argparse.Namespace) -> LinkRequest:
+    """The link that the arguments name; two boards of a site file as if they were named one by one."""
+    from ..site.segment_ends import words_of_ends
+
+    at = arguments.inject_at[0] if len(arguments.inject_at) == 1 else None
+    words = words_of_ends(arguments.source, at, arguments.observe_at) if at else arguments.source
+    return LinkRequest.of(arguments, source=words[0], sources=tuple(words))
+
+
+def _size(arguments: argparse.Namespace, conditions: Conditions) -> str:
+    if arguments.thorough:
+        return "thorough"
+    whole = isinstance(conditions, LinkConditions) or arguments.every_rule
+    return "quick" if arguments.quick or not whole else "default"
 
 
 def _cases(arguments: argparse.Namespace, conditions: Conditions) -> list[Case]:
-    """The cases of the size asked for. On a board, whose settings stand, it is the quick one."""
+    """The cases of the size asked for. A board, which takes its time, gets the quick one if not asked for more."""
     if arguments.case:
         return [Case(()), *(case_of(text) for text in arguments.case)]
-    if arguments.quick or not isinstance(conditions, LinkConditions):
+    if _size(arguments, conditions) == "quick":
         return every_case()
     cases = default_cases(conditions)
-    return cases + pairwise_cases(conditions) if arguments.thorough else cases
+    if arguments.thorough and isinstance(conditions, LinkConditions):
+        cases += pairwise_cases(conditions)
+    return cases
 
 
 def _receiver(arguments: argparse.Namespace) -> ReceiverUnderTest:
@@ -157,7 +171,8 @@ def _html(record: dict[str, Any]) -> bytes:
 
 def _choice(arguments: argparse.Namespace) -> list[str]:
     """The words that say which cases are run, how often, and how far."""
-    words = ["--" + _size(arguments)] * (_size(arguments) != "default")
+    sizes = ("quick", "thorough", "every_rule")
+    words = ["--" + size.replace("_", "-") for size in sizes if getattr(arguments, size)]
     if arguments.thorough:
         words += ["--time", str(arguments.time)]
     for name, value in (

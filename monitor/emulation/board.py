@@ -28,7 +28,7 @@ from ..protocol.stream import RecordReader, RecordWriter
 from .board_line import LineItems, open_board_line
 from .board_records import BoardRecords, event_codes
 from .board_sender import BoardSender
-from .board_state import BoardAlignment, line_code_status, status_flags
+from .board_state import TURNAROUND_CLOCKS, BoardAlignment, line_code_status, status_flags
 from .emulated_link import DEFAULT_RATE_CODES
 from .line_settings import LineSettings
 from .pair_stream import PairStream
@@ -44,7 +44,8 @@ RESET_HYPERFRAMES = 4
 class BoardSetup:
     """What a board is set to. `delay_bits` is its cable; `load` the share of both C&M channels that is filled.
 
-    `line`: RS-FEC and scrambling of what it sends, and RS-FEC of what it receives.
+    `line`: RS-FEC and scrambling of what it sends, and RS-FEC of what it receives. `realigns`: an RE whose uplink
+    does not move with its alignment offset. `towards_rec`: whether its link leads to the REC; None as its name says.
     """
 
     name: str = "REC-A"
@@ -58,6 +59,13 @@ class BoardSetup:
     delay_bits: int = 1237
     bit_error_ratio: float = 0.0
     line: LineSettings = field(default_factory=LineSettings)
+    realigns: bool = False
+    towards_rec: bool | None = None
+
+    @property
+    def uplink(self) -> bool:
+        """Whether it is an RE, whose uplink answers the downlink."""
+        return self.name.startswith("RE-") if self.towards_rec is None else self.towards_rec
 
     @property
     def sender_settings(self) -> SenderSettings:
@@ -94,19 +102,20 @@ def _send_frame(sender: BoardSender, command: r.SendFrame) -> tuple[r.Reason, st
 class RecordBoard:
     """The board. What it sends to the host is what `advance`, `receive`, `status` and `from_link` return.
 
-    With loopback PAIR its line goes out through `to_link` and comes in through `from_link`.
+    With loopback PAIR its line goes out through `to_link` and comes in through `from_link`. `sender` None makes the
+    one of its setup.
     """
 
-    def __init__(self, setup: BoardSetup | None = None) -> None:
+    def __init__(self, setup: BoardSetup | None = None, sender: BoardSender | None = None) -> None:
         setup = BoardSetup() if setup is None else setup
         self.setup = setup
         self.option = option_named(setup.option)
         self._line = open_board_line(self.option, setup.line)
-        self.sender = BoardSender(
+        self.sender = sender or BoardSender(
             setup.sender_settings,
             setup.seed,
             setup.load,
-            uplink=setup.name.startswith("RE-"),
+            uplink=setup.uplink,
             line=setup.line,
         )
         self.loopback = setup.loopback
@@ -118,8 +127,9 @@ class RecordBoard:
         self._alignment = BoardAlignment(self.option, self._random, fec=setup.line.fec)
         self._answer: tuple[int, r.Acknowledge | r.Refuse] | None = None
         self._pair = PairStream(self.option.name)
-        self._returned = ReturnedAlarms(acknowledges=setup.name.startswith("RE-"))
+        self._returned = ReturnedAlarms(acknowledges=setup.uplink)
         self._places = SentPlaces(self.sender)
+        self._tell_turnaround()
 
     def _possible(self, data_type: int) -> int:
         """InputError for line data that the option does not have."""
@@ -197,8 +207,14 @@ class RecordBoard:
     def link_changed(self, up: bool) -> None:
         """The link between the boards came up or went down; what was on its way is lost."""
         self._pair.changed(up)
+        self._tell_turnaround()
         self._places.forget()
         self._line.restart()
+
+    def _tell_turnaround(self) -> None:
+        if self.setup.uplink:
+            bits = self._alignment.turnaround_bits(self.setup.delay_bits, realigns=self.setup.realigns)
+            self._pair.tell_turnaround(bits)
 
     def from_link(self, data: bytes, *, room: bool = True) -> bytes:
         """Take what comes from the other board; records for the host. InputError where it is another option."""
@@ -230,8 +246,6 @@ class RecordBoard:
         """A STATUS record, and behind it LINE_CODE at options 5 to 10."""
         counters, state = self.decoder.counters, self.decoder.state
         line, loopback = self._line, self.loopback
-        path = self.setup.delay_bits if loopback is r.Loopback.CABLE else 0
-        known = loopback in (r.Loopback.CABLE, r.Loopback.INTERNAL)
         status = r.Status(
             option=self.option.name,
             data_type=self.records.data_type,
@@ -239,7 +253,7 @@ class RecordBoard:
             loopback=loopback,
             flags=status_flags(self.decoder, line.blocks, loopback, fec=self.setup.line.fec),
             alignment_bits=None if state.lof or line.in_reset else self._alignment.bits,
-            delay_clocks=self._alignment.delay_clocks(path) if known else 0,
+            delay_clocks=self._delay_clocks(),
             clock_period_ps=round(1000 * clock_period_ns(self.option)),
             hyperframes=self.received,
             code_violations=counters["code_violations"] & 0xFFFFFFFF,
@@ -253,6 +267,18 @@ class RecordBoard:
         )
         code = line_code_status(self.decoder, line.blocks, loopback, self._alignment)
         return self._send(status) + (b"" if code is None else self._send(code))
+
+    def _delay_clocks(self) -> int:
+        """The delay count: the round trip, or Toffset at an RE that another board sends to; 0 unknown."""
+        path: int | None = {r.Loopback.INTERNAL: 0, r.Loopback.CABLE: self.setup.delay_bits}.get(
+            self.loopback
+        )
+        if self.loopback is r.Loopback.PAIR and self._pair.up:
+            if self.setup.uplink:
+                return TURNAROUND_CLOCKS
+            if self._pair.turnaround_bits is not None:
+                path = self._pair.turnaround_bits + self.setup.delay_bits
+        return 0 if path is None else self._alignment.delay_clocks(path)
 
     def _send(self, message: r.Message) -> bytes:
         return self.records.message(message, self.time_ns)
@@ -286,7 +312,7 @@ class RecordBoard:
             event = self._happened(r.EventCode.FAULT_PLACED)
         elif isinstance(command, r.SetLoopback):
             self.loopback = command.loopback
-            self._line.cutter.drop()
+            self._line.switch()
             event = self._happened(r.EventCode.LOOPBACK_SET, command.loopback)
         elif isinstance(command, r.ResetTransceiver):
             if not 1 <= command.which <= 3:
@@ -315,6 +341,7 @@ class RecordBoard:
     def _reset(self, which: r.Transceiver) -> r.BoardEvent:
         self.resets += 1
         self._alignment.draw()
+        self._tell_turnaround()
         if which & r.Transceiver.TRANSMITTER:
             self._line.go_dark(RESET_HYPERFRAMES)
         if which & r.Transceiver.RECEIVER:

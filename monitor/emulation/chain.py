@@ -34,7 +34,7 @@ from ..faults.segments import (
 )
 from ..sources.names import Segment
 from .emulated_link import DEFAULT_RATE_CODES
-from .node import Node, NodePorts
+from .node import FrameBuffer, Node, NodePorts
 from .node_output import NodeOutput
 from .node_receiver import NodeReceiver
 from .node_sender import CmRelay, EndSender, RelaySender
@@ -182,14 +182,18 @@ class EmulatedChain:
     # --- what it is made of -------------------------------------------------------------------------------
 
     def _segment_delays(self) -> dict[Segment, SegmentDelay]:
-        lengths = list(self.settings.lengths_m)
-        lengths += lengths[-1:] * (len(self._down) - len(lengths))
         delays = {}
-        for segment, length in zip(self._down, lengths, strict=False):
-            bits = round(fibre_delay_ns(length) / unit_interval_ns(self.option)) + 10 * PIPELINE_CLOCKS
+        for hop, segment in enumerate(self._down):
+            ui = fibre_delay_ns(self.length_m(hop)) / unit_interval_ns(self.option)
+            bits = round(ui) + 10 * PIPELINE_CLOCKS
             for direction in (segment, segment.reverse):
                 delays[direction] = SegmentDelay(bits, int(self._random.integers(0, 10)))
         return {segment: delays[segment] for segment in self.points}
+
+    def length_m(self, hop: int) -> float:
+        """Fibre of a hop, counted from 0 at the REC."""
+        lengths = self.settings.lengths_m
+        return lengths[min(hop, len(lengths) - 1)]
 
     def _through_delays(self) -> dict[str, tuple[int, int]]:
         """Symbols through each node down and up; of the last one Toffset alone, of the REC nothing."""
@@ -270,7 +274,7 @@ class EmulatedChain:
             ports,
             timing=NodeTiming(size, through_down, first, number),
             turn=sent_up - first,
-            through_up=through_up,
+            buffer=FrameBuffer(through_up),
             alarm_latency=latency,
         )
 

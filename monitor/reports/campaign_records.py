@@ -42,6 +42,8 @@ def case_record(result: CaseResult, conditions: Conditions, size: str = "default
     only = () if result.case.is_baseline else result.case.choice
     if size == "quick" and result.case.listed:
         only = ("--quick", *only)
+    if size == "default" and not isinstance(conditions, LinkConditions):
+        only = ("--every-rule", *only)
     if not result.case.listed and isinstance(conditions, LinkConditions):
         conditions = result.case.conditions(conditions)
     return {

@@ -10,7 +10,7 @@ from decoders.events import Alarm, Plane
 
 from ..links.damage import Damage, Point
 from ..sources.names import Segment
-from .clusters import Cluster, Group
+from .clusters import APART_HYPERFRAMES, Cluster, Group
 from .drafts import Draft, Drafts
 from .route import RouteComparison
 from .shared_time import short_way
@@ -19,10 +19,10 @@ __all__ = ["damages_of"]
 
 BEHIND_OUTAGE = 64
 """So many hyperframes after a loss of sync a node may still forward something else."""
-ALARM_DELAY = 150
-"""So many hyperframes, 10 ms, an alarm may take from one node to the next and back."""
+ALARM_DELAY = 64
+"""So many hyperframes, 4 ms, an alarm may take from one node to the next and back."""
 _SLACK = 2
-_ALARM_AGAIN = 16
+_ALARM_AGAIN, _ALARM_EARLY = 16, 4
 _BUCKET = 1024
 _NUMBER_SIGNS = {"hfn_discontinuities", "bfn_discontinuities", "hfn_invalid"}
 _PER_HOP = {Alarm.RAI, Alarm.LOS, Alarm.LOF}
@@ -33,6 +33,8 @@ def damages_of(routes: Sequence[RouteComparison]) -> tuple[list[Damage], list[Dr
     drafts = [Drafts(route) for route in routes]
     found: dict[tuple[object, ...], Damage] = {}
     for one in _Causes(drafts).own():
+        if one.draft.gap is not None:
+            continue  # the capture's, and not the line's
         damage = _Telling(one.route, one.draft).damage()
         key = (damage.point, damage.plane, damage.first, damage.segments)
         found.setdefault(key, damage)
@@ -152,7 +154,12 @@ class _Causes:
     def _follows(self, here: _Placed, there: _Placed) -> str:
         one, other = here.cluster, there.cluster
         late = here.later_than(there)
+        if there.draft.gap is not None and one.group not in (Group.OCTETS, Group.FRAMES):
+            return ""
         if one.group in (Group.OCTETS, Group.FRAMES):
+            if there.draft.gap is not None:
+                near = -here.length - APART_HYPERFRAMES <= late <= there.length + APART_HYPERFRAMES
+                return "beside a gap of the capture" if near and self._touches(here, there) else ""
             disturbed = other.outage or (one.group is Group.FRAMES and other.group is Group.SETTINGS)
             soon = -_SLACK - here.length <= late <= there.length + BEHIND_OUTAGE
             if disturbed and soon and there.segment.receiver in here.nodes_between():
@@ -164,6 +171,9 @@ class _Causes:
             return ""  # the downlink sets the time of both directions
         if not self._before(there, here, late):
             return ""
+        if one.outage and other.outage and late <= there.length + BEHIND_OUTAGE and self._dark(one):
+            here.draft.causes.append(there.segment)
+            return ""
         disturbed = one.outage or {kind for _, kind in one.signs} <= _NUMBER_SIGNS
         if other.outage and late <= there.length + BEHIND_OUTAGE and disturbed:
             return f"{_what(one)}, behind the loss of sync"
@@ -171,8 +181,20 @@ class _Causes:
         return f"{_what(one)}, passed on" if same and late <= ALARM_DELAY else ""
 
     @staticmethod
+    def _touches(here: _Placed, there: _Placed) -> bool:
+        """Whether a draft was told by what the point of another one read."""
+        stops = (here.cluster.point, here.cluster.before)
+        return here.route is there.route and there.cluster.point in stops
+
+    @staticmethod
+    def _dark(cluster: Cluster) -> bool:
+        """Whether the line code was damaged, too, as by a transmitter that is switched off."""
+        kinds = {kind for _, kind in cluster.signs}
+        return bool(kinds & {"los_events", "block_lock_losses"})
+
+    @staticmethod
     def _before(there: _Placed, here: _Placed, late: int) -> bool:
-        """Whether one can be the cause of the other: earlier, or at the same time upstream (so none causes itself)."""
+        """Whether one can be the cause of the other: earlier, or at the same time upstream; so none causes itself."""
         upstream = here.route is there.route and there.cluster.point < here.cluster.point
         return late > 0 or (late == 0 and upstream)
 
@@ -194,7 +216,7 @@ class _Causes:
         explained: set[object] = set()
         cause: _Placed | None = None
         for there in self._near(here):
-            if there is here or not -BEHIND_OUTAGE <= here.later_than(there) <= there.length + ALARM_DELAY:
+            if there is here or (there.point != here.point and not self._in_time(here, there)):
                 continue
             told = alarms & self._told_by(here, there)
             for alarm in told:
@@ -211,9 +233,16 @@ class _Causes:
             here.draft.causes.append(back)
         return None
 
+    @staticmethod
+    def _in_time(here: _Placed, there: _Placed) -> bool:
+        """Whether an alarm comes soon enough to tell of what another point had."""
+        return -_ALARM_EARLY <= here.later_than(there) <= there.length + ALARM_DELAY
+
     def _told_by(self, here: _Placed, there: _Placed) -> set[object]:
         """Alarms that a node sends at one point because of what it had at the other."""
         told: set[object] = set()
+        if there.draft.gap is not None and there.point != here.point:
+            return told
         if there.point == here.point:  # read in damaged hyperframes
             near = there.draft.has(Group.LINE) and there.cluster.near(here.cluster)
             return {*_PER_HOP, Alarm.SDI, Alarm.RESET} if near else told
@@ -315,12 +344,11 @@ class _Telling:
         one = self.cluster
         here = self.stop.at
         if self.draft.causes:
-            sender = self.stop.point.segment.sender
-            back = self.draft.causes[0].name
-            reason = (
-                f"{sender} reports it, and no point covers {back}: lost there, or the alarm bits were changed"
-            )
-            return [*self.draft.causes, self.stop.point.segment], reason
+            sender, back = self.stop.point.segment.sender, self.draft.causes[0].name
+            reason = f"{sender} reports it, and no point covers {back}: lost there, or the bits were changed"
+            if one.group is Group.LINE:
+                reason = f"sync was lost on {back} at about this time: {sender} may have stopped sending"
+            return list(dict.fromkeys((*self.draft.causes, self.stop.point.segment))), reason
         if self.draft.has(Group.LINE) or one.group in (Group.SETTINGS, Group.ALARMS):
             return [self.stop.point.segment], ""
         low = 0

@@ -1,8 +1,8 @@
 """By how much what is forwarded stands later at one point than at another, measured in what it carries.
 
-Numbers say where a hyperframe belongs; only its content says whether they are right. Each subchannel has a signature
-in each hyperframe, and each word of the IQ data one in each basic frame. Content that is the same in every hyperframe,
-or comes again, says nothing, and is not taken for an answer.
+Numbers say where a hyperframe belongs; only its content says whether they are right. Each subchannel has a
+signature in each hyperframe, and so has each word of the IQ data. Content that is the same in every hyperframe, or
+comes again, says nothing, and is not taken for an answer.
 """
 
 from __future__ import annotations
@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoders.arrays import I64, U8
+from decoders.frame_structure import controlwords as cw
 
-__all__ = ["LOCK_HYPERFRAMES", "iq_shift", "number_offset", "signatures"]
+__all__ = ["LOCK_HYPERFRAMES", "iq_shift", "number_offset", "same_changes", "signatures"]
 
 U64 = NDArray[np.uint64]
 
@@ -35,12 +36,19 @@ def _weights(count: int) -> U64:
 
 
 def signatures(octets: U8) -> U64:
-    """Signatures of subchannels 3 to 63 and of words 1 to 15 of hyperframes (n, 256, 16, T/8): uint64 (n, 76)."""
+    """Signatures of subchannels 3 to 63 and of words 1 to 15 of hyperframes (n, 256, 16, T/8): uint64 (n, 76).
+
+    0 for fast C&M, whose frames a node may send anew: idle that comes again by chance is no answer.
+    """
     n = len(octets)
+    pointer = int(np.median(octets[:, cw.X_POINTER, 0, 0] & 0x3F))
     control = octets[:, :, 0, :].reshape(n, 4, 64, -1)[:, :, _FIRST_SUBCHANNEL:]
     cells = control.transpose(0, 2, 1, 3).reshape(n, 64 - _FIRST_SUBCHANNEL, -1)
     words = octets[:, ::_IQ_STEP, 1:, :].transpose(0, 2, 1, 3).reshape(n, 15, -1)
-    return np.concatenate([_signed(cells), _signed(words)], axis=1)
+    control_signed = _signed(cells)
+    if pointer >= cw.POINTER_MIN:
+        control_signed[:, pointer - _FIRST_SUBCHANNEL :] = 0
+    return np.concatenate([control_signed, _signed(words)], axis=1)
 
 
 def _signed(cells: U8) -> U64:
@@ -55,7 +63,7 @@ def number_offset(times: I64, one: U64, later_times: I64, later: U64) -> int | N
     then offsets up to 64 by all that moves, then any by signatures that stand once on each side.
     """
     fits = {by: _columns_that_fit(times, one, later_times - by, later) for by in range(-_NEAR, _NEAR + 1)}
-    best = max(sorted(fits, key=lambda by: abs(by)), key=lambda by: int(fits[by]))
+    best = max(fits, key=lambda by: (fits[by], -abs(by)))
     if fits[0] and 2 * fits[0] >= fits[best]:
         return 0
     return best if fits[best] else _by_single_signatures(times, one, later_times, later)
@@ -69,6 +77,13 @@ def _columns_that_fit(times: I64, one: U64, later_times: I64, later: U64) -> int
     same = (moves & (here == later[j])).sum(axis=0)
     changes = moves.sum(axis=0)
     return int(np.count_nonzero((changes >= _LEAST_CHANGES) & (same >= _SHARE * changes)))
+
+
+def same_changes(times: I64, one: U64, later_times: I64, later: U64) -> int:
+    """How many changes of columns are at the same times and to the same on both sides."""
+    _, i, j = np.intersect1d(times[1:], later_times[1:], assume_unique=True, return_indices=True)
+    here, there = one[1:][i], later[1:][j]
+    return int(((here != one[:-1][i]) & (there != later[:-1][j]) & (here == there)).sum())
 
 
 def _by_single_signatures(times: I64, one: U64, later_times: I64, later: U64) -> int | None:

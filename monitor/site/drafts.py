@@ -17,6 +17,8 @@ from .route import RouteComparison
 __all__ = ["Draft", "Drafts"]
 
 RECURRING = 8
+_UNSEEN = 4
+"""Hyperframes that are decoded in a wrong place behind a gap, until that is noticed."""
 
 
 @dataclass(slots=True, eq=False)
@@ -27,6 +29,8 @@ class Draft:
     consequences: list[Consequence] = field(default_factory=list)
     clean_after: int | None = None
     recurs: int = 0
+    gap: tuple[int, int, int] | None = None
+    """The gap of the point's own capture that it comes from."""
     causes: list[Segment] = field(default_factory=list)
 
     def note(self, point: Point, plane: Plane, text: str) -> None:
@@ -50,12 +54,23 @@ class Drafts:
         self.consumed: dict[tuple[int, Plane, bytes], int] = defaultdict(int)
         clusters = [_copy(cluster) for cluster in route.clusters.all()]
         clusters += self._frame_clusters()
+        for cluster in clusters:
+            gap = self._gap(cluster)
+            if gap is not None:
+                cluster.first, cluster.last = min(cluster.first, gap[0] - 1), max(cluster.last, gap[1])
         self.drafts = _recurring(_merged(clusters))
         for draft in self.drafts:
+            draft.gap = self._gap(draft.cluster)
             for stop, fate in draft.cluster.fates:
                 if stop > draft.cluster.point:
                     draft.clean_after = stop
                     draft.note(route.stops[stop].point, draft.cluster.plane, f"frame {fate}")
+
+    def _gap(self, cluster: Cluster) -> tuple[int, int, int] | None:
+        """The gap of a point's own capture that its line checks have met."""
+        if cluster.group is not Group.LINE:
+            return None
+        return self.route.coverage[cluster.point].gap_near(cluster.first - _UNSEEN, cluster.last)
 
     def _frame_clusters(self) -> Iterator[Cluster]:
         frames = self.route.frames

@@ -20,7 +20,7 @@ __all__ = ["FrameSign", "FrameTracking", "MissingFrame"]
 
 _QUEUED, _MOST_LAG = 600, 4000
 """Hyperframes that frames may wait in a node, beside twice the longest time seen; and at the most."""
-_SLACK = 3
+_SLACK, _EASILY = 3, 4
 _SIMILAR = 0.75
 
 
@@ -90,6 +90,8 @@ class FrameTracking:
         self.passed: dict[tuple[int, Plane, bytes], int] = defaultdict(int)
         """Frames that have passed to a stop, by their address."""
         self.inserted: dict[tuple[int, Plane], int] = defaultdict(int)
+        self.slack = 0
+        """So many hyperframes a stop's times may be too early, for it is not known yet whether it skipped some."""
         self.frames: dict[tuple[int, Plane], int] = defaultdict(int)
         self._passed: dict[tuple[int, int, Plane], int] = defaultdict(lambda: -(1 << 62))
         """Time at one stop of the last frame that has passed from there to another one."""
@@ -124,8 +126,8 @@ class FrameTracking:
         self._open.setdefault(key, []).append(frame)
         self._order.append(frame)
 
-    def _fit(self, point: int, plane: Plane, time: int, frame: _Frame) -> tuple[int, int] | None:
-        """How ill a frame that has come to a stop fits one seen before: stops between, and time beside the usual.
+    def _fit(self, point: int, plane: Plane, time: int, frame: _Frame) -> tuple[int, int, int] | None:
+        """How ill a frame that has come to a stop fits one seen before: stops between, lateness, time of that one.
 
         None where it cannot be this one.
         """
@@ -135,9 +137,14 @@ class FrameTracking:
         since = frame.seen[before][0]
         way = (before, point, plane)
         overtaken = since < self._passed[way]
-        if not -_SLACK <= time - since <= self._patience(point, plane, frame, overtaken=overtaken):
+        if (
+            not -_SLACK - self.slack
+            <= time - since
+            <= self._patience(point, plane, frame, overtaken=overtaken)
+        ):
             return None
-        return point - before, abs(time - since - self._usual.get(way, 0))
+        late = time - since - self._usual.get(way, 0) - _EASILY
+        return point - before, max(late, 0), since
 
     def _span(self, point: int, frame: _Frame) -> int:
         """Hyperframes that a frame takes at a stop, at the most."""
@@ -149,7 +156,7 @@ class FrameTracking:
         """How long after the stop before a frame may come; one that a later frame has overtaken, not much longer."""
         known = self.lags.get((point, plane))
         if overtaken and known is not None:
-            return known + self._span(point, frame)
+            return 2 * known + 4 * _EASILY + self._span(point, frame)
         usual = min(2 * (known or 0) + _QUEUED, _MOST_LAG)
         return usual + 2 * self._span(point, frame)
 
@@ -211,7 +218,10 @@ class FrameTracking:
             self._add(frame, first, before, tuple(fates))
 
     def _due(self, frame: _Frame, point: int, before: int) -> int:
-        return frame.seen[before][0] + self.lags.get((point, frame.plane), 0)
+        usual = self._usual.get((before, point, frame.plane))
+        if usual is None:  # none has passed there unseen by those between
+            usual = sum(self._usual.get((p - 1, p, frame.plane), 0) for p in range(before + 1, point + 1))
+        return frame.seen[before][0] + usual
 
     def _could_have_seen(self, frame: _Frame, point: int) -> int | None:
         time = frame.seen[point][0]
@@ -228,7 +238,8 @@ class FrameTracking:
             late = self.lags.get((point, frame.plane), 0) + self._span(point, frame)
         if (point, frame.plane) not in self.lags:
             return False
-        return self._coverage[point].covers(time - self._span(point, frame), time + late)
+        begin = time - self._span(point, frame) - self.slack
+        return self._coverage[point].covers(begin, time + late)
 
     def _add(self, frame: _Frame, point: int, before: int | None, fates: tuple[tuple[int, str], ...]) -> None:
         time, status = frame.seen[point]
@@ -251,7 +262,7 @@ class FrameTracking:
                 kept_losses.append(loss)
             elif not loss.explained:
                 frame = loss.frame
-                since = loss.time - self._span(loss.point, frame)
+                since = frame.seen[loss.before][0] - self._span(loss.before, frame)
                 self.missing.append(
                     MissingFrame(
                         loss.time,

@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from queue import SimpleQueue
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeAlias
 
 from ..boards.board import BoardSource
 from ..boards.delay import BoardDelay
@@ -30,13 +30,17 @@ from ..sources.names import SourceKind, source_kind
 from ..sources.source import GuardedSource, Source
 
 __all__ = [
+    "Answering",
     "Ask",
     "Call",
     "Connection",
     "LinkReport",
     "LinkSpec",
+    "Opening",
     "Reply",
-    "decode_link",
+    "SideBySide",
+    "answer_asks",
+    "become_worker",
     "serve_link",
 ]
 
@@ -99,7 +103,7 @@ class LinkReport:
     """What a decoder has to say; `snapshot` is None before the source is open.
 
     `why` says why nothing is read now; `waiting`, that it is being tried again. `emulated` are the settings of the
-    board that can be reset beside an emulated link.
+    board that can be reset beside an emulated link. `findings` are of all links that are decoded together.
     """
 
     snapshot: Snapshot | None = None
@@ -111,13 +115,32 @@ class LinkReport:
     resettable: bool = False
     emulated: BoardSettings | None = None
     cpu_s: float = 0.0
+    findings: tuple[str, ...] = ()
+
+
+Opening: TypeAlias = Callable[[SourceRequest], Source]
+"""Opens the source of a request; MonitorError where that cannot be."""
+
+
+class SideBySide(Protocol):
+    """Lays links that are decoded in one process side by side."""
+
+    @property
+    def findings(self) -> tuple[str, ...]: ...
+
+    def attach(self, name: str, pipeline: Pipeline) -> None: ...
 
 
 class LinkDecoding:
     """The source and its pipeline, opened and read in a thread of its own; a line is opened again and again."""
 
-    def __init__(self, spec: LinkSpec) -> None:
+    def __init__(
+        self, spec: LinkSpec, opening: Opening = open_source, located: SideBySide | None = None
+    ) -> None:
         self.spec = spec
+        self.name = spec.name
+        self._opening = opening
+        self._located = located
         self.pipeline: Pipeline | None = None
         self.why, self.waiting = "", False
         self._stop = threading.Event()
@@ -154,7 +177,7 @@ class LinkDecoding:
     def _read(self) -> str | None:
         """Open the source and read it to its end; why it could not be read on, or None at the end."""
         try:
-            source = open_source(self.spec.request)
+            source = self._opening(self.spec.request)
         except (MonitorError, OSError) as error:
             return str(error)
         try:
@@ -164,6 +187,8 @@ class LinkDecoding:
             return str(error)
         if self._kept is not None:
             pipeline.resume(self._kept)
+        if self._located is not None:
+            self._located.attach(self.spec.name, pipeline)
         self.pipeline, self._delay = pipeline, None
         self.why, self.waiting = "", False
         pipeline.run(self._stop)
@@ -192,6 +217,7 @@ class LinkDecoding:
             isinstance(source, BoardSource),
             emulated,
             time.process_time(),
+            () if self._located is None else self._located.findings,
         )
 
     def call(self, call: Call) -> Any:
@@ -214,9 +240,30 @@ class LinkDecoding:
         return sample
 
 
-def serve_link(connection: Connection, spec: LinkSpec) -> None:
+class Answering(Protocol):
+    """Who can answer for a link."""
+
+    @property
+    def name(self) -> str: ...
+
+    def report(self, ask: Ask) -> LinkReport: ...
+
+    def call(self, call: Call) -> Any:
+        """Do what is asked for; an exception says why that cannot be."""
+        ...
+
+    def close(self) -> None: ...
+
+
+def serve_link(
+    connection: Connection, spec: LinkSpec, opening: Opening = open_source, located: SideBySide | None = None
+) -> None:
     """Decode a source, and answer until the connection ends or None comes."""
-    decoding = LinkDecoding(spec)
+    answer_asks(connection, LinkDecoding(spec, opening, located))
+
+
+def answer_asks(connection: Connection, decoding: Answering) -> None:
+    """Answer for a link until the connection ends or None comes; then close both."""
     sending = threading.Lock()
     calls: SimpleQueue[Call | None] = SimpleQueue()
 
@@ -225,7 +272,7 @@ def serve_link(connection: Connection, spec: LinkSpec) -> None:
             connection.send(message)
 
     doing = threading.Thread(
-        target=_do_calls, args=(calls, decoding, send), name=f"calls {spec.name}", daemon=True
+        target=_do_calls, args=(calls, decoding, send), name=f"calls {decoding.name}", daemon=True
     )
     doing.start()
     try:
@@ -244,7 +291,7 @@ def serve_link(connection: Connection, spec: LinkSpec) -> None:
 
 
 def _do_calls(
-    calls: SimpleQueue[Call | None], decoding: LinkDecoding, send: Callable[[LinkReport | Reply], None]
+    calls: SimpleQueue[Call | None], decoding: Answering, send: Callable[[LinkReport | Reply], None]
 ) -> None:
     """One call after the other, beside the reports: a board may take its time to answer."""
     while (call := calls.get()) is not None:
@@ -257,8 +304,8 @@ def _do_calls(
         send(Reply(call.number, value, refused, report))
 
 
-def decode_link(connection: Connection, spec: LinkSpec) -> None:
-    """`serve_link` as the whole of a process: no signal of the terminal, no output, behind the screen in line."""
+def become_worker() -> None:
+    """Make this process one of a site: no signal of the terminal, no output, behind the screen in line."""
     for name in ("SIGINT", "SIGHUP"):
         number = getattr(signal, name, None)
         if number is not None:
@@ -270,4 +317,3 @@ def decode_link(connection: Connection, spec: LinkSpec) -> None:
         os.dup2(nowhere, stream)
     if hasattr(os, "nice"):
         os.nice(_NICE)
-    serve_link(connection, spec)

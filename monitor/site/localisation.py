@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, Plane
 from decoders.frame_structure.frame_numbers import NUMBER_MODULUS
-from decoders.linerates import HYPERFRAMES_PER_FRAME
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 
+from ..links.capture_comparison import position
 from ..links.damage import (
     Forwarding,
     Localised,
@@ -222,10 +222,18 @@ class Localisation:
                 if timeline.jumps:
                     jumps = counted(timeline.jumps, "jump")
                     notes.append(f"{stop.point.name}: {jumps} of BFN and HFN while the line data went on")
+            for stop, coverage in zip(route.stops, route.coverage, strict=True):
+                for time, _, skipped in coverage.gaps:
+                    place = position(route.number(route.stops.index(stop), time - 1))
+                    missing = counted(skipped, "hyperframe")
+                    notes.append(
+                        f"{stop.point.name}: {missing} missing in the capture behind {place}; damage right beside it"
+                        " is not told apart"
+                    )
             for at, number, by in route.moved:
                 later = f"{counted(abs(by), 'hyperframe')} {'later' if by > 0 else 'earlier'} than before"
-                bfn, hfn = divmod(number % NUMBER_MODULUS, HYPERFRAMES_PER_FRAME)
-                notes.append(f"{route.stops[at].point.name}: from {bfn}.{hfn} on the data stand {later}")
+                place = position(number % NUMBER_MODULUS)
+                notes.append(f"{route.stops[at].point.name}: from {place} on the data stand {later}")
             for (point, plane), count in route.frames.inserted.items():
                 segment = route.stops[point].point.segment
                 frames = counted(count, f"{plane.value} frame")

@@ -31,7 +31,7 @@ from decoders.link_delay.hops import Budget, RadioHead
 
 from ..delay.hop_plans import HEAD_KEYS, HopPlan, head_option, plan_budget, radio_head
 from ..errors import InputError
-from ..sources.names import Segment, SourceKind, is_emulated, is_node_name, is_pair, source_kind
+from ..sources.names import Segment, SourceKind, check_emulated, is_emulated, is_node_name, source_kind
 from ..toml_plans.plan_table import PlanTable, nearest_name, parse_plan_text, read_plan_octets
 
 __all__ = [
@@ -209,10 +209,12 @@ def parse_site_plan(text: str, folder: Path | None = None) -> SitePlan:
 def plan_of_sources(sources: Sequence[tuple[str | None, str]]) -> SitePlan:
     """A site of named sources without segments; the third source, where it has no name, is called `link-3`.
 
-    InputError where a name is there twice.
+    InputError where a name or a serial line is there twice, and for standard input.
     """
     boards: list[PlannedBoard] = []
     for number, (name, source) in enumerate(sources):
+        if source == "-":
+            raise InputError("standard input cannot be one of several sources", hint="watch it alone")
         name = name or f"link-{number + 1}"
         if name in {board.name for board in boards}:
             raise InputError(f"the name {name} is there twice")
@@ -259,7 +261,7 @@ def _source(table: PlanTable, key: str, folder: Path | None) -> str:
         raise table.mistake(key, f"{key}: standard input cannot be a source of a site")
     if is_emulated(source):
         try:
-            is_pair(source)
+            check_emulated(source)
         except InputError as error:
             raise table.mistake(key, f"{key}: {error}") from None
     if folder is not None and source_kind(source) is SourceKind.CAPTURE:

@@ -27,7 +27,7 @@ from ..links.snapshot import InjectedFault, LogEntry, Snapshot
 from ..opening import DEFAULT_OPTION, SourceRequest
 from ..sources.names import SourceKind, source_kind
 from .link_worker import Ask, Call, LinkReport, LinkSpec, Reply
-from .worker_start import Worker, WorkerKind, start_worker
+from .worker_start import Worker, WorkerKind, WorkerStart, start_workers
 
 __all__ = ["RemoteLink", "RemoteSource"]
 
@@ -97,7 +97,10 @@ class _RemoteBoard:
 
 
 class RemoteLink:
-    """`interval_s` lies between two reports. `whole`: reports hold all that the views of one link show."""
+    """`interval_s` lies between two reports. `whole`, or until `whole_until`: reports hold all that views of it show.
+
+    The decoder of a link of a `group` is not started again: it would go on elsewhere than the others.
+    """
 
     def __init__(
         self,
@@ -106,11 +109,13 @@ class RemoteLink:
         *,
         interval_s: float = 0.1,
         kind: WorkerKind = WorkerKind.PROCESS,
+        group: WorkerStart | None = None,
     ) -> None:
         self.name = name
         self.request = request
         self.interval_s = interval_s
         self.whole = False
+        self.whole_until = 0.0
         self.restarts = 0
         self.deaths = 0
         self.since_mark = SinceMark()
@@ -119,7 +124,7 @@ class RemoteLink:
         self.worker: Worker | None = None
         self.trouble = ""
         """Why the decoder itself is not there; empty while it is."""
-        self._kind = kind
+        self._kind, self._group = kind, group
         self._snapshot = blank_snapshot(request)
         self._known = False
         self._log: deque[LogEntry] = deque(maxlen=HISTORY)
@@ -176,7 +181,11 @@ class RemoteLink:
     @property
     def restarting(self) -> bool:
         """Whether a decoder that has ended is started again."""
-        return bool(self.trouble) and source_kind(self.request.source) is not SourceKind.CAPTURE
+        return bool(self.trouble) and self._again
+
+    @property
+    def _again(self) -> bool:
+        return source_kind(self.request.source) is not SourceKind.CAPTURE and self._group is None
 
     @property
     def opened(self) -> bool:
@@ -232,10 +241,10 @@ class RemoteLink:
 
     def _run(self) -> None:
         wait, kept = _RESTART_S[0], None
-        again = source_kind(self.request.source) is not SourceKind.CAPTURE
+        again = self._again
         while not self._stop.is_set():
             begun = time.monotonic()
-            worker = self.worker = start_worker(self._kind, LinkSpec(self.name, self.request, kept))
+            worker = self.worker = self._start(LinkSpec(self.name, self.request, kept))
             with contextlib.suppress(EOFError, OSError):
                 self._talk(worker)
             self._asked_at = None
@@ -248,9 +257,12 @@ class RemoteLink:
             self._stop.wait(wait)
             wait = _RESTART_S[0] if time.monotonic() - begun > 60 else min(2 * wait, _RESTART_S[1])
 
+    def _start(self, spec: LinkSpec) -> Worker:
+        return start_workers(self._kind, [spec])[0] if self._group is None else self._group.start(spec)
+
     def _died(self, worker: Worker, *, again: bool, wait_s: float) -> None:
         self.deaths += 1
-        what = f"started again in {wait_s:g} s, counters are kept" if again else "this capture is not read on"
+        what = f"started again in {wait_s:g} s, counters are kept" if again else "it is not read on"
         self.trouble = f"its decoder {worker.how_it_ended()}; {what}"
         self._note_failure()
         self._fail_calls("its decoder has ended")
@@ -261,7 +273,7 @@ class RemoteLink:
         while not self._stop.is_set():
             self._asked_at = time.monotonic()
             due = self._asked_at + self.interval_s
-            self._send(worker, Ask(self._next, self.whole))
+            self._send(worker, Ask(self._next, self.whole or self._asked_at < self.whole_until))
             while not self._stop.is_set():
                 answered = self._asked_at is None
                 if connection.poll(max(due - time.monotonic(), 0.0) if answered else 0.2):

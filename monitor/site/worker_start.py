@@ -12,14 +12,15 @@ import multiprocessing
 import signal
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Sequence
 from enum import StrEnum
 from multiprocessing.context import BaseContext
 from typing import Any, Protocol
 
-from .link_worker import Connection, LinkSpec, decode_link, serve_link
+from .link_group import decode_links, serve_links
+from .link_worker import Connection, LinkSpec
 
-__all__ = ["Worker", "WorkerKind", "prepare_workers", "start_worker"]
+__all__ = ["Worker", "WorkerGroup", "WorkerKind", "WorkerStart", "prepare_workers", "start_workers"]
 
 _PATIENCE_S = 1.5
 
@@ -38,7 +39,7 @@ class _Running(Protocol):
 
 
 class Worker:
-    """A decoder that runs, and this end of the connection to it."""
+    """A decoder that runs, and this end of the connection to it; several may run in one process."""
 
     def __init__(self, kind: WorkerKind, running: _Running, connection: Connection) -> None:
         self.kind = kind
@@ -79,33 +80,56 @@ class Worker:
             self.connection.close()
 
 
-def start_worker(
-    kind: WorkerKind,
-    spec: LinkSpec,
-    in_process: Callable[..., None] = decode_link,
-    in_thread: Callable[..., None] = serve_link,
-) -> Worker:
-    """A decoder of this kind; a thread where the system has no process to give."""
-    ours: Any
-    theirs: Any
+def start_workers(kind: WorkerKind, specs: Sequence[LinkSpec]) -> list[Worker]:
+    """Decoders of this kind for links that share a process; a thread where the system has no process to give."""
+    name = f"framefray {specs[0].name}"
+    running: Any
     if kind is WorkerKind.PROCESS:
         context = _context()
-        ours, theirs = context.Pipe()
+        pipes = [context.Pipe() for _ in specs]
         try:
-            process: Any = context.Process(  # type: ignore[attr-defined]
-                target=in_process, args=(theirs, spec), name=f"framefray {spec.name}", daemon=True
+            theirs = [pipe[1] for pipe in pipes]
+            running = context.Process(  # type: ignore[attr-defined]
+                target=decode_links, args=(theirs, specs), name=name, daemon=True
             )
-            process.start()
+            running.start()
         except (OSError, ImportError, RuntimeError, ValueError):
-            ours.close()
+            for ours, _ in pipes:
+                ours.close()
         else:
-            return Worker(kind, process, ours)
+            return [Worker(kind, running, ours) for ours, _ in pipes]
         finally:
-            theirs.close()
-    ours, theirs = multiprocessing.Pipe()
-    thread = threading.Thread(target=in_thread, args=(theirs, spec), name=f"decode {spec.name}", daemon=True)
-    thread.start()
-    return Worker(WorkerKind.THREAD, thread, ours)
+            for _, other in pipes:
+                other.close()
+    pipes = [multiprocessing.Pipe() for _ in specs]
+    running = threading.Thread(
+        target=serve_links, args=([theirs for _, theirs in pipes], specs), name=name, daemon=True
+    )
+    running.start()
+    return [Worker(WorkerKind.THREAD, running, ours) for ours, _ in pipes]
+
+
+class WorkerStart(Protocol):
+    """Gives the decoder of a link, once."""
+
+    def start(self, spec: LinkSpec) -> Worker: ...
+
+
+class WorkerGroup:
+    """Links that share one process, which starts when the first of them does, and once only."""
+
+    def __init__(self, kind: WorkerKind, specs: Sequence[LinkSpec]) -> None:
+        self._kind, self._specs = kind, tuple(specs)
+        self._starting = threading.Lock()
+        self._workers: dict[str, Worker] = {}
+
+    def start(self, spec: LinkSpec) -> Worker:
+        """The worker of one link."""
+        with self._starting:
+            if not self._workers:
+                workers = start_workers(self._kind, self._specs)
+                self._workers = {each.name: worker for each, worker in zip(self._specs, workers, strict=True)}
+            return self._workers[spec.name]
 
 
 def prepare_workers(kind: WorkerKind) -> None:
@@ -133,6 +157,6 @@ def _context() -> BaseContext:
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(
-        ["monitor.site.link_worker", "monitor.sources.file", "monitor.boards.serial_port"]
+        ["monitor.site.link_group", "monitor.sources.file", "monitor.boards.serial_port"]
     )
     return context

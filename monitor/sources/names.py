@@ -15,6 +15,7 @@ __all__ = [
     "Segment",
     "SourceKind",
     "chain_point",
+    "check_emulated",
     "is_chain",
     "is_emulated",
     "is_node_name",
@@ -68,6 +69,14 @@ def is_pair(text: str) -> bool:
 def is_chain(text: str) -> bool:
     """Whether a source is a point of the emulated chain."""
     return text == CHAIN or text.startswith(f"{CHAIN}/")
+
+
+def check_emulated(text: str) -> None:
+    """InputError for an emulated link, or a point of the chain, that cannot exist."""
+    if is_chain(text):
+        chain_point(text)
+    else:
+        is_pair(text)
 
 
 def chain_point(text: str) -> Segment | None:

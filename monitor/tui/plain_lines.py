@@ -30,6 +30,7 @@ _NOW = {
     DataState.UP: "line data come",
     DataState.SILENT: "no line data",
     DataState.DOWN: "line down",
+    DataState.WAITING: "not read now",
     DataState.ENDED: "the source has ended",
     DataState.FAILED: "reading stopped",
 }
@@ -114,6 +115,8 @@ class PlainLines:
             text += f" again after {lasting(lasted)}"
         elif still is not None:
             text += f" for {lasting(still.seconds)}"
+        elif link.waiting:
+            text += f": {inert_cells(link.waiting)}"
         yield f"{self._name}line: {text}"
 
     def status_line(self, link: NamedLink, stamp: str) -> str:

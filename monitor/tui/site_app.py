@@ -171,9 +171,7 @@ def run_site_screen(
     mouse: bool = True,
 ) -> int:
     """Show a site until the user leaves; the exit status: 0, or 130 after an interrupt. Ends every decoder."""
-    app = SiteApp(site, fps=fps, iq_map=iq_map, colour=colour)
-    try:
+    with site:
+        app = SiteApp(site, fps=fps, iq_map=iq_map, colour=colour)
         status = app.run(mouse=mouse)
-    finally:
-        site.close()
     return app.return_code or 1 if status is None else status

@@ -119,9 +119,9 @@ def error_cells(link: SiteLink, width: int, look: Look) -> list[Cells]:
 
 
 def remote_cells(link: SiteLink, look: Look, *, short: bool = False) -> list[Cells]:
-    """Alarms of the other end by name, or how many there are."""
+    """Alarms of the other end by name, or how many there are; of a link that brings nothing they are not known."""
     remote = remote_alarms(link.snapshot)
-    if not remote:
+    if not remote or link.silent_s is not None:
         return []
     return [
         Cells(" remote ", look.quiet),

@@ -10,6 +10,8 @@ from rich.segment import Segment
 from textual import events
 
 from decoders.events import Alarm
+from decoders.line_coding.block_forms import fec_shows
+from decoders.line_coding.characters import LineForm
 from decoders.linerates import EIGHT_TEN, option_named
 
 from ..links.snapshot import Snapshot
@@ -256,7 +258,10 @@ def _fec_details(snapshot: Snapshot) -> list[str]:
     told = []
     if option_named(snapshot.option).line_code != EIGHT_TEN:
         counters = snapshot.counters
-        fec = "FEC on" if snapshot.fec else "FEC off" if snapshot.control is not None else "FEC -"
+        if not fec_shows(option_named(snapshot.option), LineForm(snapshot.form)):
+            fec = f"FEC does not show in {snapshot.form}"
+        else:
+            fec = "FEC on" if snapshot.fec else "FEC off" if snapshot.control is not None else "FEC -"
         corrected, lost = (
             counters.get("fec_corrected_codewords", 0),
             counters.get("fec_uncorrected_codewords", 0),

@@ -1,4 +1,9 @@
-"""Random faults on random segments of an emulated chain: is the segment named right? FAULTS [OPTION] [SEED] [TOGETHER].
+"""Random faults on random segments of an emulated chain: is the segment named right?
+
+python tests/bench/locate_faults.py [FAULTS [OPTION [SEED [TOGETHER [whole|cut|spliced|octets]]]]]
+
+TOGETHER faults go in at a time, on different segments. `cut`: the captures begin and end at different places, and
+one has a gap; `spliced`: whole hyperframes are missing there; `octets`: nodes pass on octets of C&M as they are.
 
 Prints each damage on a wrong segment and each fault that should be seen and was not, then counts by reason. Ends with
 1 where a wrong segment was named.
@@ -12,27 +17,32 @@ import time
 from collections import Counter
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from support.chain_locating import SETTLED, chain_streams, inject_at_random, judged, located
+from support.chain_locating import SETTLED, chain_streams, cut_streams, inject_at_random, judged, located
 
 from monitor.emulation.chain import EmulatedChain
+from monitor.emulation.node_sender import CmRelay
 from monitor.links.damage import Point
 
 APART = 110
 PLACES = 8
 
 
-def main(faults: int, option: str, seed: int, together: int) -> int:
+def main(faults: int, option: str, seed: int, together: int, variant: str) -> int:
     counts: Counter[str] = Counter()
     wrong = done = round_number = 0
     began = time.monotonic()
     while done < faults:
         rng = random.Random(seed * 1000 + round_number)
-        chain = EmulatedChain(option, seed=rng.randrange(1000))
+        relay = CmRelay.OCTETS if variant == "octets" else CmRelay.FRAMES
+        chain = EmulatedChain(option, seed=rng.randrange(1000), cm_relay=relay)
         places = [SETTLED + APART * i for i in range(PLACES)]
         placed = inject_at_random(chain, rng, places, together)
         streams = chain_streams(chain, places[-1] + 300)
+        if variant in ("cut", "spliced"):
+            streams = cut_streams(streams, rng, chain.option.hyperframe_octets, variant == "spliced")
         result = located({Point(segment): data for segment, data in streams.items()}, option)
         outcome = judged(placed, result)
         for fault, damage in outcome.wrong:
@@ -46,7 +56,7 @@ def main(faults: int, option: str, seed: int, together: int) -> int:
             counts[f"unseen, {reason}: {fault.text.partition('.')[0]}"] += 1
             if reason == "NOT SEEN":
                 print(f"NOT SEEN {round_number}: {fault.text}", flush=True)
-        for fault, why in outcome.undistinguished:
+        for _, why in outcome.undistinguished:
             counts[f"not distinguishable: {why}"] += 1
         counts["right segment"] += len(outcome.right)
         wrong += len(outcome.wrong)
@@ -68,5 +78,6 @@ if __name__ == "__main__":
             numbers[1] if len(numbers) > 1 else "1",
             int(numbers[2]) if len(numbers) > 2 else 1,
             int(numbers[3]) if len(numbers) > 3 else 1,
+            numbers[4] if len(numbers) > 4 else "whole",
         )
     )

@@ -7,18 +7,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from decoders.arrays import U8
 from decoders.events import Plane
+from decoders.frame_structure.frame_numbers import NUMBER_MODULUS, line_numbers
 from decoders.line_coding.characters import LineForm
+from decoders.line_coding.code_8b10b import SymbolEncoder
 from decoders.linerates import LineRateOption
 from decoders.link.decoder import LinkDecoder
-from decoders.link.settings import LinkSettings
+from decoders.link.encoder import LinkEncoder
+from decoders.link.settings import LinkSettings, SenderSettings
 from monitor.emulation.chain import EmulatedChain
 from monitor.errors import InputError
 from monitor.faults.catalogue import kinds_for
 from monitor.links.damage import Damage, Localised, Point
 from monitor.site.localisation import Localisation
+from monitor.site.routes import parse_points
 from monitor.site.shared_time import short_way
 from monitor.sources.names import Segment
 
@@ -77,7 +82,31 @@ def random_fault(
             low = min(low, high)
         values[parameter.name] = rng.randint(low, high)
     text = ",".join(f"{name}={value}" for name, value in values.items())
-    return f"{kind.name}@{at}" + (f":{text}" if text else ""), values
+    return f"{kind.name}@{at}" + (f":{text}" if text else "")
+
+
+def cut_streams(
+    streams: Mapping[Segment, U8], rng: random.Random, hyperframe_octets: int, whole: bool = False
+) -> dict[Segment, U8]:
+    """The same as captures begun and ended at different places, one of them with a piece missing inside.
+
+    `whole` leaves out whole hyperframes there, so that no sync is lost; else anything. Octets are those of `symbols`.
+    """
+    size = 2 * hyperframe_octets
+    gapped = rng.choice(list(streams))
+    cut = {}
+    for segment, octets in streams.items():
+        begin, end = (
+            2 * rng.randrange(40 * hyperframe_octets),
+            len(octets) - 2 * rng.randrange(40 * hyperframe_octets),
+        )
+        kept = octets[begin:end]
+        if segment == gapped:
+            at = 2 * rng.randrange(len(kept) // 4, len(kept) // 3)
+            length = rng.randrange(1, 60) * size if whole else 2 * rng.randrange(1, 60 * hyperframe_octets)
+            kept = np.concatenate((kept[:at], kept[at + length :]))
+        cut[segment] = kept
+    return cut
 
 
 @dataclass(frozen=True)
@@ -113,7 +142,7 @@ def inject_at_random(
     for at in places:
         for segment in rng.sample(chain.points, together):
             while True:
-                text, values = random_fault(rng, chain.option, at, only)
+                text = random_fault(rng, chain.option, at, only)
                 if text.startswith("sync.jump") and at != places[-1]:
                     continue
                 extra = f"{'' if ':' not in text else ','}segment={segment.name}"
@@ -132,8 +161,18 @@ def inject_at_random(
     return placed
 
 
+def _followed(fault: PlacedFault, result: Localised, after: int) -> str | None:
+    """The plane of what was taken for a consequence of another damage where this fault is."""
+    for damage in result.damages:
+        if abs(short_way(damage.first - fault.number)) <= after:
+            for each in damage.consequences:
+                if each.point.segment == fault.segment:
+                    return each.plane.value
+    return None
+
+
 def judged(faults: Sequence[PlacedFault], result: Localised, before: int = 24, after: int = 90) -> Outcome:
-    """Lay the located damages beside the faults: each damage belongs to a fault of its time, each fault to a damage."""
+    """Lay the located damages beside the faults of about their times."""
     outcome = Outcome()
     found: set[int] = set()
 
@@ -158,7 +197,48 @@ def judged(faults: Sequence[PlacedFault], result: Localised, before: int = 24, a
     told = {id(fault) for fault, _ in outcome.undistinguished}
     for i, fault in enumerate(faults):
         if i not in found:
-            outcome.unseen.append(fault)
+            followed = _followed(fault, result, after)
+            if followed is None:
+                outcome.unseen.append(fault)
+            else:
+                outcome.undistinguished.append((fault, f"at the same time as another damage ({followed})"))
         elif id(fault) not in told:
             outcome.right.append(fault)
     return outcome
+
+
+def sent_hyperframes(count: int, *, bfn: int = 0, seed: int = 1) -> U8:
+    """Hyperframes (count, 256, 16, 1) of option 1 as one end sends them: every plane moves, C&M is idle."""
+    rng = np.random.default_rng(seed)
+    encoder = LinkEncoder(SenderSettings(option="1", pointer_p=40, hdlc_rate_code=1, bfn=bfn))
+    octets = encoder.encode(
+        count,
+        rng.integers(0, 256, (count, encoder.vendor_octets)).astype(np.uint8),
+        rng.integers(0, 256, (count, 256, 15, 1)).astype(np.uint8),
+    )
+    octets[:, [ns + 64 * xs for ns in range(4, 8) for xs in range(4)], 0, 0] = rng.integers(
+        0, 256, (count, 16)
+    )
+    return octets
+
+
+def line_symbols(octets: U8) -> NDArray[np.uint16]:
+    """Hyperframes as the ten-bit symbols of the line."""
+    places = np.arange(len(octets), dtype=np.int64) * octets[0].size
+    return SymbolEncoder().encode(octets.reshape(-1), places)
+
+
+def located_octets(points: Mapping[str, U8]) -> Localised:
+    """What is found in hyperframes of option 1 by the names of their points, read as form `octets`."""
+    named = {parse_points([f"{name}=x"])[0][0]: octets.reshape(-1) for name, octets in points.items()}
+    return located(named, "1", LineForm.OCTETS)
+
+
+def with_numbers(octets: U8, ahead: int) -> U8:
+    """The same hyperframes with BFN and HFN so many hyperframes ahead."""
+    changed = octets.copy()
+    numbers = (line_numbers(octets) + ahead) % NUMBER_MODULUS
+    changed[:, 64, 0, 0], bfn = numbers % 150, numbers // 150
+    changed[:, 128, 0, 0] = bfn & 0xFF
+    changed[:, 192, 0, 0] = bfn >> 8
+    return changed

@@ -17,6 +17,7 @@ from monitor.site import remote_link
 from monitor.site.link_worker import LinkReport
 from monitor.site.remote_link import HISTORY, RemoteLink
 from monitor.site.worker_start import WorkerKind
+from tests.support.boards import running_board
 from tests.support.patience import wait_until
 from tests.support.sites import healthy
 
@@ -121,7 +122,7 @@ def test_a_killed_decoder_of_a_capture_is_not_started_again(monkeypatch: pytest.
     assert link.worker is not None and link.worker.pid is not None
     os.kill(link.worker.pid, signal.SIGKILL)
     wait_until(lambda: link.trouble)
-    assert link.trouble == "its decoder ended by SIGKILL; this capture is not read on"
+    assert link.trouble == "its decoder ended by SIGKILL; it is not read on"
     assert link.snapshot().hyperframes == 14 and not link.restarting
     link.close()
 
@@ -149,3 +150,22 @@ def test_the_log_is_bounded() -> None:
         link.take(LinkReport(healthy(), entries))
     assert len(link.entries_since(0)) == HISTORY
     assert link.entries_since(3 * HISTORY - 1)[0].number == 3 * HISTORY - 1
+
+
+def test_a_board_is_reset_and_measured_there() -> None:
+    with running_board("--tcp", "127.0.0.1:0", "--option", "1", "--pace", "100") as (name, _):
+        link = started(name)
+        try:
+            wait_until(lambda: link.snapshot().hyperframes)
+            source = link.source
+            assert source.resettable and not source.allow and source.emulated is None
+            board = source.board()
+            with pytest.raises(InputError):
+                board.reset()
+            source.allow = True
+            board.reset()
+            sample = board.measure()
+            assert sample.reset_counted and sample.raw_clocks > 0 and board.option == "1"
+            wait_until(lambda: link.snapshot().board is not None and link.snapshot().board.delay_ns)
+        finally:
+            link.close()
