@@ -29,6 +29,9 @@ CONTRACT = {
     "board": "--pty --tcp",
     "rates": "--pointer --hdlc-rate --json",
     "tell": "--json --yes",
+    "locate": "--json",
+    "accept": "--out --resume --dry-run",
+    "evidence": "",
     "completion": "",
 }
 """Options that programs outside the project use: none may be renamed or removed."""
