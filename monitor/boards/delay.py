@@ -1,7 +1,7 @@
 """A board behind a serial line whose transceiver is reset and whose delay is read from its status.
 
-The board counts whole clocks, the parallel ones or faster; its alignment offset tells how many bits early they were counted
-(CPRI V7.0 clause 4.2.9 for the points; the count is the board's own).
+The board counts whole clocks, the parallel ones or faster; its alignment offset tells how many bits early
+they were counted (CPRI V7.0 clause 4.2.9 for the points; the count is the board's own).
 """
 
 from __future__ import annotations
