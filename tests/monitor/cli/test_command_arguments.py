@@ -30,6 +30,8 @@ CONTRACT = {
     "board": "--pty --tcp",
     "rates": "--pointer --hdlc-rate --json",
     "tell": "--json --yes",
+    "accept": "--out --resume --dry-run --yes",
+    "evidence": "",
     "completion": "",
 }
 """Options that programs outside the project use: none may be renamed or removed."""
