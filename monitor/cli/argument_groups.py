@@ -66,10 +66,12 @@ def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False, 
         metavar="CAPTURE" if capture else "SOURCE",
         **many,
         help=several
-        or "file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
-        if capture
-        else "file, - for standard input, emulated, emulated:chain, a point of it such as "
-        "emulated:chain/RE-1>RE-2, emulated:pair, serial device or URL",
+        or (
+            "file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
+            if capture
+            else "file, - for standard input, emulated, emulated:chain, a point of it such as "
+            "emulated:chain/RE-1>RE-2, emulated:pair, serial device or URL"
+        ),
     )
     parser.add_argument("--form", choices=FORM_CHOICES, help="data format (default: detected)")
     option_argument(parser, None, "detected")

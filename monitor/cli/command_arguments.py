@@ -38,11 +38,11 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 
 
 def demo(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--chain", action="store_true", help="a chain of four nodes, REC-A to RE-3, at all its points at once"
+    )
     parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
-    parser.add_argument(
-        "--chain", action="store_true", help="watch the chain REC-A, RE-1, RE-2, RE-3 as a site"
-    )
     emulation_arguments(parser)
     screen_arguments(parser)
 
@@ -476,7 +476,7 @@ def board(parser: argparse.ArgumentParser) -> None:
         "--data",
         choices=("octets", "flagged", "control", "blocks"),
         default="flagged",
-        help="line data in records (default: flagged; blocks: options 7A to 10)",
+        help="line data in records; blocks are for options 7A to 10 (default: flagged)",
     )
     fec_arguments(parser)
     emulation_arguments(parser)
@@ -646,7 +646,7 @@ class Command(NamedTuple):
 
 COMMANDS = (
     Command("demo", "show an emulated two-board link with traffic on every plane; no hardware needed", demo),
-    Command("watch", "show a source on the screen", watch),
+    Command("watch", "show sources on the screen, in lines of text or in a browser", watch),
     Command("decode", "decode a source without a screen: a summary, or JSON for programs", decode),
     Command("craft", "make a capture with traffic and injected faults", craft),
     Command(

@@ -39,6 +39,8 @@ def web_served(arguments: argparse.Namespace, site: Site) -> Iterator[None]:
     try:
         server.start()
         tell(f"the screen is at {server.url}")
+        if sys.stderr.isatty():
+            tell("Ctrl-C ends it, and prints a summary")
         if arguments.web_control:
             tell(_CONTROL)
         yield

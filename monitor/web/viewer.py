@@ -20,7 +20,7 @@ from ..site.worker_start import Worker, WorkerKind
 from ..tui.site_app import SiteApp
 from .link_hub import PageFacts, connection_to_hub
 
-__all__ = ["HubWorkers", "PageApp", "main"]
+__all__ = ["HubWorkers", "PageApp", "show_page"]
 
 _ENDING_S = 3.0
 _LOOK_S = 0.5
@@ -89,7 +89,7 @@ class _Findings:
         os._exit(0)
 
 
-def main() -> int:
+def show_page() -> int:
     """Show the page until it is closed or the site ends; the exit status."""
     try:
         connection = connection_to_hub("")
@@ -109,4 +109,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(show_page())

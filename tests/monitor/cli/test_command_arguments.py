@@ -25,10 +25,13 @@ CONTRACT = {
     "record": "--limit --form --option --metrics",
     "replay": "--speed --paused --at",
     "compare": "--form --option --json",
+    "locate": "--chain --form --option --hyperframes --fault --json",
     "export": "--iq --axc --table --words",
     "board": "--pty --tcp",
     "rates": "--pointer --hdlc-rate --json",
     "tell": "--json --yes",
+    "accept": "--out --resume --dry-run --yes",
+    "evidence": "",
     "completion": "",
 }
 """Options that programs outside the project use: none may be renamed or removed."""

@@ -46,6 +46,6 @@ async def test_a_page_of_one_link_opens_its_views_and_writes_nothing(
 
 def test_without_a_site_there_is_no_page(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("FRAMEFRAY_HUB", raising=False)
-    assert viewer.main() == 2
+    assert viewer.show_page() == 2
     monkeypatch.setenv("FRAMEFRAY_HUB", f"key {ROOT / 'none.socket'}")
-    assert viewer.main() == 2
+    assert viewer.show_page() == 2
