@@ -43,9 +43,6 @@ def demo(parser: argparse.ArgumentParser) -> None:
     )
     parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
-    parser.add_argument(
-        "--chain", action="store_true", help="watch the chain REC-A, RE-1, RE-2, RE-3 as a site"
-    )
     emulation_arguments(parser)
     screen_arguments(parser)
 
