@@ -46,7 +46,8 @@ class EthernetDamage:
     """What to do wrong in one frame; the defaults do nothing.
 
     `fcs_xor` goes onto the right FCS (bit 0 is first on the line). `bad_group_at` and `idle_at` count nibbles
-    from the SFD on and put `bad_group` (table notation: H or an invalid group) or an idle group there.
+    from the SFD on and put `bad_group` (table notation: H or an invalid group) or an idle group there;
+    `bad_group_at` -1 is the D of the SFD, and what is below lies in the preamble.
     `extra_nibble` follows the FCS. `preamble_fives` and `sfd` replace the 13 nibbles 5 and the D. `short`
     leaves out the padding to 64 octets. SettingsError for values that cannot be, and for an SSD left out
     together with what lies inside a frame or after it.
@@ -220,8 +221,9 @@ def _groups_of(body: bytes, damage: EthernetDamage) -> U8:
     after += [] if damage.omit_esd_r else [ESD_R]
     symbols = np.concatenate((np.array(before, np.uint8), split_octets(body), np.array(after, np.uint8)))
     nibbles = 2 * len(body)
-    for at in (damage.bad_group_at, damage.idle_at):
-        if at is not None and not 0 <= at < nibbles:
+    first = -1 - damage.preamble_fives
+    for at, least in ((damage.bad_group_at, first), (damage.idle_at, 0)):
+        if at is not None and not least <= at < nibbles:
             raise SettingsError(f"nibble {at} is outside the frame of {nibbles} nibbles")
     if damage.idle_at is not None:
         symbols[len(before) + damage.idle_at] = IDLE

@@ -85,12 +85,18 @@ def poisson_lower_bound(bits: int, errors: int, confidence: float = 0.95) -> flo
     return _solve(lambda mean: -_poisson_above(errors, mean), confidence - 1, 0.0, float(errors)) / bits
 
 
-def bits_needed(ratio: float, confidence: float = 0.95) -> int:
-    """Bits without error after which a ratio of at most `ratio` can be claimed."""
-    _check(1, 0, confidence)
+def bits_needed(ratio: float, confidence: float = 0.95, errors: int = 0) -> int:
+    """Fewest bits with which, `errors` of them wrong, a ratio of at most `ratio` can be claimed."""
+    _check(max(1, errors), errors, confidence)
     if not 0.0 < ratio < 1.0:
         raise SettingsError(f"bit error ratio {ratio} is outside 0 to 1")
-    return math.ceil(math.log1p(-confidence) / math.log1p(-ratio))
+    without = math.ceil(math.log1p(-confidence) / math.log1p(-ratio))
+    if not errors:
+        return without
+    top = without
+    while upper_bound(max(top, errors), errors, confidence) > ratio:
+        top *= 2
+    return max(errors, _first(top, lambda n: n > errors and upper_bound(n, errors, confidence) <= ratio))
 
 
 def count_range(bits: int, ratio: float, confidence: float = 0.999) -> tuple[int, int]:

@@ -14,24 +14,28 @@ from ..formats.forms import Form, check_form, checked_option
 from ..protocol.records import (
     Acknowledge,
     InjectFault,
+    LineCodeFlag,
     Loopback,
     Message,
     PayloadError,
     RecordType,
     ResetTransceiver,
     SelectData,
+    SendFrame,
     SetLoopback,
     SetTraffic,
     Status,
+    StatusFlag,
     TrafficPlane,
     Transceiver,
 )
 from ..protocol.stream import RecordReader
 from ..sources.log import Log
-from ..sources.source import Chunk, Injection, Standstill
+from ..sources.source import BoardReport, Chunk, Injection, Standstill
 from .command_channel import ANSWER_S, CommandChannel
 from .line import DuplexLine, OctetQueue
 from .line_data import BoardLineData
+from .report import board_report
 from .silence import Silence, why_silent
 
 __all__ = ["MOST_AHEAD", "NOT_IN_CONTROL_WORDS", "BoardSource"]
@@ -174,6 +178,15 @@ class BoardSource:
         return self.channel.status
 
     @property
+    def fec(self) -> bool:
+        """Whether the link has RS-FEC, as the status says; the line data are what stands behind it."""
+        return self.status is not None and bool(self.status.flags & StatusFlag.FEC)
+
+    @property
+    def board_report(self) -> BoardReport:
+        return board_report(self.status, self.reader.counters, self.option, self.octets_dropped)
+
+    @property
     def reader(self) -> RecordReader:
         return self.channel.reader
 
@@ -201,6 +214,10 @@ class BoardSource:
     def set_traffic(self, plane: TrafficPlane, percent: int) -> Acknowledge:
         return self.command(SetTraffic(plane, percent))
 
+    def send_frame(self, plane: TrafficPlane, frame: bytes) -> int:
+        """Have one C&M frame sent, given without its FCS; the hyperframe of the stream from which on it may begin."""
+        return max(self.command(SendFrame(plane, frame)).hyperframe - self.line_data.ahead, 0)
+
     def inject(self, text: str) -> Injection:
         """Schedule a fault; see FaultySource."""
         fault = parse_fault(text)
@@ -222,12 +239,21 @@ class BoardSource:
         self._check_place(fault, at, asked)
         if self.faults_elsewhere and _ELSEWHERE not in self.warnings:
             self.warnings.append(_ELSEWHERE)
-        form = LineForm(self.form)
-        context = Context(
-            OPTIONS[self.option], flags=form.has_flags, bits=False, blocks=form is LineForm.BLOCKS
+        return Injection(max(at - ahead, 0), fault.text, fault.expected(self._context()))
+
+    def _context(self) -> Context:
+        """What a fault has to know of the link and of the form of its line data."""
+        form, code = LineForm(self.form), self.channel.line_code
+        seed = code.seed if code is not None and code.flags & LineCodeFlag.SEED_KNOWN else None
+        return Context(
+            OPTIONS[self.option],
+            flags=form.has_flags,
+            bits=False,
+            blocks=form is LineForm.BLOCKS,
+            version=1 if seed is None else 2,
+            fec=self.fec,
+            scrambling=seed,
         )
-        expected = fault.expected(context)
-        return Injection(max(at - ahead, 0), fault.text, expected)
 
     def _check_place(self, fault: Fault, at: int, asked: int | None) -> None:
         """InputError where a board acknowledges a fault for a hyperframe too far ahead to wait for."""

@@ -21,6 +21,7 @@ from ..protocol.records import (
     AskStatus,
     BoardEvent,
     InjectFault,
+    LineCodeStatus,
     LogText,
     Message,
     PayloadError,
@@ -29,6 +30,7 @@ from ..protocol.records import (
     Refuse,
     ResetTransceiver,
     SelectData,
+    SendFrame,
     SetLoopback,
     SetTraffic,
     Status,
@@ -44,6 +46,8 @@ __all__ = ["ANSWER_S", "CommandChannel", "LineDataSink"]
 
 ANSWER_S = 0.6
 FRESH_S = 3.0
+LINE_CODE_S = 0.2
+"""How long LINE_CODE may take to come behind its STATUS."""
 TRIES = 4
 LATE_ANSWERS = 16
 _CALLED: dict[type[Message], str] = {
@@ -53,8 +57,9 @@ _CALLED: dict[type[Message], str] = {
     ResetTransceiver: "a reset",
     SetTraffic: "other traffic",
     InjectFault: "the fault",
+    SendFrame: "a frame",
 }
-_GUARDED = (SetLoopback, ResetTransceiver, SetTraffic, InjectFault)
+_GUARDED = (SetLoopback, ResetTransceiver, SetTraffic, InjectFault, SendFrame)
 
 
 class LineDataSink(Protocol):
@@ -118,6 +123,15 @@ class CommandChannel:
     @property
     def status(self) -> Status | None:
         return self._calls.status
+
+    @property
+    def line_code(self) -> LineCodeStatus | None:
+        """The last LINE_CODE that came; None where the board sends none."""
+        return self._calls.line_code
+
+    def line_code_with_status(self) -> LineCodeStatus | None:
+        """The LINE_CODE behind the last status, which may be on its way; None where there is none."""
+        return self._calls.line_code_after_status(LINE_CODE_S)
 
     @property
     def answers(self) -> bool:
@@ -228,6 +242,8 @@ class CommandChannel:
             return
         if isinstance(message, Status):
             self._calls.status_came(message)
+        elif isinstance(message, LineCodeStatus):
+            self._calls.line_code_came(message)
         elif isinstance(message, Acknowledge | Refuse):
             if not self._calls.answered(message):
                 self.tally.add("answers to no command")
@@ -282,6 +298,8 @@ class _Calls:
         self.status: Status | None = None
         self.statuses = 0
         self.status_at = 0.0
+        self.line_code: LineCodeStatus | None = None
+        self._line_code_of = 0  # number of the status before it
         self._answer_s = answer_s
         self._changed = threading.Condition()
         self.answer: Acknowledge | Refuse | None = None
@@ -314,6 +332,17 @@ class _Calls:
             self.status, self.status_at = status, time.monotonic()
             self.statuses += 1
             self._changed.notify_all()
+
+    def line_code_came(self, line_code: LineCodeStatus) -> None:
+        with self._changed:
+            self.line_code, self._line_code_of = line_code, self.statuses
+            self._changed.notify_all()
+
+    def line_code_after_status(self, timeout_s: float) -> LineCodeStatus | None:
+        """That of the last status, where it comes in time."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._line_code_of == self.statuses or self.ended, timeout_s)
+            return self.line_code if self._line_code_of == self.statuses else None
 
     def status_after(self, count: int, *, wait: bool) -> Status | None:
         """The status, where more than `count` have come by now, or come in time."""

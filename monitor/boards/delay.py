@@ -16,6 +16,7 @@ from ..delay.samples import DelaySample, was_counted
 from ..errors import InputError
 from ..protocol.records import SelectData, Status
 from .board import BoardSource
+from .report import compensated_clocks
 
 __all__ = ["BoardDelay"]
 
@@ -56,19 +57,21 @@ class BoardDelay:
         status = self._settled()
         alignment = status.alignment_bits
         assert alignment is not None
-        if not status.delay_clocks or not status.clock_period_ps:
+        compensated = compensated_clocks(status, self.option)
+        if compensated is None:
             raise InputError(f"{self.description}: the board counts no delay")
         clock = clock_bits(OPTIONS[self.option])
         return DelaySample(
             alignment_offset=alignment,
             far_alignment_offset=None,
             raw_clocks=status.delay_clocks,
-            compensated_clocks=status.delay_clocks + alignment / clock,
+            compensated_clocks=compensated,
             clock_period_ns=status.clock_period_ps / 1000,
             clock_ui=clock,
             resolution_ui=clock,
             resets_before=self._resets_before,
             resets_after=status.resets,
+            fec=self._source.fec,
         )
 
     def _settled(self) -> Status:

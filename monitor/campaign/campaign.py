@@ -10,7 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import NamedTuple, Protocol
+from typing import NamedTuple, Protocol, runtime_checkable
 
 from decoders.counters import COUNTERS
 from decoders.events import AlarmCleared, AlarmRaised, Event, Origin, SyncStateChanged
@@ -40,7 +40,7 @@ from .conditions import Conditions, LinkConditions
 from .declared import declare, ends_out_of_sync, length_for, listed, listed_open
 from .deliveries import delivered_otherwise
 from .due import Due, due_of
-from .known_answers import check_known_answers
+from .known_answers import AnswerResult, check_known_answers
 from .receivers import OWN_DECODER, ReceiverFactory, ReceiverUnderTest
 from .results import Campaign, CaseResult, Excerpt
 from .served import Served, only_served
@@ -49,9 +49,11 @@ from .transmission import PlacedFault, Transmission, around, transmit
 __all__ = [
     "BASELINE_HYPERFRAMES",
     "TRAFFIC",
+    "AnsweringBench",
     "Baselines",
     "Bench",
     "LineCount",
+    "as_ended",
     "conclude",
     "frame_excerpt",
     "observe",
@@ -132,6 +134,15 @@ class Bench(Protocol):
 
     def case(self, case: Case) -> CaseResult:
         """One case; InputError where the link is gone."""
+        ...
+
+
+@runtime_checkable
+class AnsweringBench(Protocol):
+    """A bench whose link can be held against known answers before the cases."""
+
+    def known_answers(self) -> list[AnswerResult]:
+        """A row for each answer; InputError where the link is gone."""
         ...
 
 
@@ -234,7 +245,7 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
         return _left_out(
             case, conditions.seed, f"the receiver does not serve {' and '.join(sorted(case.planes))}"
         )
-    seen = _as_ended(seen, ends_out_of_sync(faults, conditions))
+    seen = as_ended(seen, ends_out_of_sync(faults, conditions))
     first = min((place.hyperframe for place in sent.placed), default=0)
     findings = [f for f in clean.findings if f.verdict in (Verdict.CRASHED, Verdict.UNSYNCED)]
     if not findings:
@@ -259,7 +270,7 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
     return replace(result, held=len(due.facts))
 
 
-def _as_ended(seen: Observation, out_of_sync: bool) -> Observation:
+def as_ended(seen: Observation, out_of_sync: bool) -> Observation:
     """Where the line is unreadable to the end a right receiver is not in sync; one that says it is has failed."""
     if not out_of_sync or seen.failure is not None:
         return seen
@@ -366,8 +377,11 @@ def run_campaign(
         return fail_fast and not result.passed
 
     try:
-        if known_answers and bench is None:
-            campaign.answers = check_known_answers(receiver, conditions.form)
+        if known_answers:
+            if bench is None:
+                campaign.answers = check_known_answers(receiver, conditions.form)
+            elif isinstance(bench, AnsweringBench):
+                campaign.answers = bench.known_answers()
             clock = time.perf_counter()
         for number in range(repeat):
             now = bench

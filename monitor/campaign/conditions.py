@@ -21,6 +21,8 @@ __all__ = [
     "MOST_HYPERFRAMES",
     "Conditions",
     "LinkConditions",
+    "line_not_proven",
+    "line_words",
     "tail_hyperframes",
 ]
 
@@ -95,6 +97,26 @@ def tail_hyperframes(line: LineRateOption, rate_code: int, pointer_p: int) -> in
     return tail
 
 
+def line_not_proven(line: LineRateOption) -> list[str]:
+    """What no link of an option can show of a receiver."""
+    if line.line_code == "8b10b":
+        return []
+    return [
+        "line: LOS by bad block headers, which the standard leaves open; after 16 of a hyperframe, or where"
+        " block lock is lost, it may come or not"
+    ]
+
+
+def line_words(line: LineRateOption, sent: LineSettings) -> dict[str, str | int | None]:
+    """RS-FEC and scrambling as conditions, by their names."""
+    words: dict[str, str | int | None] = {}
+    if line.line_code == "64b66b":
+        words["fec"] = "on" if sent.fec else "off"
+    if sent.scrambling is not None:
+        words["scrambling"] = sent.scrambling
+    return words
+
+
 @dataclass(frozen=True, slots=True)
 class LinkConditions:
     """The emulated link that faults are put into.
@@ -166,12 +188,7 @@ class LinkConditions:
 
     @property
     def not_proven(self) -> list[str]:
-        if self.line.line_code == "8b10b":
-            return []
-        out = [
-            "line: LOS by bad block headers, which the standard leaves open; after 16 of a hyperframe, or where"
-            " block lock is lost, it may come or not"
-        ]
+        out = line_not_proven(self.line)
         if self.fec:
             rule = "on" if self.fec_header_xor else "off"
             out.append(
@@ -199,17 +216,6 @@ class LinkConditions:
         return shlex.join([*words, *more])
 
     @property
-    def _line_words(self) -> dict[str, str | int | None]:
-        words: dict[str, str | int | None] = {}
-        if self.line.line_code == "64b66b":
-            words["fec"] = "on" if self.fec else "off"
-            if self.fec:
-                words["fec_header_xor"] = "on" if self.fec_header_xor else "off"
-        if self.scrambling is not None:
-            words["scrambling"] = self.scrambling
-        return words
-
-    @property
     def words(self) -> dict[str, str | int | None]:
         return {
             "source": self.source,
@@ -222,7 +228,8 @@ class LinkConditions:
             "hyperframes": self.length,
             "fault_hyperframe": self.fault_hyperframe,
             "traffic": f"{self.load:g}",
-            **self._line_words,
+            **line_words(self.line, self.sent_line),
+            **({"fec_header_xor": "on" if self.fec_header_xor else "off"} if self.fec else {}),
             "first_bfn": self.first_bfn,
             "first_hfn": self.first_hfn,
         }

@@ -21,10 +21,12 @@ from ..faults.injector import check_fault, reach
 from ..faults.kinds import Expectation, Fault
 from ..faults.together import together
 from ..faults.verdict import GOOD_FRAMES, Declared, Finding, Observation, Verdict, judge, worst
-from .campaign import TRAFFIC, conclude, unclean
+from .campaign import TRAFFIC, as_ended, conclude, unclean
 from .cases import Case
 from .conditions import LEAD_HYPERFRAMES
-from .declared import declare, length_for
+from .declared import declare, ends_out_of_sync, length_for
+from .known_answers import AnswerResult
+from .live_answers import check_line_answers
 from .live_link import TRAFFIC_COUNTERS, LiveConditions, LiveLink, LiveSource, Place, Trial
 from .results import CaseResult
 from .served import Served
@@ -59,7 +61,8 @@ class LiveBench:
         self._ahead = _AHEAD
         self._restless: Mapping[str, str] = {}
         self.own: Set[Place] = frozenset()
-        planes = self._clean(patience=LEAD_HYPERFRAMES)[0].receiver.planes
+        receiver = self._clean(patience=LEAD_HYPERFRAMES)[0].receiver
+        planes = receiver.planes
         if planes.pointer.accepted is None or planes.rate.accepted is None:
             raise InputError(
                 f"{source.description}: no hyperframe sync within {2 * LEAD_HYPERFRAMES} hyperframes",
@@ -75,7 +78,10 @@ class LiveBench:
             hyperframes,
             baud,
             control_only=source.control_only,
+            fec=source.fec,
+            scrambling=receiver.scrambling_seed,
         )
+        self._version = planes.version.accepted
 
     # ------------------------------------------------------------------------------------------ the link
 
@@ -126,6 +132,10 @@ class LiveBench:
 
     # ------------------------------------------------------------------------------------------ cases
 
+    def known_answers(self) -> list[AnswerResult]:
+        """What the board has on its line for known frames and bits, against a table."""
+        return check_line_answers(self.link, self.conditions, self._version)
+
     def baseline(self) -> CaseResult:
         """The link as it is.
 
@@ -150,9 +160,10 @@ class LiveBench:
         """One case; LEFT_OUT where a fault has no place in the link, or the board does not put it in."""
         conditions = self.conditions
         faults = [parse_fault(text) for text in case.faults]
+        codes, line = (conditions.pointer_p, conditions.rate_code), conditions.sent_line
         try:
             for fault in faults:
-                check_fault(fault, conditions.line, conditions.pointer_p, conditions.rate_code)
+                check_fault(fault, conditions.line, *codes, fec=line.fec, version=line.version)
                 self._check_own(fault)
                 if conditions.control_only and fault.kind.plane in NOT_IN_CONTROL_WORDS:
                     raise InputError(f"fault {fault.kind.name} would not show in control words only")
@@ -213,7 +224,7 @@ class LiveBench:
         declared = declare(local, conditions, end - origin)
         free = together(declared.expectation, Expectation(tolerated=self._restless, within_hyperframes=0))
         declared = replace(declared, expectation=free)
-        seen = trial.observation()
+        seen = as_ended(trial.observation(), ends_out_of_sync(faults, conditions))
         still = Observation(dict.fromkeys(COUNTERS, 0), (), True)
         findings = judge(declared, still, seen, first - origin)
         # Between control words there are only zeros that nobody has sent.

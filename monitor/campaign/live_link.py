@@ -25,7 +25,7 @@ from ..faults.verdict import GOOD_FRAMES, Observation, Timed
 from ..formats.forms import Form, stream_octets
 from ..sources.source import Chunk, FaultySource, Source, received
 from .campaign import LineCount, frame_excerpt
-from .conditions import LEAD_HYPERFRAMES, tail_hyperframes
+from .conditions import LEAD_HYPERFRAMES, line_not_proven, line_words, tail_hyperframes
 from .results import Excerpt
 from .transmission import PlacedFault, Transmission, around
 
@@ -52,13 +52,19 @@ class LiveSource(Source, FaultySource, Protocol):
     @property
     def control_only(self) -> bool: ...
 
+    @property
+    def fec(self) -> bool:
+        """Whether the link has RS-FEC."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class LiveConditions:
     """The board, and what its link announces.
 
     `first_hfn` is the HFN of hyperframe 0 of a case; `asked_option` the option that was asked for.
-    `control_only`: the board sends control words and no IQ data.
+    `control_only`: the board sends control words and no IQ data. `fec`: the link has RS-FEC, and line data are what
+    stands behind it. `scrambling`: seed of version 2, None for version 1.
     """
 
     source: str
@@ -72,6 +78,8 @@ class LiveConditions:
     first_hfn: int = 0
     asked_option: str | None = None
     control_only: bool = False
+    fec: bool = False
+    scrambling: int | None = None
 
     @property
     def line(self) -> LineRateOption:
@@ -90,8 +98,8 @@ class LiveConditions:
 
     @property
     def sent_line(self) -> LineSettings:
-        """Version 1 without RS-FEC: what boards are asked for."""
-        return LineSettings()
+        """As the board's status and line data say; the header rule of codewords does not show behind RS-FEC."""
+        return LineSettings(fec=self.fec, scrambling=self.scrambling)
 
     @property
     def words(self) -> dict[str, str | int | None]:
@@ -107,6 +115,7 @@ class LiveConditions:
             "seed": None,
             "hyperframes": self.length,
             "fault_hyperframe": self.fault_hyperframe,
+            **line_words(self.line, self.sent_line),
         }
 
     @property
@@ -115,6 +124,9 @@ class LiveConditions:
             "what a board sends is not known here: C&M frames, vendor specific and Ctrl_AxC octets and IQ data of"
         ]
         out = [f"{out[0]} its own traffic are not compared, its faults are judged by counters and alarms"]
+        out += line_not_proven(self.line)
+        if self.fec:
+            out.append("line: what RS-FEC corrects, which the board does before it sends line data")
         return out + ["iq: the board sends control words only"] * self.control_only
 
     def hfn_at(self, hyperframe: int) -> int:

@@ -641,7 +641,11 @@ _ETHERNET_RULES = (
             all_of("ethernet.code, each group", (f"ethernet.code:group={group}" for group in _GROUPS)),
             all_of(
                 "ethernet.code, at the first and other nibbles",
-                (f"ethernet.code:at={at}" for at in (1, 2, 3, 20, 119, 120)),
+                (f"ethernet.code:at={at}" for at in (0, 1, 2, 3, 20, 119, 120)),
+            ),
+            all_of(
+                "ethernet.code, in the preamble and the SFD",
+                (f"ethernet.code:at={at}" for at in (-14, -13, -8, -3, -2, -1)),
             ),
         ),
     ),

@@ -7,7 +7,7 @@ import os
 import sys
 from typing import Any
 
-from .values import at_least_one, baud, bit_error_ratio, file_name, pace, refreshes, whole
+from .values import at_least_one, baud, bit_error_ratio, file_name, pace, refreshes, seconds, whole
 
 __all__ = [
     "FORM_CHOICES",
@@ -18,9 +18,11 @@ __all__ = [
     "help_formatter",
     "line_arguments",
     "option_argument",
+    "plain_arguments",
     "port_list_argument",
     "scrambling_argument",
     "screen_arguments",
+    "serving_arguments",
     "source_arguments",
     "tested_link_arguments",
 ]
@@ -150,6 +152,44 @@ def screen_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--headless", action="store_true", help="no screen: print a summary at the end")
     parser.add_argument(
         "--iq", metavar="MAP", help='IQ sample format and sample rate in MHz, as "M=15,fs=15.36,n=2"'
+    )
+
+
+def serving_arguments(parser: argparse.ArgumentParser) -> None:
+    """What is served over HTTP while a command runs."""
+    parser.add_argument(
+        "--metrics",
+        metavar="HOST:PORT",
+        help="serve counters and states for a metrics collector (OpenMetrics, /metrics; port 0 = any free port)",
+    )
+    parser.add_argument(
+        "--listen-any", action="store_true", help="allow a listen address other than the loopback address"
+    )
+
+
+def plain_arguments(parser: argparse.ArgumentParser) -> None:
+    """Lines of text in place of the screen."""
+    parser.add_argument(
+        "--plain", action="store_true", help="no screen: a line for each event, and status lines"
+    )
+    parser.add_argument(
+        "--every",
+        type=seconds,
+        default=10.0,
+        metavar="S",
+        help="with --plain: seconds between status lines (default: 10)",
+    )
+    parser.add_argument(
+        "--event-rate",
+        type=whole,
+        metavar="N",
+        help="with --plain: event lines per second at most, errors first; 0 = no limit "
+        "(default: 10; captures: no limit)",
+    )
+    parser.add_argument(
+        "--no-traffic",
+        action="store_true",
+        help="with --plain: no lines for C&M frames without error and for octets that changed",
     )
 
 

@@ -13,8 +13,10 @@ from .argument_groups import (
     force_argument,
     line_arguments,
     option_argument,
+    plain_arguments,
     port_list_argument,
     screen_arguments,
+    serving_arguments,
     source_arguments,
     tested_link_arguments,
 )
@@ -45,6 +47,8 @@ def watch(parser: argparse.ArgumentParser) -> None:
     port_list_argument(parser)
     emulation_arguments(parser)
     screen_arguments(parser)
+    plain_arguments(parser)
+    serving_arguments(parser)
 
 
 def decode(parser: argparse.ArgumentParser) -> None:
@@ -111,8 +115,7 @@ def craft(parser: argparse.ArgumentParser) -> None:
     force_argument(parser)
 
 
-def sent_line_arguments(parser: argparse.ArgumentParser) -> None:
-    """RS-FEC and scrambling of what is sent."""
+def fec_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--fec", choices=("on", "off"), default="off", help="RS-FEC (options 7A to 10; default: off)"
     )
@@ -122,6 +125,11 @@ def sent_line_arguments(parser: argparse.ArgumentParser) -> None:
         help="with --fec on: xor the header bits of codewords with payload bits, the last step of IEEE 802.3 "
         "clause 91.5.2.5 (default: off)",
     )
+
+
+def sent_line_arguments(parser: argparse.ArgumentParser) -> None:
+    """RS-FEC and scrambling of what is sent."""
+    fec_arguments(parser)
     parser.add_argument(
         "--scrambling",
         type=whole,
@@ -175,6 +183,7 @@ def record(parser: argparse.ArgumentParser) -> None:
         help=f"fault to inject (emulated links and boards): {_FAULT}",
     )
     emulation_arguments(parser)
+    serving_arguments(parser)
 
 
 def compare(parser: argparse.ArgumentParser) -> None:
@@ -388,10 +397,11 @@ def board(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--data",
-        choices=("octets", "flagged", "control"),
+        choices=("octets", "flagged", "control", "blocks"),
         default="flagged",
-        help="line data in records (default: flagged)",
+        help="line data in records (default: flagged; blocks: options 7A to 10)",
     )
+    fec_arguments(parser)
     emulation_arguments(parser)
 
 

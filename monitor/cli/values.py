@@ -17,12 +17,15 @@ __all__ = [
     "number",
     "pace",
     "refreshes",
+    "seconds",
     "share",
     "whole",
 ]
 
 MOST_HYPERFRAMES_PER_SECOND = 1e9
 LEAST_HYPERFRAMES_PER_SECOND = 1e-3
+
+LEAST_SECONDS, MOST_SECONDS = 0.1, 86_400.0
 
 MOST_BAUD = (1 << 31) - 1
 
@@ -101,6 +104,13 @@ def refreshes(text: str) -> float:
     value = number(text)
     if not value > 0:
         raise argparse.ArgumentTypeError(f"{text} is not above 0")
+    return value
+
+
+def seconds(text: str) -> float:
+    value = number(text)
+    if not LEAST_SECONDS <= value <= MOST_SECONDS:
+        raise argparse.ArgumentTypeError(f"{text} is outside {LEAST_SECONDS:g} to {MOST_SECONDS:g} seconds")
     return value
 
 

@@ -101,7 +101,7 @@ def summarise_read(source: Source, settings: LinkSettings, interrupts: Interrupt
     with interrupts.held():
         decoder.finish()
         reading.tell()
-        return _print_summary(decoder, source, reading.trouble, whole=whole)
+        return print_summary(decoder, source, reading.trouble, whole=whole)
 
 
 def summarise(pipeline: Pipeline, interrupts: Interrupts, *more: str) -> int:
@@ -113,12 +113,13 @@ def summarise(pipeline: Pipeline, interrupts: Interrupts, *more: str) -> int:
     with interrupts.held():
         pipeline.take(None)
         reading.tell()
-        return _print_summary(pipeline.decoder, pipeline.source, reading.trouble, *more, whole=whole)
+        return print_summary(pipeline.decoder, pipeline.source, reading.trouble, *more, whole=whole)
 
 
-def _print_summary(
-    decoder: LinkDecoder, source: Source, trouble: InputError | None, *more: str, whole: bool
+def print_summary(
+    decoder: LinkDecoder, source: Source, trouble: Exception | None, *more: str, whole: bool
 ) -> int:
+    """What was read until the end, a signal (not `whole`) or `trouble`, which is raised; the exit status."""
     print_lines([*summary_lines(decoder, source.description), *more])
     sys.stdout.flush()
     if trouble is not None:

@@ -8,7 +8,7 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import NamedTuple
@@ -18,7 +18,7 @@ from ..errors import InputError, OutputError
 from ..exports import SUFFIXES
 from ..faults.catalogue import parse_fault
 from ..formats.forms import Form, form_of_name
-from ..opening import SourceRequest, open_source
+from ..opening import SourceRequest, link_settings, open_source
 from ..process.interrupts import Stops
 from ..process.posix import can_wait_for_files, file_waits
 from ..process.streams import erase_progress, print_lines, show_progress, tell
@@ -28,6 +28,7 @@ from ..sources.names import is_serial
 from ..sources.news import News
 from ..sources.patience import LinePatience
 from ..text import counted
+from .outputs import RecordedLink, metrics_served
 
 EXIT_BAD_INPUT, EXIT_INTERRUPTED = 2, 130
 
@@ -45,12 +46,21 @@ def _missing(tap: RecordingTap) -> int:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    observed: list[RecordedLink] = []
+    with metrics_served(arguments, lambda: [each.link() for each in observed]):
+        return _run(arguments, observed)
+
+
+def _run(arguments: argparse.Namespace, observed: list[RecordedLink]) -> int:
     limit = parse_limit(arguments.limit) if arguments.limit is not None else None
     _check_out(arguments.out)
     _check_faults(arguments)
     fresh = not os.path.lexists(arguments.out)
     tap = _open(arguments, limit)
-    recording = _Recording(arguments, tap)
+    if arguments.metrics is not None:
+        request = SourceRequest.of(arguments)
+        observed.append(RecordedLink(arguments.source, tap.source, link_settings(request, tap.source)))
+    recording = _Recording(arguments, tap, observed)
     with Stops() as stops:
         failure = recording.run(stops)
         if failure is not None and not recording.begun and fresh:
@@ -86,8 +96,11 @@ def _open(arguments: argparse.Namespace, limit: Limit | None) -> RecordingTap:
 class _Recording:
     """One recording from its first note to its summary; `begun` once a kill would leave something."""
 
-    def __init__(self, arguments: argparse.Namespace, tap: RecordingTap) -> None:
+    def __init__(
+        self, arguments: argparse.Namespace, tap: RecordingTap, observed: Sequence[RecordedLink] = ()
+    ) -> None:
         self.begun = False
+        self._observed = observed
         self._arguments = arguments
         self._tap = tap
         self._news = News(tap)
@@ -153,7 +166,9 @@ class _Recording:
         tap, shown = self._tap, sys.stderr.isatty()
         patience = LinePatience(tap.source, first_only=True)
         next_line = time.monotonic() + 1.0
-        for _ in tap.chunks():
+        for chunk in tap.chunks():
+            for each in self._observed:
+                each.receive(chunk)
             if tap.octets and not tap.limit_reached:
                 self._inject()
             self._tell()

@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
-import difflib
-import math
-import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from enum import StrEnum
 from typing import Any
 
 from decoders.errors import SettingsError
@@ -26,18 +22,21 @@ from decoders.link_delay.hops import (
 )
 
 from ..errors import InputError
+from ..toml_plans.plan_table import PlanTable, nearest_name, parse_plan_text, read_plan_octets
 
-__all__ = ["HopPlan", "parse_plan", "read_hop_plan"]
+__all__ = ["HEAD_KEYS", "HopPlan", "head_option", "parse_plan", "plan_budget", "radio_head", "read_hop_plan"]
 
 _MAX_HEADS = 200
 _MAX_NUMBER = 1e9
-_MAX_OCTETS = 1 << 20
+_MAX_OPTION = 40
 _PLAN_KEYS = ("name", "controller", "option", "budget", "budget_ns", "buffer_step_ns")
-_HEAD_KEYS = tuple(field.name for field in dataclasses.fields(RadioHead))
-_TEXT = ("name", "after", "option", "medium", "known_by")
+HEAD_KEYS = tuple(
+    field.name for field in dataclasses.fields(RadioHead) if field.name not in ("name", "after", "option")
+)
+"""What a plan may say of a head and of the link to it, beside its name, its place and its option."""
+_KINDS: Mapping[str, type[StrEnum]] = {"medium": Medium, "known_by": CableKnownBy}
 _WHOLE = ("through_basic_frames", "up_through_basic_frames", "wavelength_nm")
-_HEADER = re.compile(r"\s*\[(\[?)\s*([\w-]+)\s*\]")
-_KEY = re.compile(r"\s*[\"']?([\w-]+)[\"']?\s*=")
+_RANGES = {"group_index": (1.0, 5.0), "velocity_factor": (0.01, 1.0), "resolution_ui": (0.0, 66.0)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,41 +60,9 @@ class HopPlan:
         return dataclasses.replace(self, heads=heads)
 
 
-class _Lines:
-    """Where the keys stand: tomllib does not tell."""
-
-    def __init__(self, text: str) -> None:
-        self._at: dict[tuple[str, int, str], int] = {}
-        table, index = "", 0
-        seen: dict[str, int] = {}
-        for number, line in enumerate(text.splitlines(), 1):
-            header = _HEADER.match(line)
-            key = _KEY.match(line)
-            if header:
-                table = header[2]
-                index = seen.get(table, 0)
-                seen[table] = index + 1
-                self._at.setdefault((table, index, ""), number)
-            elif key:
-                self._at.setdefault((table, index, key[1]), number)
-
-    def of(self, table: str, index: int, key: str) -> str:
-        number = self._at.get((table, index, key)) or self._at.get((table, index, ""))
-        return "" if number is None else f"line {number}: "
-
-
 def read_hop_plan(name: str) -> HopPlan:
     """The plan in a file; InputError names the file, and the line where there is one."""
-    try:
-        with Path(name).open("rb") as file:
-            octets = file.read(_MAX_OCTETS + 1)
-        text = octets.decode("utf-8")
-    except OSError as error:
-        raise InputError(f"{name}: {error.strerror}") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{name}: not a text in UTF-8") from None
-    if len(octets) > _MAX_OCTETS:
-        raise InputError(f"{name}: longer than a plan can be ({_MAX_OCTETS} octets)")
+    text = read_plan_octets(name)
     try:
         return parse_plan(text)
     except InputError as error:
@@ -104,150 +71,82 @@ def read_hop_plan(name: str) -> HopPlan:
 
 def parse_plan(text: str) -> HopPlan:
     """A plan from TOML: a [plan] table and a [[head]] table for each head. InputError says what is wrong."""
-    try:
-        document = tomllib.loads(text)
-    except ValueError as error:  # also a number of more digits than Python reads
-        raise InputError(f"not TOML: {error}") from None
-    except RecursionError:
-        raise InputError("not a plan: nested too deeply") from None
-    lines = _Lines(text)
-    for key in document:
-        if key not in ("plan", "head"):
-            raise InputError(f"{_anywhere(lines, key)}unknown key {key!r}{_near(key, ('plan', 'head'))}")
-    plan, tables = document.get("plan", {}), document.get("head", [])
-    if (
-        not isinstance(plan, dict)
-        or not isinstance(tables, list)
-        or not all(isinstance(t, dict) for t in tables)
-    ):
-        raise InputError("a plan has a [plan] table and a [[head]] table for each radio head")
+    top = parse_plan_text(text)
+    top.only("plan", "head")
+    plan, tables = top.table("plan"), top.tables("head", _MAX_HEADS)
     if not tables:
         raise InputError("the plan has no [[head]]")
-    if len(tables) > _MAX_HEADS:
-        raise InputError(f"the plan has {len(tables)} heads; {_MAX_HEADS} at most")
-    for key in plan:
-        if key not in _PLAN_KEYS:
-            raise InputError(f"{lines.of('plan', 0, key)}unknown key {key!r}{_near(key, _PLAN_KEYS)}")
-    controller = _text(plan, "controller", "REC-A", lines.of("plan", 0, "controller"))
+    plan.only(*_PLAN_KEYS)
+    controller = plan.text("controller", "REC-A")
     heads: list[RadioHead] = []
-    for index, table in enumerate(tables):
-        head = _head(table, index, plan, controller, lines)
+    for table in tables:
+        table.only("name", "after", "option", *HEAD_KEYS)
+        name = table.text("name")
+        head = radio_head(table, name, table.text("after", controller), head_option(table, name, plan))
         if head.name == controller or head.name in {h.name for h in heads}:
-            raise InputError(f"{lines.of('head', index, 'name')}name {head.name!r} is there twice")
+            raise table.mistake("name", f"name {head.name!r} is there twice")
         heads.append(head)
-    _check_links(heads, controller, lines)
-    step = _number(plan, "buffer_step_ns", 0.0, lines.of("plan", 0, "buffer_step_ns"))
-    name = _text(plan, "name", "Saltmarsh", lines.of("plan", 0, "name"))
-    return HopPlan(name, controller, tuple(heads), _budget(plan, lines), step)
+    _check_links(heads, controller, tables)
+    step = plan.number("buffer_step_ns", 0.0)
+    return HopPlan(plan.text("name", "Saltmarsh"), controller, tuple(heads), plan_budget(plan), step)
 
 
-def _anywhere(lines: _Lines, key: str) -> str:
-    return lines.of("", 0, key) or lines.of(key, 0, "")
-
-
-def _near(key: str, names: Sequence[str]) -> str:
-    found = difflib.get_close_matches(key, names, 1)
-    return f"; did you mean {found[0]!r}?" if found else ""
-
-
-def _text(table: Mapping[str, Any], key: str, default: str | None, where: str) -> str:
-    value = table.get(key, default)
+def head_option(table: PlanTable, name: str, plan: PlanTable) -> str:
+    """The option of the link to the head `name`: its own or the plan's, as text or as a whole number."""
+    place = table if "option" in table else plan
+    value = place.values.get("option")
     if value is None:
-        raise InputError(f"{where}{key} is missing")
-    if key == "option" and type(value) is int and abs(value) <= _MAX_NUMBER:
+        raise table.mistake("option", f"option (the line rate) of {name} is missing, and the plan has none")
+    if type(value) is int and abs(value) <= _MAX_NUMBER:
         value = str(value)
-    if not isinstance(value, str) or not value or not value.isprintable() or len(value) > 40:
-        raise InputError(f"{where}{key} is not a name of 1 to 40 printable characters")
-    return value
-
-
-def _number(table: Mapping[str, Any], key: str, default: float, where: str) -> float:
-    value = table.get(key, default)
-    number = isinstance(value, (int, float)) and not isinstance(value, bool)
-    if not number or (isinstance(value, float) and math.isnan(value)):
-        raise InputError(f"{where}{key} is not a number")
-    # A whole number of TOML may be longer than a float can be, so the range comes before any formatting.
-    if value > _MAX_NUMBER:
-        raise InputError(f"{where}{key} is too large, above {_MAX_NUMBER:g}")
-    if value < 0:
-        raise InputError(f"{where}{key} is negative")
-    return value if isinstance(value, int) else float(value)
-
-
-def _head(
-    table: Mapping[str, Any], index: int, plan: Mapping[str, Any], controller: str, lines: _Lines
-) -> RadioHead:
-    def where(key: str) -> str:
-        return lines.of("head", index, key)
-
-    for key in table:
-        if key not in _HEAD_KEYS:
-            raise InputError(f"{where(key)}unknown key {key!r}{_near(key, _HEAD_KEYS)}")
-    name = _text(table, "name", None, where("name"))
-    option = table.get("option", plan.get("option"))
-    if option is None:
-        raise InputError(f"{where('option')}option (the line rate) of {name} is missing, and [plan] has none")
-    if "length_m" not in table:
-        raise InputError(f"{where('length_m')}length_m of {name} is missing")
-    place = where("option") if "option" in table else lines.of("plan", 0, "option")
-    values: dict[str, Any] = {
-        "name": name,
-        "after": _text(table, "after", controller, where("after")),
-        "option": _text({"option": option}, "option", None, place),
-    }
+    if not isinstance(value, str) or not value or not value.isprintable() or len(value) > _MAX_OPTION:
+        raise place.mistake("option", "option is not a name of 1 to 40 printable characters")
     try:
-        option_named(values["option"])
+        return option_named(value).name
     except SettingsError as error:
-        raise InputError(f"{place}option: {error}") from None
-    for key, kind in (("medium", Medium), ("known_by", CableKnownBy)):
-        if key in table:
-            try:
-                values[key] = kind(table[key])
-            except ValueError:
-                shown = isinstance(table[key], str) or table[key] in range(1000)
-                said = f" {table[key]!r}" if shown else ""
-                raise InputError(f"{where(key)}{key}{said} is none of {', '.join(kind)}") from None
-    for key in table:
-        if key not in _TEXT:
-            values[key] = _number(table, key, 0.0, where(key))
-            if key in _WHOLE and not isinstance(values[key], int):
-                raise InputError(f"{where(key)}{key} = {values[key]:g} is not a whole number")
-    for key, low, high in (
-        ("group_index", 1.0, 5.0),
-        ("velocity_factor", 0.01, 1.0),
-        ("resolution_ui", 0.0, 66.0),
-    ):
-        if key in values and not low <= values[key] <= high:
-            raise InputError(f"{where(key)}{key} = {values[key]:g} is outside {low:g} to {high:g}")
+        raise place.mistake("option", f"option: {error}") from None
+
+
+def radio_head(table: PlanTable, name: str, after: str, option: str) -> RadioHead:
+    """A head with the link to it, from the keys `HEAD_KEYS` of a table; InputError with the place of a mistake."""
+    if "length_m" not in table:
+        raise table.mistake("length_m", f"length_m of {name} is missing")
+    values: dict[str, Any] = {}
+    for key in table.names():
+        if key in _KINDS:
+            kind = _KINDS[key]
+            values[key] = kind(table.choice(key, [each.value for each in kind]))
+        elif key in _WHOLE:
+            values[key] = table.whole(key)
+        elif key in HEAD_KEYS:
+            low, high = _RANGES.get(key, (0.0, _MAX_NUMBER))
+            values[key] = table.number(key, low=low, high=high)
     if values.get("wavelength_nm", 1310) not in GROUP_INDEX:
         known = " and ".join(map(str, GROUP_INDEX))
-        raise InputError(
-            f"{where('wavelength_nm')}wavelength_nm: {known} are known; give group_index instead"
-        )
-    return RadioHead(**values)
+        raise table.mistake("wavelength_nm", f"wavelength_nm: {known} are known; give group_index instead")
+    return RadioHead(name, after, option, **values)
 
 
-def _check_links(heads: Sequence[RadioHead], controller: str, lines: _Lines) -> None:
+def _check_links(heads: Sequence[RadioHead], controller: str, tables: Sequence[PlanTable]) -> None:
     before = {head.name: head.after for head in heads}
-    for index, head in enumerate(heads):
-        where = lines.of("head", index, "after")
+    for head, table in zip(heads, tables, strict=True):
         if head.after != controller and head.after not in before:
-            names = (controller, *before)
-            raise InputError(f"{where}after: there is no board {head.after!r}{_near(head.after, names)}")
+            near = nearest_name(head.after, (controller, *before))
+            raise table.mistake("after", f"after: there is no board {head.after!r}{near}")
         path = [head.name]
         while path[-1] in before:
             following = before[path[-1]]
             if following in path:
-                raise InputError(f"{where}after: the links make a loop, {' after '.join([*path, following])}")
+                loop = " after ".join([*path, following])
+                raise table.mistake("after", f"after: the links make a loop, {loop}")
             path.append(following)
 
 
-def _budget(plan: Mapping[str, Any], lines: _Lines) -> Budget:
-    where = lines.of("plan", 0, "budget")
+def plan_budget(plan: PlanTable) -> Budget:
+    """The budget that a plan states or names; that of LTE MIMO where it does neither."""
     if "budget_ns" in plan:
-        limit = _number(plan, "budget_ns", 0.0, lines.of("plan", 0, "budget_ns"))
-        return Budget(limit, "stated in the plan")
-    name = _text(plan, "budget", "lte-mimo", where)
+        return Budget(plan.number("budget_ns"), "stated in the plan")
+    name = plan.text("budget", "lte-mimo")
     if name not in BUDGETS:
-        raise InputError(f"{where}budget {name!r} is none of {', '.join(BUDGETS)}; or give budget_ns")
+        raise plan.mistake("budget", f"budget {name!r} is none of {', '.join(BUDGETS)}; or give budget_ns")
     return BUDGETS[name]

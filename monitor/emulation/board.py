@@ -9,43 +9,42 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from decoders.arrays import U16
 from decoders.events import Event
 from decoders.frame_structure.frames import ALARM_BITS
 from decoders.line_coding.characters import LineForm
-from decoders.line_coding.code_8b10b import SymbolDecoder
 from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
 from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings, SenderSettings
-from decoders.link_delay.delay import clock_bits, clock_period_ns
+from decoders.link_delay.delay import clock_period_ns
 
 from ..errors import InputError
 from ..faults.catalogue import CATALOGUE, parse_fault
 from ..formats.form_writer import flagged_words
 from ..protocol import records as r
 from ..protocol.stream import RecordReader, RecordWriter
+from .board_line import LineItems, open_board_line
 from .board_records import BoardRecords, event_codes
 from .board_sender import BoardSender
-from .cutter import HyperframeCutter
-from .deserialiser import Deserialiser
+from .board_state import BoardAlignment, line_code_status, status_flags
 from .emulated_link import DEFAULT_RATE_CODES
-from .line_writer import LineWriter
+from .line_settings import LineSettings
 from .pair_stream import PairStream
-from .sent import SentBatch, bit_cuts
 
 __all__ = ["BoardSetup", "RecordBoard"]
 
 RESET_HYPERFRAMES = 4
-PIPELINE_BITS = 240
 
 
 @dataclass(frozen=True, slots=True)
 class BoardSetup:
-    """What a board is set to. `delay_bits` is its cable; `load` the share of both C&M channels that is filled."""
+    """What a board is set to. `delay_bits` is its cable; `load` the share of both C&M channels that is filled.
+
+    `line`: RS-FEC and scrambling of what it sends, and RS-FEC of what it receives.
+    """
 
     name: str = "REC-A"
     option: str = "2"
@@ -57,18 +56,12 @@ class BoardSetup:
     data_type: r.RecordType = r.RecordType.FLAGGED
     delay_bits: int = 1237
     bit_error_ratio: float = 0.0
+    line: LineSettings = field(default_factory=LineSettings)
 
     @property
     def sender_settings(self) -> SenderSettings:
         code = DEFAULT_RATE_CODES.get(self.option, 6) if self.hdlc_rate_code is None else self.hdlc_rate_code
         return SenderSettings(option=self.option, pointer_p=self.pointer_p, hdlc_rate_code=code)
-
-
-def _invert_some(symbols: U16, ratio: float, random: np.random.Generator) -> None:
-    """Invert line bits at this ratio, in place."""
-    bits = 10 * len(symbols)
-    where = random.integers(0, bits, int(random.binomial(bits, ratio)))
-    np.bitwise_xor.at(symbols, where // 10, (1 << (where % 10)).astype(np.uint16))
 
 
 _VALUE = r"[^=,]+=-?(0x)?[0-9A-F]+"
@@ -86,6 +79,17 @@ def _why_not(text: str) -> r.Reason:
     return r.Reason.OUT_OF_RANGE if name in CATALOGUE else r.Reason.NOT_SUPPORTED
 
 
+def _send_frame(sender: BoardSender, command: r.SendFrame) -> tuple[r.Reason, str] | None:
+    """Queue the frame; the reason to refuse it where it cannot be."""
+    least = {r.TrafficPlane.HDLC: 2, r.TrafficPlane.ETHERNET: 14}.get(command.plane)
+    if least is None:
+        return r.Reason.OUT_OF_RANGE, "plane 2 HDLC or 3 Ethernet"
+    if len(command.frame) < least:
+        return r.Reason.OUT_OF_RANGE, f"{len(command.frame)} octets, at least {least}"
+    why = sender.send_frame(command.plane, command.frame)
+    return (r.Reason.NOT_SUPPORTED, why) if why else None
+
+
 class RecordBoard:
     """The board. What it sends to the host is what `advance`, `receive`, `status` and `from_link` return.
 
@@ -96,25 +100,31 @@ class RecordBoard:
         setup = BoardSetup() if setup is None else setup
         self.setup = setup
         self.option = option_named(setup.option)
+        self._line = open_board_line(self.option, setup.line)
         self.sender = BoardSender(
-            setup.sender_settings, setup.seed, setup.load, uplink=setup.name.startswith("RE-")
+            setup.sender_settings,
+            setup.seed,
+            setup.load,
+            uplink=setup.name.startswith("RE-"),
+            line=setup.line,
         )
         self.loopback = setup.loopback
-        self.records = BoardRecords(self.option, setup.data_type)
+        self.records = BoardRecords(self.option, self._possible(setup.data_type))
         self.reader = RecordReader(r.MAX_COMMAND_PAYLOAD)
         self.decoder = LinkDecoder(LinkSettings(option=self.option.name, form=LineForm.FLAGGED))
         self.resets = 0
-        self._symbols_out = LineWriter(LineForm.SYMBOLS, self.option)
-        self._deserialiser = Deserialiser()
-        self._symbols_in = SymbolDecoder()
-        self._cutter = HyperframeCutter(self.option.hyperframe_octets)
         self._random = np.random.default_rng(setup.seed + 10)
-        self._alignment = int(self._random.integers(0, clock_bits(self.option)))
-        self._moved_bits = 0
-        self._dark = 0  # symbols
-        self._deaf = 0  # symbols
+        self._alignment = BoardAlignment(self.option, self._random, fec=setup.line.fec)
         self._answer: tuple[int, r.Acknowledge | r.Refuse] | None = None
         self._pair = PairStream(self.option.name)
+
+    def _possible(self, data_type: int) -> int:
+        """InputError for line data that the option does not have."""
+        if data_type == r.RecordType.BLOCKS and self.option.line_code == "8b10b":
+            raise InputError(
+                f"option {self.option.name} has no 64B/66B blocks", hint="choose octets, flagged or control"
+            )
+        return data_type
 
     # ------------------------------------------------------------------------------------------ time
 
@@ -130,7 +140,7 @@ class RecordBoard:
     @property
     def received(self) -> int:
         """Hyperframes received, those too that were not cut as such; the number of the next."""
-        return self._cutter.next
+        return self._line.cutter.next
 
     @property
     def time_ns(self) -> int:
@@ -149,43 +159,26 @@ class RecordBoard:
         batches = self.sender.batch(n)
         self.sender.sent.clear()  # kept for those who write a truth file
         for batch in batches:
-            symbols = self._on_the_line(batch)
+            damaged = self.loopback in (r.Loopback.CABLE, r.Loopback.PAIR)
+            ratio = self.setup.bit_error_ratio if damaged else 0.0
+            items = self._line.send(batch, ratio, self._random)
+            self._alignment.move(sum(cut.bits for cut in batch.cuts))
             if self.loopback is r.Loopback.PAIR:
-                self._pair.send(symbols)
-                if not self._pair.up:  # nothing on the receiver: no signal, and no K28.5
-                    out += self._receive_line(np.zeros_like(symbols), room)
+                self._pair.send(items)
+                if not self._pair.up:  # nothing on the receiver: no signal, and no sync word
+                    out += self._receive_line(np.zeros_like(items), room)
             elif self.loopback is r.Loopback.NONE:  # the receiver has no input, and passes no line data on
-                dark = flagged_words(np.zeros(len(symbols), np.uint8), None, np.arange(len(symbols)))
+                dark = flagged_words(
+                    np.zeros(batch.octets.size, np.uint8), None, np.arange(batch.octets.size)
+                )
                 out += self._told(self.decoder.receive(dark.view(np.uint8), self.time_ns))
             else:
-                out += self._receive_line(symbols, room)
+                out += self._receive_line(items, room)
         return bytes(out)
 
-    def _on_the_line(self, batch: SentBatch) -> U16:
-        """The symbols that the receiver's deserialiser makes of a batch; the other board's is here too."""
-        symbols = self._symbols_out.symbols(batch)
-        if self._dark:
-            symbols[: self._dark] = 0
-            self._dark = max(0, self._dark - len(symbols))
-        if self.setup.bit_error_ratio and self.loopback in (r.Loopback.CABLE, r.Loopback.PAIR):
-            _invert_some(symbols, self.setup.bit_error_ratio, self._random)
-        moved = sum(cut.bits for cut in batch.cuts)
-        self._moved_bits += moved
-        self._alignment = (self._alignment + moved) % clock_bits(self.option)
-        return self._deserialiser.take(symbols, bit_cuts(batch, self.option))
-
-    def _receive_line(self, symbols: U16, room: bool) -> bytes:
-        if self._deaf:
-            size, before = self.option.hyperframe_octets, self._deaf
-            self._deaf = max(0, before - len(symbols))
-            symbols = symbols[before - self._deaf :]
-            self._cutter.skip(-(-before // size) - -(-self._deaf // size))
-        coded = self._symbols_in.decode(symbols)
-        words = flagged_words(
-            coded.octets, coded.k_positions, coded.violations, coded.disparity_errors
-        ).astype("<u2")
+    def _receive_line(self, items: LineItems, room: bool) -> bytes:
         out = b""
-        for piece in self._cutter.take(words):
+        for piece in self._line.receive(items):
             events = self.decoder.receive(piece.words.view(np.uint8), self.time_ns)
             out += self.records.line_data(piece, room) + self._told(events)
         return out
@@ -203,15 +196,14 @@ class RecordBoard:
     def link_changed(self, up: bool) -> None:
         """The link between the boards came up or went down; what was on its way is lost."""
         self._pair.changed(up)
-        self._symbols_in = SymbolDecoder()
-        self._cutter.drop()
+        self._line.restart()
 
     def from_link(self, data: bytes, *, room: bool = True) -> bytes:
         """Take what comes from the other board; records for the host. InputError where it is another option."""
-        symbols = self._pair.receive(data)
-        if not len(symbols) or self.loopback is not r.Loopback.PAIR:
+        items = self._pair.receive(data)
+        if not len(items) or self.loopback is not r.Loopback.PAIR:
             return b""
-        return self._receive_line(symbols, room)
+        return self._receive_line(items, room)
 
     # ------------------------------------------------------------------------------------------ the host
 
@@ -233,42 +225,32 @@ class RecordBoard:
         return out
 
     def status(self) -> bytes:
-        """A STATUS record."""
+        """A STATUS record, and behind it LINE_CODE at options 5 to 10."""
         counters, state = self.decoder.counters, self.decoder.state
-        flags = r.StatusFlag.TRANSMITTER_ON | r.StatusFlag.RECEIVER_READY
-        if self.decoder.los.active:
-            flags |= r.StatusFlag.LOS
-        if state.lof:
-            flags |= r.StatusFlag.LOF
-        delay = (
-            self._moved_bits
-            + PIPELINE_BITS
-            + (self.setup.delay_bits if self.loopback is r.Loopback.CABLE else 0)
+        line, loopback = self._line, self.loopback
+        path = self.setup.delay_bits if loopback is r.Loopback.CABLE else 0
+        known = loopback in (r.Loopback.CABLE, r.Loopback.INTERNAL)
+        status = r.Status(
+            option=self.option.name,
+            data_type=self.records.data_type,
+            sync_state=state,
+            loopback=loopback,
+            flags=status_flags(self.decoder, line.blocks, loopback, fec=self.setup.line.fec),
+            alignment_bits=None if state.lof or line.in_reset else self._alignment.bits,
+            delay_clocks=self._alignment.delay_clocks(path) if known else 0,
+            clock_period_ps=round(1000 * clock_period_ns(self.option)),
+            hyperframes=self.received,
+            code_violations=counters["code_violations"] & 0xFFFFFFFF,
+            disparity_errors=counters["disparity_errors"] & 0xFFFFFFFF,
+            los_events=counters["los_events"],
+            lof_events=counters["lof_events"],
+            resets=self.resets,
+            data_lost=self.records.data_lost & 0xFFFFFFFF,
+            bad_records=self.reader.counters.bad_records,
+            name=self.setup.name,
         )
-        known = self.loopback in (r.Loopback.CABLE, r.Loopback.INTERNAL)
-        return self._send(
-            r.Status(
-                option=self.option.name,
-                data_type=self.records.data_type,
-                sync_state=state,
-                loopback=self.loopback,
-                flags=flags,
-                alignment_bits=None if state.lof or self._dark or self._deaf else self._alignment,
-                delay_clocks=max(0, round((delay - self._alignment) / clock_bits(self.option)))
-                if known
-                else 0,
-                clock_period_ps=round(1000 * clock_period_ns(self.option)),
-                hyperframes=self.received,
-                code_violations=counters["code_violations"] & 0xFFFFFFFF,
-                disparity_errors=counters["disparity_errors"] & 0xFFFFFFFF,
-                los_events=counters["los_events"],
-                lof_events=counters["lof_events"],
-                resets=self.resets,
-                data_lost=self.records.data_lost & 0xFFFFFFFF,
-                bad_records=self.reader.counters.bad_records,
-                name=self.setup.name,
-            )
-        )
+        code = line_code_status(self.decoder, line.blocks, loopback, self._alignment)
+        return self._send(status) + (b"" if code is None else self._send(code))
 
     def _send(self, message: r.Message) -> bytes:
         return self.records.message(message, self.time_ns)
@@ -304,7 +286,7 @@ class RecordBoard:
             event = self._happened(r.EventCode.FAULT_PLACED)
         elif isinstance(command, r.SetLoopback):
             self.loopback = command.loopback
-            self._cutter.drop()
+            self._line.cutter.drop()
             event = self._happened(r.EventCode.LOOPBACK_SET, command.loopback)
         elif isinstance(command, r.ResetTransceiver):
             if not 1 <= command.which <= 3:
@@ -316,22 +298,25 @@ class RecordBoard:
             self.sender.set_traffic(command.plane, command.percent)
             event = self._happened(r.EventCode.TRAFFIC_SET, command.plane * 256 + command.percent)
         elif isinstance(command, r.SelectData):
-            if command.data_type > 3:
-                return refuse(r.Reason.OUT_OF_RANGE, "1 octets, 2 flagged, 3 control, 0 none")
-            self.records.data_type = command.data_type
+            if command.data_type > 4:
+                return refuse(r.Reason.OUT_OF_RANGE, "1 octets, 2 flagged, 3 control, 4 blocks, 0 none")
+            try:
+                self.records.data_type = self._possible(command.data_type)
+            except InputError as error:
+                return refuse(r.Reason.NOT_SUPPORTED, str(error))
             event = self._happened(r.EventCode.DATA_SELECTED, command.data_type)
+        elif isinstance(command, r.SendFrame):
+            if refused := _send_frame(self.sender, command):
+                return refuse(*refused)
         elif not isinstance(command, r.AskStatus):
             return refuse(r.Reason.UNKNOWN_COMMAND)
         return r.Acknowledge(record.sequence, record.type, hyperframe, text), event
 
     def _reset(self, which: r.Transceiver) -> r.BoardEvent:
-        size = self.option.hyperframe_octets
         self.resets += 1
-        self._alignment = int(self._random.integers(0, clock_bits(self.option)))
+        self._alignment.draw()
         if which & r.Transceiver.TRANSMITTER:
-            self._dark = RESET_HYPERFRAMES * size
+            self._line.go_dark(RESET_HYPERFRAMES)
         if which & r.Transceiver.RECEIVER:
-            # The hyperframe that has begun is one of them.
-            self._deaf = RESET_HYPERFRAMES * size + self._deaf % size - self._cutter.drop()
-            self._symbols_in = SymbolDecoder()
+            self._line.go_deaf(RESET_HYPERFRAMES)
         return self._happened(r.EventCode.TRANSCEIVER_RESET, int(which))

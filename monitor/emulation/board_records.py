@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from decoders.arrays import U8, U16
 from decoders.events import Alarm, AlarmCleared, AlarmRaised, Event, Origin, SyncStateChanged
 from decoders.linerates import HYPERFRAMES_PER_SECOND, LineRateOption
 from decoders.link.hyperframe_sync import SyncState
@@ -47,20 +48,28 @@ class BoardRecords:
         if control:
             # Control words must be cut: what there is, as if sync stood.
             words, uncut = words[: rows * size].reshape(rows, 256, 16, -1)[:, :, 0, :].reshape(-1), False
-        octets = words.astype(np.uint8) if self.data_type == r.RecordType.OCTETS else words
-        each = RECORD_OCTETS if uncut else octets.nbytes // rows
-        step = each * max(1, RECORD_OCTETS // each)
+        octets = self._stored(words, piece.blocks)
+        unit = r.UNIT_OCTETS[r.RecordType(self.data_type)]
+        each = RECORD_OCTETS // unit * unit if uncut else octets.nbytes // rows
+        step, most = each * max(1, RECORD_OCTETS // each), r.MAX_DATA // unit * unit
         data, out = octets.tobytes(), []
         for start in range(0, len(data), step):
             number = piece.first + (0 if uncut else start // each)
             time_ns = number * 1_000_000_000 // HYPERFRAMES_PER_SECOND
-            for at in range(start, min(start + step, len(data)), r.MAX_DATA):
-                part = data[at : min(at + r.MAX_DATA, start + step)]
+            for at in range(start, min(start + step, len(data)), most):
+                part = data[at : min(at + most, start + step)]
                 payload = r.data_payload(number, 0 if uncut else at - start, self._option.name, part)
                 flags = self._flag | (r.RecordFlag.UNCUT if uncut else r.RecordFlag.NONE)
                 out.append(self.writer.encode(self.data_type, payload, flags=flags, time_ns=time_ns))
                 self._flag = r.RecordFlag.NONE
         return b"".join(out)
+
+    def _stored(self, words: U16, blocks: U8 | None) -> U8 | U16:
+        """Words or their blocks as the type of line data has them."""
+        if self.data_type == r.RecordType.BLOCKS:
+            assert blocks is not None
+            return blocks
+        return words.astype(np.uint8) if self.data_type == r.RecordType.OCTETS else words
 
     def message(self, message: r.Message, time_ns: int) -> bytes:
         """A record of anything else; that line data were lost is kept for the next line data."""

@@ -9,6 +9,7 @@ from decoders.events import Plane
 from decoders.link.settings import SenderSettings
 
 from ..protocol.records import TrafficPlane
+from .line_settings import LineSettings
 from .sender import EmulatedSender
 from .traffic import VendorPattern
 
@@ -18,8 +19,16 @@ __all__ = ["BoardSender"]
 class BoardSender(EmulatedSender):
     """A sender whose planes can be filled one by one, in percent."""
 
-    def __init__(self, settings: SenderSettings, seed: int, load: float, *, uplink: bool) -> None:
-        super().__init__(settings, seed, uplink=uplink)
+    def __init__(
+        self,
+        settings: SenderSettings,
+        seed: int,
+        load: float,
+        *,
+        uplink: bool,
+        line: LineSettings | None = None,
+    ) -> None:
+        super().__init__(settings, seed, uplink=uplink, line=line)
         self._shares = {Plane.HDLC: load, Plane.ETHERNET: load}
         self._credit = {Plane.HDLC: 0.0, Plane.ETHERNET: 0.0}
         self._vendor_pattern = self._vendor
@@ -35,6 +44,16 @@ class BoardSender(EmulatedSender):
         else:
             channel = Plane.HDLC if plane is TrafficPlane.HDLC else Plane.ETHERNET
             self._shares[channel], self._credit[channel] = percent / 100, 0.0
+
+    def send_frame(self, plane: TrafficPlane, frame: bytes) -> str:
+        """Queue one C&M frame, given without its FCS; why not, where there is no such channel."""
+        encoder = self.encoder
+        queue = encoder.hdlc if plane is TrafficPlane.HDLC else encoder.ethernet
+        octets = encoder.hdlc_octets if plane is TrafficPlane.HDLC else encoder.ethernet_octets
+        if not octets:
+            return f"this link has no {plane.name.lower()} channel"
+        queue.send(frame)
+        return ""
 
     def _silence(self, first_hyperframe: int, n: int) -> NDArray[np.uint8]:
         return np.zeros((n, 256, 15, self.option.word_octets), np.uint8)

@@ -13,7 +13,7 @@ from ..protocol.records import LogText
 from ..protocol.stream import RecordWriter
 from .pipes import Pipe, socket_pipe, terminal_pipe
 
-__all__ = ["BUSY_S", "HostPort", "address_of", "listener_at"]
+__all__ = ["BUSY_S", "HostPort", "address_of", "host_of", "is_loopback", "listener_at"]
 
 BUSY_S = 1.0
 FIRST_WORD_S = 0.3
@@ -84,10 +84,11 @@ class HostPort:
             self._connection = self.pipe = None
 
 
-def listener_at(address: tuple[str, int]) -> socket.socket:
+def listener_at(address: tuple[str, int], waiting: int = 1) -> socket.socket:
+    """A socket that listens, at most `waiting` connections not yet taken; InputError where it cannot."""
     family = socket.AF_INET6 if ":" in address[0] else socket.AF_INET
     try:
-        listener = socket.create_server(address, family=family, backlog=1)
+        listener = socket.create_server(address, family=family, backlog=waiting)
     except OSError as error:
         reason = (error.strerror or str(error)).partition(" (while")[0]
         raise InputError(f"{address[0]}:{address[1]}: {reason}") from None
@@ -95,24 +96,34 @@ def listener_at(address: tuple[str, int]) -> socket.socket:
     return listener
 
 
-def address_of(text: str, listen_any: bool, *, or_else: str = "") -> tuple[str, int]:
+def address_of(
+    text: str, listen_any: bool, *, or_else: str = "", risk: str = "anybody may command the board there"
+) -> tuple[str, int]:
     """HOST:PORT or PORT; InputError for another host than the loopback unless that was asked for.
 
-    `or_else` says what else the text could have been.
+    `or_else` says what else the text could have been, `risk` what listening elsewhere means.
     """
     host, _, port = text.rpartition(":")
     host = host.strip("[]") or "127.0.0.1"
     if not port.isdecimal() or len(port) > 5 or int(port) > 65535:
         raise InputError(f"{text!r} is not HOST:PORT{or_else}")
-    if not listen_any and not _is_loopback(host):
+    if not listen_any and not is_loopback(host):
         raise InputError(
-            f"{host} is not this machine's loopback, and anybody may command the board there",
+            f"{host} is not this machine's loopback, and {risk}",
             hint="--listen-any allows it",
         )
     return host, int(port)
 
 
-def _is_loopback(host: str) -> bool:
+def host_of(text: str) -> str:
+    """The host of HOST or HOST:PORT, as in a Host header; without the brackets of an IPv6 address."""
+    if text.startswith("["):
+        return text[1:].partition("]")[0]
+    return text.partition(":")[0]
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host name or address is this machine's loopback."""
     try:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:

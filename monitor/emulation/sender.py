@@ -31,7 +31,7 @@ from ..faults.queues import CloseEthernetEncoder, RawHdlcEncoder, as_received, q
 from .control_traffic import ControlWordTraffic
 from .line_settings import LineSettings
 from .sent import SentBatch, SentFault, SentFrame, fault_hyperframe
-from .traffic import RE_1, REC_A, EthernetTraffic, HdlcTraffic, IqTraffic, Tone, VendorPattern
+from .traffic import RE_1, REC_A, EthernetTraffic, HdlcTraffic, IqTraffic, Station, Tone, VendorPattern
 
 __all__ = ["EmulatedSender", "iq_map_sent"]
 
@@ -52,7 +52,7 @@ class EmulatedSender:
     `load` is the share of each C&M channel that is filled with frames, 0 to 1. `following` in batch() tells
     the faults how much stream comes after them. With `every_plane` vendor specific, Ctrl_AxC and reserved words have
     traffic, too; without it only a counter in the vendor's first two octets moves. `line`: how the hyperframes go on
-    the line, which decides what version is announced.
+    the line, which decides what version is announced. C&M frames go between REC-A and `radio_head`.
     """
 
     def __init__(
@@ -64,6 +64,7 @@ class EmulatedSender:
         uplink: bool = False,
         every_plane: bool = False,
         line: LineSettings | None = None,
+        radio_head: Station = RE_1,
     ) -> None:
         self.line = line or LineSettings()
         if self.line.scrambling is not None:
@@ -79,7 +80,7 @@ class EmulatedSender:
         self.encoder.ethernet = self._fast
         self._slow = RawHdlcEncoder(lsb_first=settings.planes.hdlc_lsb_first)
         self.encoder.hdlc = self._slow
-        sender, peers = (RE_1, (REC_A,)) if uplink else (REC_A, (RE_1,))
+        sender, peers = (radio_head, (REC_A,)) if uplink else (REC_A, (radio_head,))
         self._hdlc = HdlcTraffic(seed, sender=sender, peers=peers)
         self._ethernet = EthernetTraffic(seed + 1, sender=sender, peers=peers)
         self._vendor = VendorPattern(constants=b"\0")
@@ -147,12 +148,7 @@ class EmulatedSender:
                 self._queue_damaged(place)
             else:
                 self._lasting.append(place)
-        self._feed(n)
-        encoder = self.encoder
-        vendor = self._vendor.octets(first + self._vendor_offset, n, encoder.vendor_octets)
-        octets = encoder.encode(n, vendor=vendor, iq=self._iq.octets(first, n))
-        if self._words is not None:
-            self._words.fill(octets, first + self._vendor_offset)
+        octets = self._hyperframes(first, n)
         self._collect()
         batch = SentBatch(first, octets, self._sync_characters(octets), np.zeros(0, np.int64))
         if self.line.scrambling is not None:
@@ -164,6 +160,16 @@ class EmulatedSender:
         batch.cuts.sort(key=lambda cut: (cut.hyperframe, cut.at))
         self.next_hyperframe += n
         return batch
+
+    def _hyperframes(self, first: int, n: int) -> U8:
+        """The next n hyperframes with everything in them, before they are damaged."""
+        self._feed(n)
+        encoder = self.encoder
+        vendor = self._vendor.octets(first + self._vendor_offset, n, encoder.vendor_octets)
+        octets = encoder.encode(n, vendor=vendor, iq=self._iq.octets(first, n))
+        if self._words is not None:
+            self._words.fill(octets, first + self._vendor_offset)
+        return octets
 
     @staticmethod
     def _left(place: SentFault, hyperframe: int) -> bool:

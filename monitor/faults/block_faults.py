@@ -237,7 +237,7 @@ def _moved(
     exact = {"lof_events": times}
     if signal_lost:
         exact["los_events"] = times
-        if not moved_blocks:
+        if not moved_blocks and context.bits:
             exact["realignments"] = times
     else:
         exact["missed_sync_bytes"] = _LOST_AFTER * times

@@ -255,9 +255,16 @@ _FAST = (
         "ethernet.code",
         Layer.CHANNEL,
         "insert a 4B/5B code group that is H or invalid into one Ethernet frame",
-        "IEEE 802.3 table 24-1",
+        f"{_ETHERNET} 24.2, table 24-1; an error in the preamble spoils the frame, too: clause 22.2.1.5 (from memory)",
         (
-            Parameter("at", 1, 120, 40, "nibbles", "place, counted from the SFD on"),
+            Parameter(
+                "at",
+                -14,
+                120,
+                40,
+                "nibbles",
+                "place behind the SFD, from 0; -1 = the D of the SFD, -2 to -14 = in the preamble",
+            ),
             Parameter("group", 0, 31, 0b00100, "", "code group, first bit on the line as its highest"),
         ),
         _one("ethernet_code_errors", lambda v: 700),

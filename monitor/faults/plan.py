@@ -42,6 +42,7 @@ from decoders.frame_structure.frames import octet_address
 from decoders.linerates import LineRateOption
 
 from ..errors import InputError
+from ..toml_plans.key_places import key_lines_of, nearest_line
 from .catalogue import CATALOGUE, kind_named, parse_fault, parse_values
 from .kinds import Fault
 
@@ -259,15 +260,4 @@ def _told(name: str, text: str, error: str) -> str:
 
 def _line_of(text: str, table: str, number: int, key: str) -> int:
     """Line of a key in the number-th [[table]], of the table's head where the key is not there, else 1."""
-    lines = text.splitlines()
-    heads = [i for i, line in enumerate(lines) if re.match(rf"\s*\[\[?\s*{re.escape(table)}\s*\]\]?", line)]
-    if number >= len(heads):
-        keyed = [i for i, line in enumerate(lines) if re.match(rf"\s*{re.escape(table)}\s*=", line)]
-        return (keyed[0] if keyed else 0) + 1
-    start = heads[number]
-    for i in range(start + 1, len(lines)):
-        if lines[i].lstrip().startswith("["):
-            break
-        if re.match(rf"\s*{re.escape(key)}\b", lines[i]) and key:
-            return i + 1
-    return start + 1
+    return nearest_line(key_lines_of(text), (table, number, key)) or 1

@@ -208,6 +208,8 @@ def as_received(damage: EthernetDamage, data: bytes, fcs: bytes) -> tuple[bytes,
     """
     if damage.omits_ssd or damage.sfd != 0xD or damage.preamble_fives > LONGEST_PREAMBLE:
         return b"", b""
+    if damage.bad_group_at is not None and damage.bad_group_at < 0:  # the SFD is not found behind it
+        return b"", b""
     octets = bytearray(data + fcs)
     for nibble in (damage.bad_group_at, damage.idle_at):
         if nibble is not None:

@@ -18,7 +18,7 @@ from decoders.events import Event
 from decoders.frame_structure.controlwords import subchannel_owners
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 
-from ..sources.source import Standstill
+from ..sources.source import BoardReport, Standstill
 from .snapshot import NEVER, InjectedFault, LogEntry, Snapshot
 
 __all__ = ["LinkWatch"]
@@ -100,6 +100,7 @@ class LinkWatch:
         ended: bool = False,
         warnings: tuple[str, ...] = (),
         standstill: Standstill | None = None,
+        board: BoardReport | None = None,
     ) -> Snapshot:
         decoder = self.decoder
         planes = decoder.planes
@@ -135,6 +136,7 @@ class LinkWatch:
             breaks_of_unknown_length=decoder.breaks_of_unknown_length,
             warnings=warnings,
             standstill=standstill,
+            board=board,
             fec=decoder.fec is not None,
             scrambling_seed=decoder.scrambling_seed,
         )

@@ -14,7 +14,15 @@ from decoders.link.decoder import HyperframeBlock, LinkDecoder
 from decoders.link.settings import LinkSettings
 
 from ..sources.news import News
-from ..sources.source import Chunk, FaultySource, LineSource, RestartingSource, Source, received
+from ..sources.source import (
+    Chunk,
+    FaultySource,
+    LineSource,
+    ReportingSource,
+    RestartingSource,
+    Source,
+    received,
+)
 from .judgement import OwnTraffic
 from .link_watch import LinkWatch
 from .snapshot import BoardSaid, InjectedFault, LogEntry, Snapshot, SourceWarning
@@ -159,6 +167,7 @@ class Pipeline:
                 ended=self.ended,
                 warnings=tuple(self.source.warnings),
                 standstill=self.source.standstill if isinstance(self.source, LineSource) else None,
+                board=self.source.board_report if isinstance(self.source, ReportingSource) else None,
             )
 
     def entries_since(self, number: int) -> list[LogEntry]:

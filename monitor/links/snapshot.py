@@ -13,7 +13,7 @@ from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, Plane
 from decoders.frame_structure.frames import ALARM_BITS
 
-from ..sources.source import Standstill
+from ..sources.source import BoardReport, Standstill
 
 __all__ = ["BoardSaid", "InjectedFault", "LogEntry", "Snapshot", "SourceWarning"]
 
@@ -70,7 +70,7 @@ class Snapshot:
     `hyperframes_not_received` are those of the missed that the link carried: left out or lost on their way here.
     `last_change` gives the hyperframe at which a counter last moved. `iq_octets` uint8 (256, 15*T/8) are the
     IQ data blocks of one recent hyperframe, or None. `fec`: RS-FEC was found; `scrambling_seed` is None without
-    scrambling.
+    scrambling. `board` is None where the source is no board.
     """
 
     source: str
@@ -105,6 +105,7 @@ class Snapshot:
     breaks_of_unknown_length: int = 0
     fec: bool = False
     scrambling_seed: int | None = None
+    board: BoardReport | None = None
 
     @property
     def lof(self) -> bool:

@@ -25,6 +25,8 @@ __all__ = [
     "MAX_DATA",
     "MAX_NAME",
     "MAX_PAYLOAD",
+    "MAX_SENT_FRAME",
+    "UNIT_OCTETS",
     "VERSION",
     "Acknowledge",
     "AskStatus",
@@ -45,6 +47,7 @@ __all__ = [
     "Refuse",
     "ResetTransceiver",
     "SelectData",
+    "SendFrame",
     "SetLoopback",
     "SetTraffic",
     "Status",
@@ -66,6 +69,8 @@ MAX_DATA = 1 << 16
 MAX_PAYLOAD = MAX_DATA + 16
 MAX_COMMAND_PAYLOAD = 256
 """Longest payload to a board, so that 300 octets of receive buffer will do."""
+MAX_SENT_FRAME = MAX_COMMAND_PAYLOAD - 4
+"""Longest frame that a board is asked to send, without its FCS."""
 MAX_NAME = 64
 """Characters of a board's name; the rest of a longer one is left out."""
 
@@ -103,6 +108,7 @@ class RecordType(IntEnum):
     SET_TRAFFIC = 0x43
     INJECT_FAULT = 0x44
     SELECT_DATA = 0x45
+    SEND_FRAME = 0x46
 
     @property
     def is_line_data(self) -> bool:
@@ -449,6 +455,18 @@ class SelectData:
     data_type: int
 
 
+@dataclass(frozen=True, slots=True)
+class SendFrame:
+    """Send one C&M frame, given from the address on, without flags, preamble, SFD and FCS, which the board adds."""
+
+    TYPE: ClassVar = RecordType.SEND_FRAME
+    LAYOUT: ClassVar = cs.Struct(
+        "plane" / _as(cs.Int8ul, TrafficPlane), cs.Padding(3), "frame" / cs.GreedyBytes
+    )
+    plane: TrafficPlane
+    frame: bytes
+
+
 Message = (
     LineData
     | Status
@@ -463,6 +481,7 @@ Message = (
     | SetTraffic
     | InjectFault
     | SelectData
+    | SendFrame
 )
 _KINDS: tuple[Any, ...] = (
     Status,
@@ -477,6 +496,7 @@ _KINDS: tuple[Any, ...] = (
     SetTraffic,
     InjectFault,
     SelectData,
+    SendFrame,
 )
 KIND_OF_TYPE = MappingProxyType({int(kind.TYPE): kind for kind in _KINDS})
 
@@ -484,12 +504,13 @@ DATA_HEAD = cs.Struct("hyperframe" / cs.Int64ul, "offset" / cs.Int32ul, "option"
 """Head of a line data payload; the data follow."""
 _DATA_HEAD = struct.Struct("<QIB3x")
 _LINE_DATA = (RecordType.OCTETS, RecordType.FLAGGED, RecordType.CONTROL, RecordType.BLOCKS)
-_UNIT_OCTETS = {
+UNIT_OCTETS = {
     RecordType.OCTETS: 1,
     RecordType.FLAGGED: 2,
     RecordType.CONTROL: 2,
     RecordType.BLOCKS: BLOCK_OCTETS,
 }
+"""Octets of one item of line data, which is never split."""
 
 
 def data_payload(hyperframe: int, offset: int, option: str | None, data: bytes | memoryview) -> bytes:
@@ -509,7 +530,7 @@ def parse_data(record: Record) -> LineData:
     hyperframe, offset, code = _DATA_HEAD.unpack_from(payload)
     kind = RecordType(record.type)
     data = payload[_DATA_HEAD.size :]
-    unit = _UNIT_OCTETS[kind]
+    unit = UNIT_OCTETS[kind]
     if len(data) % unit or offset % unit:
         raise PayloadError(f"part of a {'block' if kind is RecordType.BLOCKS else 'word'} of line data")
     return LineData(hyperframe, offset, option_name(code), data, kind)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from ..boards.command_words import DATA_WORDS
-from ..protocol.records import Status, StatusFlag
+from ..protocol.records import LineCodeFlag, LineCodeStatus, Status, StatusFlag
 
 __all__ = ["status_lines", "status_record"]
 
 
-def status_record(status: Status) -> dict[str, object]:
-    """The status as the JSON object of this command."""
+def status_record(status: Status, line_code: LineCodeStatus | None = None) -> dict[str, object]:
+    """The status as the JSON object of this command; what LINE_CODE says is there where the board sends it."""
     return {
         "schema": "framefray.tell/1",
         "name": status.name,
@@ -37,6 +37,27 @@ def status_record(status: Status) -> dict[str, object]:
         "resets": status.resets,
         "data_lost": status.data_lost,
         "bad_records": status.bad_records,
+        **(_line_code(line_code) if line_code is not None else {}),
+    }
+
+
+def _line_code(code: LineCodeStatus) -> dict[str, object]:
+    """FEC, block lock and scrambling; None for what is not known."""
+    phase_known, seed_known = (
+        code.flags & flag for flag in (LineCodeFlag.PHASE_KNOWN, LineCodeFlag.SEED_KNOWN)
+    )
+    return {
+        "protocol_version": code.protocol_version or None,
+        "fec_lock": bool(code.flags & LineCodeFlag.FEC_LOCK),
+        "codeword_phase_bits": code.codeword_phase_bits if phase_known else None,
+        "seed": code.seed if seed_known else None,
+        "block_header_errors": code.block_header_errors,
+        "block_lock_losses": code.block_lock_losses,
+        "fec_corrected_codewords": code.fec_corrected_codewords,
+        "fec_corrected_symbols": code.fec_corrected_symbols,
+        "fec_uncorrected_codewords": code.fec_uncorrected_codewords,
+        "fec_lock_losses": code.fec_lock_losses,
+        "scrambling_seed_changes": code.scrambling_seed_changes,
     }
 
 
@@ -45,7 +66,7 @@ def _data_word(data_type: int) -> str:
     return next((name for name, code in DATA_WORDS.items() if code == data_type), f"type {data_type}")
 
 
-def status_lines(status: Status) -> Iterator[str]:
+def status_lines(status: Status, line_code: LineCodeStatus | None = None) -> Iterator[str]:
     """A line for each value; `-` for what the board does not know."""
-    for key, value in list(status_record(status).items())[1:]:
-        yield f"{key:18}{'-' if value is None else value}"
+    for key, value in list(status_record(status, line_code).items())[1:]:
+        yield f"{key:26}{'-' if value is None else value}"

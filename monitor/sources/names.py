@@ -14,6 +14,7 @@ __all__ = [
     "Segment",
     "SourceKind",
     "is_emulated",
+    "is_node_name",
     "is_pair",
     "is_serial",
     "line_meant",
@@ -75,6 +76,11 @@ def named_source(text: str) -> tuple[str | None, str]:
     if named is None or os.path.lexists(text):
         return None, text
     return named[1], text[named.end() :]
+
+
+def is_node_name(text: str) -> bool:
+    """Whether a node of a site may have this name."""
+    return re.fullmatch(_NAME, text) is not None
 
 
 @dataclass(frozen=True, slots=True)

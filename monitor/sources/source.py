@@ -21,11 +21,13 @@ if TYPE_CHECKING:
 
 __all__ = [
     "UNKNOWN_GAP",
+    "BoardReport",
     "Chunk",
     "FaultySource",
     "GuardedSource",
     "Injection",
     "LineSource",
+    "ReportingSource",
     "RestartingSource",
     "Source",
     "Standstill",
@@ -125,6 +127,33 @@ class LineSource(Protocol):
     def standstill(self) -> Standstill | None:
         """None while line data come."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class BoardReport:
+    """What a board tells of itself, None where it has not, and what its serial line lost since it was opened.
+
+    `delay_ns` is the round trip delay that the board counted last, compensated for its alignment offset.
+    `data_lost`: hyperframes received and not sent, `commands_bad`: records that it could not read, both by its own
+    count. `octets_dropped` were not taken from the line in time.
+    """
+
+    name: str | None = None
+    resets: int | None = None
+    data_lost: int | None = None
+    commands_bad: int | None = None
+    delay_ns: float | None = None
+    records_lost: int = 0
+    records_bad: int = 0
+    octets_dropped: int = 0
+
+
+@runtime_checkable
+class ReportingSource(Protocol):
+    """A source that knows of a board behind it and of the line to it."""
+
+    @property
+    def board_report(self) -> BoardReport: ...
 
 
 @runtime_checkable

@@ -37,6 +37,7 @@ from monitor.formats.hex_text import HexReader
 from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
 from monitor.recording.limits import parse_limit
+from monitor.site.plan import parse_site_plan
 from monitor.sources.log import Log
 from monitor.sources.vcd import parse_vcd_signals
 from monitor.sources.vcd_reader import VcdReader
@@ -307,6 +308,20 @@ def _hop_plan(data: bytes, folder: Path) -> None:
         assert "\n" not in str(error)
 
 
+def _site_plan(data: bytes, folder: Path) -> None:
+    """Every point of a plan that is read has a name of its own, and segments that lead nowhere are refused."""
+    try:
+        plan = parse_site_plan(data.decode("utf-8", "replace"), folder)
+    except InputError as error:
+        assert "\n" not in str(error) and str(error).isprintable()
+        return
+    names = {point.name for point in plan.points}
+    assert plan.points and len(names) == len(plan.points)
+    assert all(plan.upstream(name) is None for name in plan.roots) and plan.roots
+    if (hops := plan.hop_plan()) is not None:
+        hops.delays()
+
+
 def _words(data: bytes, folder: Path) -> None:
     """Texts that a user types or a board sends: faults, IQ maps, limits, signals."""
     text = data.decode("utf-8", "replace")
@@ -368,6 +383,7 @@ after = "RE-1"
 length_m = 300.5
 option = "3"
 """
+_SITE_PLAN = (Path(__file__).parents[2] / "captures" / "saltmarsh-site.toml").read_bytes()
 _WORDS = (
     b"vendor.value@40:ns=20,xs=1,y=0,value=165,hyperframes=3",
     b"line.burst:count=20,span=40,seed=0",
@@ -418,6 +434,7 @@ TARGETS: tuple[Target, ...] = (
     Target("console", _given(*_HEX, b"login:\r\n# " + _HEX[0]), mutated_text, _console),
     Target("vcd", _vcd_seeds, mutated_text, _vcd),
     Target("fault-plan", _given(_FAULT_PLAN), mutated_text, _fault_plan),
+    Target("site-plan", _given(_SITE_PLAN), mutated_text, _site_plan),
     Target("hop-plan", _given(_HOP_PLAN), mutated_text, _hop_plan),
     Target("words", _given(*_WORDS), mutated_text, _words),
     *(

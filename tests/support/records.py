@@ -67,6 +67,7 @@ MESSAGES = st.one_of(
     st.builds(r.SetTraffic, st.sampled_from(r.TrafficPlane), st.integers(0, 100)),
     st.builds(r.InjectFault, texts),
     st.builds(r.SelectData, st.integers(0, 4)),
+    st.builds(r.SendFrame, st.sampled_from(r.TrafficPlane), st.binary(max_size=r.MAX_SENT_FRAME)),
 )
 
 

@@ -318,6 +318,18 @@ int fray_refuse(struct fray_encoder *e, uint64_t time_ns, const struct fray_reco
     return answer(e, time_ns, command, FRAY_REFUSE, reason, 0, text);
 }
 
+int fray_frame_to_send(const struct fray_record *command, uint8_t *plane, const uint8_t **octets, size_t *count)
+{
+    size_t least = command->length > 0 && command->payload[0] == FRAY_ETHERNET ? 14u : 2u;
+    if (command->length < 4u + least) {
+        return FRAY_MALFORMED;
+    }
+    *plane = command->payload[0];
+    *octets = command->payload + 4;
+    *count = command->length - 4u;
+    return *plane == FRAY_HDLC || *plane == FRAY_ETHERNET ? 0 : FRAY_OUT_OF_RANGE;
+}
+
 /* ---- receiving ----------------------------------------------------------------------------------------- */
 
 static void start_record(struct fray_decoder *d)

@@ -50,7 +50,8 @@ enum fray_type {
     FRAY_RESET_TRANSCEIVER = 0x42,
     FRAY_SET_TRAFFIC = 0x43,
     FRAY_INJECT_FAULT = 0x44,
-    FRAY_SELECT_DATA = 0x45
+    FRAY_SELECT_DATA = 0x45,
+    FRAY_SEND_FRAME = 0x46
 };
 
 /* Flags of a record. */
@@ -102,7 +103,7 @@ enum fray_event {
 /* FRAY_RESET_TRANSCEIVER, payload[0] */
 enum fray_transceiver { FRAY_TRANSMITTER = 1, FRAY_RECEIVER = 2, FRAY_BOTH = 3 };
 
-/* FRAY_SET_TRAFFIC, payload[0] */
+/* FRAY_SET_TRAFFIC and FRAY_SEND_FRAME, payload[0] */
 enum fray_plane { FRAY_IQ = 1, FRAY_HDLC = 2, FRAY_ETHERNET = 3, FRAY_VENDOR = 4 };
 
 enum fray_reason {
@@ -249,6 +250,12 @@ int fray_acknowledge(struct fray_encoder *e, uint64_t time_ns, const struct fray
                      uint64_t hyperframe, const char *text);
 int fray_refuse(struct fray_encoder *e, uint64_t time_ns, const struct fray_record *command, uint8_t reason,
                 const char *text);
+
+/*
+ * FRAY_SEND_FRAME: the frame to send, without flags, preamble, SFD and FCS; *octets lies in the decoder's buffer.
+ * 0, or the reason to refuse it with.
+ */
+int fray_frame_to_send(const struct fray_record *command, uint8_t *plane, const uint8_t **octets, size_t *count);
 
 /* ---- parts --------------------------------------------------------------------------------------------- */
 

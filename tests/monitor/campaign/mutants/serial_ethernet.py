@@ -53,6 +53,7 @@ class EthernetRules:
     one_idle_is_end: bool = False
     sfd_checked: bool = True
     fives: tuple[int, int] = (0, 32)  # nibbles 5 before the SFD
+    preamble_looked_at: bool = True  # or everything before the first D of a frame is skipped
     odd_nibble_told: bool = True
     min_octets: int = 64
     max_octets: int = 1518
@@ -174,6 +175,8 @@ class SerialEthernet:
                 groups = groups[:-1]
         if not rules.idle_inside_told:
             groups = [g for g in groups if g != _IDLE]
+        if not rules.preamble_looked_at and "11011" in groups[:34]:
+            groups = groups[groups.index("11011") :]
         fives = 0
         while fives < len(groups) and fives < 32 and groups[fives] == "01011":
             fives += 1

@@ -1,0 +1,1 @@
+"""Snapshots of links for a metrics collector."""

@@ -1,0 +1,1 @@
+"""TOML plans: where each key stands, and one-line errors that name file, line and key."""
