@@ -49,7 +49,10 @@ module fray_tap #(
     wire [7:0] record_type, octet;
     wire [15:0] flags;
     wire [63:0] time_ns;
-    wire valid, last, ready;
+    wire valid, last, ready, pair_known, sync_toggle;
+    wire [39:0] next_number, pair_hyperframe;
+    wire [19:0] pair_index;
+    wire unused = &{1'b0, next_number, pair_hyperframe, pair_index, pair_known, sync_toggle};
     fray_tap_core #(
         .OCTETS(OCTETS), .WORD_OCTETS(WORD_OCTETS), .OPTION(OPTION), .FIFO_LOG2(FIFO_LOG2), .LIST_LOG2(LIST_LOG2),
         .WITH_HDLC(WITH_HDLC)
@@ -62,7 +65,8 @@ module fray_tap #(
         .out_type(record_type), .out_flags(flags), .out_time(time_ns), .out_data(octet), .out_valid(valid),
         .out_last(last), .out_ready(ready), .sync_state(sync_state), .los(los), .hyperframes(hyperframes),
         .code_errors(code_errors), .disparity_errors(disparity_errors), .los_events(los_events),
-        .lof_events(lof_events), .lost(lost)
+        .lof_events(lof_events), .lost(lost), .next_number(next_number), .pair_hyperframe(pair_hyperframe),
+        .pair_index(pair_index), .pair_known(pair_known), .sync_toggle(sync_toggle)
     );
     fray_record record (
         .clk(clk), .rst(rst), .in_type(record_type), .in_flags(flags), .in_time(time_ns), .in_data(octet),

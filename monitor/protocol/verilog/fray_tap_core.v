@@ -68,7 +68,12 @@ module fray_tap_core #(
     output wire [31:0]         disparity_errors,
     output wire [31:0]         los_events,
     output wire [31:0]         lof_events,
-    output wire [31:0]         lost             // hyperframes for which there was no room
+    output wire [31:0]         lost,            // hyperframes for which there was no room
+    output wire [39:0]         next_number,     // of the next hyperframe that can be sent
+    output wire [39:0]         pair_hyperframe, // a hyperframe of the count, and
+    output wire [19:0]         pair_index,      // BFN * 150 + HFN of it,
+    output wire                pair_known,      // if known
+    output reg                 sync_toggle      // in rx_clk: changes with each sync byte in its place
 );
     localparam LANE_LOG2 = OCTETS > 4 ? 3 : OCTETS > 2 ? 2 : OCTETS > 1 ? 1 : 0;
     localparam LOG2 = FIFO_LOG2 - LANE_LOG2;                    // of the memory in entries
@@ -115,6 +120,30 @@ module fray_tap_core #(
         .missed_sync(missed_sync), .hyperframe(hyperframe), .code_errors(framing_code),
         .disparity_errors(framing_disparity), .los_events(framing_los_events), .lof_events(framing_lof_events)
     );
+
+    // ---- which BFN and HFN a hyperframe of the count has ----
+    wire place_known, place_placed, place_begins;
+    wire [7:0] place_x, place_offset;
+    wire [19:0] place_index;
+    fray_place #(.OCTETS(OCTETS), .WORD_OCTETS(WORD_OCTETS)) numbers (
+        .clk(rx_clk), .rst(rx_rst), .valid(valid && placed), .data(data[7:0]), .k(k[0]), .placed(place_placed),
+        .begins(place_begins), .x(place_x), .offset(place_offset), .index(place_index), .known(place_known)
+    );
+    reg [39:0] paired;
+    reg [19:0] paired_index;
+    reg paired_known;
+    always @(posedge rx_clk)
+        if (rx_rst) begin
+            paired <= 0;
+            paired_index <= 0;
+            paired_known <= 1'b0;
+            sync_toggle <= 1'b0;
+        end else if (valid && placed && begins) begin
+            sync_toggle <= ~sync_toggle;
+            paired <= hyperframe;
+            paired_index <= place_index;
+            paired_known <= place_known && place_begins;
+        end
 
     // ---- triggers ----
     localparam integer CONTROL_OCTETS = WORD_OCTETS;
@@ -243,13 +272,14 @@ module fray_tap_core #(
     );
 
     wire status_loss;
-    fray_bus_cross #(.WIDTH(205)) status (
+    fray_bus_cross #(.WIDTH(266)) status (
         .from_clk(rx_clk), .from_rst(rx_rst),
         .from_value({framing_state, framing_los, framing_lof, hyperframe, framing_code, framing_disparity,
-                     framing_los_events, framing_lof_events, rx_lost}),
+                     framing_los_events, framing_lof_events, rx_lost,
+                     paired, paired_index, paired_known}),
         .to_clk(clk), .to_rst(rst),
         .to_value({sync_state, los, status_loss, hyperframes, code_errors, disparity_errors, los_events, lof_events,
-                   lost})
+                   lost, pair_hyperframe, pair_index, pair_known})
     );
 
     // ---- the list of hyperframes in the memory, oldest first ----
@@ -406,6 +436,8 @@ module fray_tap_core #(
         end
     end
 
-    wire unused = &{1'b0, queue_dropped, status_loss};
+    assign next_number = list_any ? item_hyperframe : ready ? head_hyperframe : hyperframes;
+
+    wire unused = &{1'b0, queue_dropped, status_loss, place_placed, place_x, place_offset};
 endmodule
 `default_nettype wire
