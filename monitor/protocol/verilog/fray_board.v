@@ -89,6 +89,8 @@ module fray_board #(
         end
 
     // ---- tap ----
+    reg [1:0] rx_restart; // synchroniser of a level of RESET_CLOCKS
+    always @(posedge rx_clk) rx_restart <= {rx_restart[0], reset_receiver};
     reg [1:0] select;
     reg [15:0] every, before_frames, behind_frames;
     reg armed;
@@ -106,7 +108,7 @@ module fray_board #(
         .OCTETS(OCTETS), .WORD_OCTETS(WORD_OCTETS), .OPTION(OPTION), .FIFO_LOG2(FIFO_LOG2), .LIST_LOG2(LIST_LOG2),
         .WITH_HDLC(WITH_HDLC)
     ) tap (
-        .rx_clk(rx_clk), .rx_rst(rx_rst), .rx_valid(rx_valid), .rx_data(rx_data), .rx_k(rx_k),
+        .rx_clk(rx_clk), .rx_rst(rx_rst), .rx_restart(rx_restart[1]), .rx_valid(rx_valid), .rx_data(rx_data), .rx_k(rx_k),
         .rx_code_error(rx_code_error), .rx_disparity_error(rx_disparity_error), .clk(clk), .rst(rst),
         .now_ns(now_ns), .select(select), .every(every), .armed(armed), .sources(sources), .trigger(trigger),
         .pre_trigger(before_frames), .post_trigger(behind_frames), .match_x(match_x), .match_y(match_y),
@@ -185,7 +187,9 @@ module fray_board #(
         end else begin
             clocks <= sync_sent ? 32'd0 : clocks + 1'b1;
             counting <= sync_sent || (counting && !sync_received);
-            if (sync_received && counting && !sync_sent)
+            if (reset_receiver || reset_transmitter)
+                delay_clocks <= 0; // unknown, until the receiver is in sync again
+            else if (sync_received && counting && !sync_sent && sync_state == 3'd4)
                 delay_clocks <= clocks + 1'b1;
         end
     end
@@ -263,7 +267,7 @@ module fray_board #(
     wire lof = sync_state < 3'd2;
     wire [8*52-1:0] status_octets = {
         bad_records, lost, resets, lof_events, los_events, disparity_errors, code_errors, 24'd0, next_number, CLOCK_PS,
-        delay_clocks, 8'd0, lof ? 8'hFF : alignment_bits, 8'd0, 4'd0, receiver_ready, transmitter_on, lof, los,
+        delay_clocks, 8'd0, lof || delay_clocks == 0 ? 8'hFF : alignment_bits, 8'd0, 4'd0, receiver_ready, transmitter_on, lof, los,
         6'd0, loopback, 5'd0, sync_state, status_type, OPTION
     };
     reg [8*52-1:0] status_held;

@@ -15,6 +15,7 @@ module fray_framing #(
 ) (
     input  wire                clk,
     input  wire                rst,
+    input  wire                restart,         // the place is given up at once: the receiver was reset
     input  wire                rx_valid,
     input  wire [8*OCTETS-1:0] rx_data,
     input  wire [OCTETS-1:0]   rx_k,
@@ -192,6 +193,12 @@ module fray_framing #(
             end
             if (state_before >= XSYNC1 && sync_state < XSYNC1)
                 lof_events <= lof_events + 1'b1;
+        end
+        if (restart && !rst) begin
+            holding <= 1'b0;
+            placed <= 1'b0;
+            sync_state <= XACQ1;
+            old_k <= 0;
         end
     end
 endmodule

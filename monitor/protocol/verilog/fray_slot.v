@@ -73,7 +73,7 @@ module fray_slot #(
                     flip[8*n +: 8] = bits;
                 else begin
                     keep[8*n +: 8] = ~bits;
-                    put[8*n +: 8] = what == 2'd2 ? held : level;
+                    put[8*n +: 8] = (what == 2'd2 ? held : level) & bits;
                 end
                 k_keep[n] = k_what == 2'd0;
                 k_put[n] = k_what == 2'd2;

@@ -57,7 +57,7 @@ module fray_tap #(
         .OCTETS(OCTETS), .WORD_OCTETS(WORD_OCTETS), .OPTION(OPTION), .FIFO_LOG2(FIFO_LOG2), .LIST_LOG2(LIST_LOG2),
         .WITH_HDLC(WITH_HDLC)
     ) core (
-        .rx_clk(rx_clk), .rx_rst(rx_rst), .rx_valid(rx_valid), .rx_data(rx_data), .rx_k(rx_k),
+        .rx_clk(rx_clk), .rx_rst(rx_rst), .rx_restart(1'b0), .rx_valid(rx_valid), .rx_data(rx_data), .rx_k(rx_k),
         .rx_code_error(rx_code_error), .rx_disparity_error(rx_disparity_error), .clk(clk), .rst(rst),
         .now_ns(now_ns), .select(select), .every(every), .armed(armed), .sources(sources), .trigger(trigger),
         .pre_trigger(pre_trigger), .post_trigger(post_trigger), .match_x(match_x), .match_y(match_y), .match_value(match_value),

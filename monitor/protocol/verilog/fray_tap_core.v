@@ -28,6 +28,7 @@ module fray_tap_core #(
 ) (
     input  wire                rx_clk,
     input  wire                rx_rst,
+    input  wire                rx_restart,      // the receiver is reset: look for the sync byte anew
     input  wire                rx_valid,
     input  wire [8*OCTETS-1:0] rx_data,
     input  wire [OCTETS-1:0]   rx_k,
@@ -112,7 +113,7 @@ module fray_tap_core #(
     wire [39:0] hyperframe;
     wire [31:0] framing_code, framing_disparity, framing_los_events, framing_lof_events;
     fray_framing #(.OCTETS(OCTETS), .WORD_OCTETS(WORD_OCTETS)) framing (
-        .clk(rx_clk), .rst(rx_rst), .rx_valid(rx_valid), .rx_data(rx_data), .rx_k(rx_k),
+        .clk(rx_clk), .rst(rx_rst), .restart(rx_restart), .rx_valid(rx_valid), .rx_data(rx_data), .rx_k(rx_k),
         .rx_code_error(rx_code_error), .rx_disparity_error(rx_disparity_error),
         .valid(valid), .placed(placed), .data(data), .k(k), .code_error(code_error),
         .disparity_error(disparity_error), .x(x), .offset(offset), .begins(begins), .ends(ends),
@@ -139,7 +140,8 @@ module fray_tap_core #(
             paired_known <= 1'b0;
             sync_toggle <= 1'b0;
         end else if (valid && placed && begins) begin
-            sync_toggle <= ~sync_toggle;
+            if (place_begins)
+                sync_toggle <= ~sync_toggle;
             paired <= hyperframe;
             paired_index <= place_index;
             paired_known <= place_known && place_begins;
@@ -249,7 +251,7 @@ module fray_tap_core #(
                 triggered <= triggers;
                 was_lost <= 1'b0;
             end
-            if (valid && !placed && capturing) begin
+            if ((rx_restart || (valid && !placed)) && capturing) begin
                 // The place was lost in the middle: what was written is given up, and counted.
                 capturing <= 1'b0;
                 write_pointer <= start;
