@@ -87,7 +87,7 @@ def make(folder: Path) -> None:
                 sections.append(_section(demo, json.loads(truth.read_text())))
         finally:
             os.chdir(before)
-    (folder / "README.md").write_text(_HEAD + "\n".join(sections), encoding="utf-8")
+    (folder / "README.md").write_text(_HEAD + "\n".join(sections) + _TAIL, encoding="utf-8")
 
 
 def _section(demo: Demo, truth: dict[str, object]) -> str:
@@ -108,7 +108,15 @@ Crafted, not recorded: the site Saltmarsh, its nodes REC-A and RE-1 do not exist
 gives the command that made the file (`python captures/make.py` runs them all), one that reads it, and what decoding
 must find; a counter that is not named stays 0. The sender wrote down what it injected, and where a fault's
 consequence hangs on the traffic around it, worked out by a receiver that shares no code with the decoder.
+`saltmarsh-site.toml` is a site file: its sources are the points of the emulated chain.
 
+"""
+
+_TAIL = """
+## saltmarsh.toml
+
+Not a capture: the acceptance plan of the emulated site, for `framefray accept` ([plan
+reference](../monitor/acceptance/PLAN.md)).
 """
 
 

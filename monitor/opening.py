@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Self
@@ -18,7 +18,17 @@ from decoders.link.settings import BlockSettings, LinkSettings, PlaneSettings, c
 
 from .errors import InputError
 from .process.asking import permit
-from .sources.names import SourceKind, is_emulated, is_pair, is_serial, line_meant, source_kind
+from .sources.names import (
+    SourceKind,
+    chain_point,
+    is_chain,
+    is_emulated,
+    is_pair,
+    is_serial,
+    line_meant,
+    named_source,
+    source_kind,
+)
 from .sources.source import Source
 
 if TYPE_CHECKING:
@@ -26,6 +36,8 @@ if TYPE_CHECKING:
     from .campaign.campaign import Bench
     from .campaign.conditions import Conditions, LinkConditions
     from .campaign.live_bench import LiveBench
+    from .campaign.two_ended_bench import TwoEndedBench
+    from .emulation.chain import EmulatedChain
 
 __all__ = [
     "LinkRequest",
@@ -34,6 +46,7 @@ __all__ = [
     "link_settings",
     "open_bench",
     "open_board",
+    "open_chain",
     "open_link",
     "open_source",
 ]
@@ -55,7 +68,8 @@ class SourceRequest(_Request):
     """A source, and how to read it; the fields are the options of the command line.
 
     `form`, `option`, `pointer` and `hdlc_rate` None leave them to the data. `pace` counts hyperframes per second, 0
-    has no limit; `hyperframes` None reads on without end. `every_plane` and `load` as in EmulatedSender.
+    has no limit; `hyperframes` None reads on without end. `every_plane` and `load` as in EmulatedSender. `opened` are
+    sources of this process that are open already, by their word: those that share something.
     """
 
     source: str
@@ -78,6 +92,7 @@ class SourceRequest(_Request):
     ber: float = 0.0
     every_plane: bool = False
     load: float = 0.5
+    opened: Mapping[str, Source] | None = None
 
     @property
     def is_emulated(self) -> bool:
@@ -102,13 +117,24 @@ class LinkRequest(_Request):
     fec_header_xor: str | None = None
     scrambling: int | None = None
     traffic: float = 1.0
+    sources: Sequence[str] = ()
+    inject_at: Sequence[str] = ()
+    observe_at: str | None = None
+
+    @property
+    def has_two_ends(self) -> bool:
+        """Whether faults go in at one board and are observed at another."""
+        named = any(named_source(word)[0] is not None for word in self.sources)
+        return named or len(self.sources) > 1 or bool(self.inject_at) or self.observe_at is not None
 
 
 def open_source(request: SourceRequest) -> Source:
     """The source that a request names; InputError where it cannot be opened."""
+    if request.opened is not None and request.source in request.opened:
+        return request.opened[request.source]
     match source_kind(request.source):
         case SourceKind.EMULATED:
-            return _open_emulated(request)
+            return _open_chain(request) if is_chain(request.source) else _open_emulated(request)
         case SourceKind.LINE if not _is_dump(request):
             return _open_serial(request)
         case _:
@@ -140,6 +166,38 @@ def _open_emulated(request: SourceRequest) -> Source:
         )
     except ValueError as error:  # settings that are not valid
         raise InputError(str(error)) from None
+
+
+def open_chain(request: SourceRequest) -> EmulatedChain:
+    """The emulated chain that a request asks for; InputError for settings that it cannot have."""
+    from .emulation.chain import EmulatedChain
+
+    if request.ber or request.fec == "on" or request.scrambling is not None:
+        raise InputError(
+            "--ber, --fec and --scrambling are for emulated and emulated:pair, not for the chain"
+        )
+    try:
+        return EmulatedChain(
+            option=request.option or DEFAULT_OPTION,
+            seed=request.seed,
+            pointer_p=DEFAULT_POINTER if request.pointer is None else request.pointer,
+            hdlc_rate_code=request.hdlc_rate,
+            load=request.load,
+        )
+    except ValueError as error:  # settings that are not valid
+        raise InputError(str(error)) from None
+
+
+def _open_chain(request: SourceRequest) -> Source:
+    from .emulation.chain_source import chain_sources
+
+    chain = open_chain(request)
+    asked = chain_point(request.source)
+    point = chain.points[-1] if asked is None else chain.point_named(asked.name)
+    sources = chain_sources(
+        chain, [point], hyperframes_per_second=request.pace or None, limit=request.hyperframes
+    )
+    return sources[point]
 
 
 def _open_capture(request: SourceRequest) -> Source:
@@ -189,19 +247,50 @@ def _open_serial(request: SourceRequest) -> Source:
 @contextmanager
 def open_link(request: LinkRequest) -> Iterator[tuple[Conditions, Bench | None]]:
     """The link to inject faults into: its conditions, and a board's bench (None for fresh emulated links)."""
-    if is_emulated(request.source):
+    if not request.has_two_ends and is_emulated(request.source):
         yield _emulated_conditions(request), None
         return
-    if request.via == "craft":
-        raise InputError("--via craft is for emulated links, not for boards")
-    if request.fec == "on" or request.scrambling is not None:
-        raise InputError("--fec and --scrambling are for emulated links; a board is set up by itself")
+    _check_for_boards(request)
+    if request.has_two_ends:
+        with _open_two_ended(request) as both:
+            yield both.conditions, both
+        return
     bench, source = open_bench(request)
     bench.conditions = replace(bench.conditions, asked_option=request.option)
     try:
         yield bench.conditions, bench
     finally:
         source.close()
+
+
+def _check_for_boards(request: LinkRequest) -> None:
+    """InputError for what is asked of a board and can be asked of emulated links only."""
+    if request.via == "craft":
+        raise InputError("--via craft is for emulated links, not for boards")
+    if request.fec == "on" or request.scrambling is not None:
+        raise InputError("--fec and --scrambling are for emulated links; a board is set up by itself")
+    for value, word in ((request.pointer, "--pointer"), (request.hdlc_rate, "--hdlc-rate")):
+        if value is not None:
+            raise InputError(f"{word} is for emulated links; a board's link has its own")
+
+
+@contextmanager
+def _open_two_ended(request: LinkRequest) -> Iterator[TwoEndedBench]:
+    from .campaign.two_ended import chosen_ends, named_sources, open_two_ended
+
+    sources = named_sources(request.sources)
+    near, far = chosen_ends(sources, request.inject_at, request.observe_at)
+    with open_two_ended(
+        sources,
+        near,
+        far,
+        option=request.option,
+        baud=request.baud,
+        hyperframes=request.hyperframes,
+        yes=request.yes,
+    ) as bench:
+        bench.conditions = replace(bench.conditions, asked_option=request.option)
+        yield bench
 
 
 def _emulated_conditions(request: LinkRequest) -> LinkConditions:
@@ -244,9 +333,6 @@ def open_bench(request: LinkRequest) -> tuple[LiveBench, BoardSource]:
             f"{name}: faults can be injected into emulated, emulated:pair and boards on a serial line or URL",
             hint=url and f"a board on the network is {url}",
         )
-    for value, word in ((request.pointer, "--pointer"), (request.hdlc_rate, "--hdlc-rate")):
-        if value is not None:
-            raise InputError(f"{word} is for emulated links; a board's link has its own")
     permit(request.yes, f"{name}: this makes the board transmit damaged data")
     source = open_board(name, option=request.option, baud=request.baud)
     try:
@@ -269,7 +355,8 @@ def open_board(name: str, *, option: str | None = None, baud: int | None = None)
         source.close()
         raise InputError(
             f"{source.description}: the board receives what another one sends, not its own faults",
-            hint=f"framefray tell {name} loopback internal --yes",
+            hint=f"name both boards: THIS={name} OTHER=SOURCE --inject-at THIS; or framefray tell {name} loopback"
+            " internal --yes",
         )
     return source
 

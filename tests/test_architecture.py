@@ -254,7 +254,7 @@ LONG_FUNCTIONS = {
 LONG_CLASSES = {
     "monitor.tui.event_list.EventList": 291,
     "monitor.campaign.due._Work": 344,
-    "monitor.tui.app.FrayApp": 273,
+    "monitor.tui.views_app.ViewsApp": 268,
     "monitor.emulation.board.RecordBoard": 252,
 }
 """Classes of more than 250 lines, with their length. May only shrink."""

@@ -5,12 +5,13 @@ from __future__ import annotations
 from enum import StrEnum
 
 from ..errors import SettingsError
+from ..linerates import SIXTY_FOUR_SIXTY_SIX, LineRateOption
 from .block_lock import LockSettings
 from .block_readers import BlockBitReader, BlockReader, FlaggedBlockReader
 from .characters import CharacterReader, LineForm, OctetReader
 from .fec_reader import AutomaticBitReader, FecBitReader, FecSettings
 
-__all__ = ["FecChoice", "open_block_reader"]
+__all__ = ["FecChoice", "fec_shows", "open_block_reader"]
 
 
 class FecChoice(StrEnum):
@@ -19,6 +20,11 @@ class FecChoice(StrEnum):
     AUTO = "auto"
     ON = "on"
     OFF = "off"
+
+
+def fec_shows(option: LineRateOption, form: LineForm) -> bool:
+    """Whether a data format can show RS-FEC: line bits of 64B/66B; every other one is what stands behind it."""
+    return form is LineForm.BITS and option.line_code == SIXTY_FOUR_SIXTY_SIX
 
 
 def open_block_reader(

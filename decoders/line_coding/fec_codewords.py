@@ -21,6 +21,7 @@ __all__ = [
     "GROUPS",
     "HEADER_BAD",
     "FecEncoder",
+    "other_header_rule",
     "pack_codewords",
     "pn_5280",
     "transcode",
@@ -127,6 +128,21 @@ def _header_bits(words: U64, header_xor: bool) -> U64:
 def whole_groups(codewords: U8, *, header_xor: bool) -> int:
     """Groups that say `all data`: nearly all with the header rule that holds, half of them with the other."""
     return int(np.count_nonzero(_header_bits(_words_of(codewords), header_xor) & _u(1)))
+
+
+def other_header_rule(codewords: U8) -> U8:
+    """Codewords (n, 660) without PN as a sender of the other header rule makes them, with their parity.
+
+    The rules differ by the XOR of five header bits of each group with payload bits 8 to 12 (91.5.2.5, last step).
+    """
+    line = _words_of(codewords)
+    line[:, :80:4] ^= np.right_shift(line[:, :80:4], _u(8)) & np.left_shift(_u(31), _GROUP)
+    out = np.ascontiguousarray(line.astype("<u8").view(np.uint8).reshape(-1, 8 * _WORDS)[:, :CODEWORD_OCTETS])
+    whole, rest = divmod(257 * GROUPS, 8)
+    out[:, whole] &= (1 << rest) - 1
+    out[:, whole + 1 :] = 0
+    add_parity(out)
+    return out
 
 
 def untranscode(codewords: U8, previous: int | None, *, header_xor: bool) -> tuple[U8, U64]:

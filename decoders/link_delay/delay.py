@@ -82,6 +82,8 @@ class Compensation(StrEnum):
     """(k + 1) mod 10: counted from the wrong bit, so that one offset of the ten is a whole character away"""
     OFF_BY_ONE_LOW = "off-by-one-low"
     """(k - 1) mod 10"""
+    TWICE = "twice"
+    """2 k: the board has put its line or its count right by itself, and k is added once more"""
 
     def applied(self, k: I64, modulus: int = 10) -> I64:
         """UI added for each of the offsets `k`, an int64 array."""
@@ -91,6 +93,8 @@ class Compensation(StrEnum):
             return np.zeros_like(k)
         if self is Compensation.WRONG_SIGN:
             return -k
+        if self is Compensation.TWICE:
+            return 2 * k
         return (k + (1 if self is Compensation.OFF_BY_ONE else -1)) % modulus
 
 

@@ -9,9 +9,10 @@ Schwarz 1978). Never measures anything. Delays are in unit intervals (UI) here, 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import product
 
 import numpy as np
 
@@ -113,13 +114,24 @@ def _fit_time(y: F64, enough: float) -> _TimeFit:
     return best
 
 
-def _rounding(series: Series, remainder: int | None) -> F64:
-    """UI that a counter of whole clocks leaves out at each offset, when the delay has this remainder."""
+def _counted_offsets(series: Series, near: Compensation, far: Compensation | None) -> Iterator[I64]:
+    """By how many UI the count may be early at each reset, for these ways of compensating.
+
+    An end that puts its line right by itself has no part in it; one that adds its offset twice afterwards has.
+    """
+    nothing = np.zeros_like(series.offset)
+    beyond = nothing if series.far_offset is None else series.far_offset
+    for mine in (series.offset, nothing) if near is Compensation.TWICE else (series.offset,):
+        for other in (beyond, nothing) if far is Compensation.TWICE else (beyond,):
+            yield mine + other
+
+
+def _rounding(early: I64, clock_ui: int, remainder: int | None) -> F64:
+    """UI that a counter of whole clocks leaves out, when the delay has this remainder and is counted so early."""
     if remainder is None:
-        return np.zeros(len(series.offset))
-    offsets = series.offset if series.far_offset is None else series.offset + series.far_offset
-    early: F64 = ((remainder - offsets) % series.clock_ui).astype(np.float64)
-    return early
+        return np.zeros(len(early))
+    left_out: F64 = ((remainder - early) % clock_ui).astype(np.float64)
+    return left_out
 
 
 def diagnose(series: Series) -> Diagnosis:
@@ -133,7 +145,7 @@ def diagnose(series: Series) -> Diagnosis:
         return Diagnosis(None, None, 0.0, None, 0.0, 0.0, offset_slope, reset_slope, spread)
     far_kinds: Iterable[Compensation | None] = (None,) if series.far_offset is None else Compensation
     whole = series.resolution_ui >= series.clock_ui
-    remainders: Iterable[int | None] = range(series.clock_ui) if whole else (None,)
+    remainders: Sequence[int | None] = range(series.clock_ui) if whole else (None,)
     enough = max(0.5, series.resolution_ui)
     best: tuple[float, Compensation, Compensation | None, _TimeFit] | None = None
     for far in far_kinds:
@@ -144,8 +156,8 @@ def diagnose(series: Series) -> Diagnosis:
             # Wrong ways cost one parameter, so that of two which explain alike the right way is taken.
             cost = math.log(n) * sum(kind not in (None, Compensation.CORRECT) for kind in (near, far))
             left = series.delay_ui - far_part - _pattern(near, series.offset, series.clock_ui)
-            for remainder in remainders:
-                fit = _fit_time(left + _rounding(series, remainder), enough)
+            for early, remainder in product(_counted_offsets(series, near, far), remainders):
+                fit = _fit_time(left + _rounding(early, series.clock_ui, remainder), enough)
                 if best is None or fit.score + cost < best[0] - 1e-9:
                     best = (fit.score + cost, near, far, fit)
     assert best is not None

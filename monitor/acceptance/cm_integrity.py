@@ -12,7 +12,7 @@ from decoders.linerates import option_named
 from ..sources.source import received
 from ..text import counted
 from .quiet import passed_or_failed
-from .results import Check, NotObservable, Outcome
+from .results import AcceptanceOutcome, Check, NotObservable
 from .rig import point_decoder
 from .stage import Raw, StageContext
 from .stage_settings import CmSettings, StageSettings
@@ -134,6 +134,8 @@ class CmIntegrity:
                             keeper.failed(0, f"{event.plane.value} frame: {event.status.value}")
                         elif (number := frames.number(event.plane, event.data)) is None:
                             watch.foreign += 1
+                        elif number < 0:
+                            continue
                         elif not watch.take(number):
                             keeper.failed(0, f"{event.plane.value} frame {number} out of order", shows=False)
                         last = decoder.hyperframes if watch.received > before else last
@@ -156,7 +158,7 @@ class CmIntegrity:
         for name in settings.planes:
             row = raw["planes"].get(name)
             if row is None:
-                checks.append(Check(f"{name} frames", Outcome.NOT_TESTED, "no frame was sent"))
+                checks.append(Check(f"{name} frames", AcceptanceOutcome.NOT_TESTED, "no frame was sent"))
                 continue
             wrong = self._wrong(row)
             enough = row["received"] >= settings.frames and (row["sent"] in (None, row["received"]))

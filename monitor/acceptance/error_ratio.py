@@ -25,7 +25,7 @@ from decoders.link.decoder import HyperframeBlock
 from ..errors import InputError
 from .meter import Metered, watch_points
 from .quiet import passed_or_failed
-from .results import Check, NotObservable, Outcome
+from .results import AcceptanceOutcome, Check, NotObservable
 from .stage import Raw, StageContext
 from .stage_settings import BerSettings, StageSettings
 
@@ -168,7 +168,9 @@ class ErrorRatio:
             bits, errors = row["bits"], row["errors"]
             name = f"bit error ratio at {row['point']}"
             if not bits:
-                checks.append(Check(name, Outcome.FAIL, "no bit could be compared", None, settings.bound))
+                checks.append(
+                    Check(name, AcceptanceOutcome.FAIL, "no bit could be compared", None, settings.bound)
+                )
                 continue
             ratio = BitErrorRatio.of(bits, errors, settings.confidence)
             good = ratio.upper <= settings.bound and not row["lock_losses"]
@@ -198,5 +200,5 @@ class ErrorRatio:
             )
         if raw["method"] == "line code":
             text = "two inverted bits that leave a valid character escape the line code"
-            checks.append(Check("errors that cancel", Outcome.NOT_TESTED, text, essential=False))
+            checks.append(Check("errors that cancel", AcceptanceOutcome.NOT_TESTED, text, essential=False))
         return checks

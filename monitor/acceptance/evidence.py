@@ -20,7 +20,7 @@ from ..reports.acceptance_html import acceptance_page
 from ..reports.acceptance_junit import acceptance_junit
 from .folder import JOURNAL, PLAN, STAGES, EvidenceFolder
 from .plan import AcceptancePlan, PlannedStage, parse_acceptance_plan
-from .results import AcceptanceResult, Check, Outcome, StageResult, overall_outcome, stage_outcome
+from .results import AcceptanceOutcome, AcceptanceResult, Check, StageResult, overall_outcome, stage_outcome
 from .stages import STAGES as KINDS
 
 __all__ = ["Evidence", "acceptance_record", "derived_result", "stage_file", "stored_stage", "versions_record"]
@@ -69,7 +69,7 @@ def derived_result(stage: PlannedStage, stored: Mapping[str, Any]) -> StageResul
         if raw is not None and stage.kind in STRICT:
             checks += captures_against(checks, captures)
         outcome = stage_outcome(checks)
-        if raw is not None and outcome is Outcome.NOT_TESTED:
+        if raw is not None and outcome is AcceptanceOutcome.NOT_TESTED:
             reason = "; ".join(c.text for c in checks if c.essential and not c.passed)
         return StageResult(
             number=stage.number,
@@ -91,12 +91,12 @@ def derived_result(stage: PlannedStage, stored: Mapping[str, Any]) -> StageResul
 
 def captures_against(checks: Sequence[Check], captures: Sequence[Mapping[str, Any]]) -> list[Check]:
     """A check that fails where captures hold errors and nothing else of the stage says so."""
-    if stage_outcome(checks) is not Outcome.PASS:
+    if stage_outcome(checks) is not AcceptanceOutcome.PASS:
         return []
     for capture in captures:
         if capture["failure"] or not capture["clean"]:
             moved = ", ".join(f"{name} {by:+d}" for name, by in capture["counters"].items()) or "no sync"
-            return [Check("captures", Outcome.FAIL, f"{capture['file']} shows errors: {moved}")]
+            return [Check("captures", AcceptanceOutcome.FAIL, f"{capture['file']} shows errors: {moved}")]
     return []
 
 
@@ -140,8 +140,11 @@ class Evidence:
         done = tuple(derived_result(s, self.stored[s.number]) for s in chosen if s.number in self.stored)
         interrupted = len(done) < len(chosen)
         outcome, reason = overall_outcome(len(chosen), done, interrupted=interrupted)
-        if len(chosen) < len(self.plan.stages) and outcome is Outcome.PASS:
-            outcome, reason = Outcome.INCOMPLETE, "only some stages of the plan were chosen; those passed"
+        if len(chosen) < len(self.plan.stages) and outcome is AcceptanceOutcome.PASS:
+            outcome, reason = (
+                AcceptanceOutcome.INCOMPLETE,
+                "only some stages of the plan were chosen; those passed",
+            )
         return AcceptanceResult(self.plan.name, len(chosen), done, outcome, reason)
 
     def reports(self) -> dict[str, bytes]:
@@ -201,7 +204,7 @@ def acceptance_record(evidence: Evidence) -> dict[str, Any]:
         "name": plan.name,
         "verdict": result.outcome.value,
         "reason": result.reason,
-        "complete": result.outcome is not Outcome.INCOMPLETE or len(done) == len(planned),
+        "complete": result.outcome is not AcceptanceOutcome.INCOMPLETE or len(done) == len(planned),
         "started": times[0] if times else "",
         "ended": times[-1] if times else "",
         "resumed": sum(entry.get("event") == "resume" for entry in evidence.journal),

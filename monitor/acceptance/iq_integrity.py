@@ -20,12 +20,12 @@ from decoders.user_plane.tone_fit import fit_tone
 from .captures import read_kept_capture
 from .meter import watch_points
 from .quiet import passed_or_failed
-from .results import Check, NotObservable, Outcome
+from .results import AcceptanceOutcome, Check, NotObservable
 from .rig import ToneStreams
 from .stage import Raw, StageContext
 from .stage_settings import IqSettings, StageSettings
 
-__all__ = ["IqIntegrity", "measured_tones", "tones_of_capture"]
+__all__ = ["IqIntegrity", "measured_tones", "numbers_of", "tones_of_capture"]
 
 _FITTED_HYPERFRAMES = 8
 _SCATTER = 240
@@ -72,7 +72,7 @@ class _Taker:
     def take(self, block: HyperframeBlock) -> None:
         octets = block.octets
         iq = octets[:, :, 1:, :]
-        numbers = _numbers(octets)
+        numbers = numbers_of(octets)
         if self.kept < _FITTED_HYPERFRAMES:
             if not self.kept:
                 self.first_number = int(numbers[0])
@@ -92,7 +92,7 @@ class _Taker:
         return np.concatenate(self.first) if self.first else np.empty((0, 256, 15, 1), np.uint8)
 
 
-def _numbers(octets: U8) -> np.ndarray[Any, np.dtype[np.int64]]:
+def numbers_of(octets: U8) -> np.ndarray[Any, np.dtype[np.int64]]:
     """BFN * 150 + HFN of hyperframes (n, 256, 16, T/8)."""
     control = octets[:, :, 0, 0].astype(np.int64)
     bfn = control[:, cw.X_BFN_LOW] | (control[:, cw.X_BFN_HIGH] & 0xF) << 8
@@ -113,7 +113,9 @@ def tones_of_capture(path: Path, iq_map: str, tone_hz: Sequence[float]) -> list[
         return []
     octets = blocks[0].octets
     option = _option_of(octets)
-    return measured_tones(octets[:, :, 1:, :], IqMap.parse(option, iq_map), tone_hz, int(_numbers(octets)[0]))
+    return measured_tones(
+        octets[:, :, 1:, :], IqMap.parse(option, iq_map), tone_hz, int(numbers_of(octets)[0])
+    )
 
 
 def _option_of(octets: U8) -> Any:
@@ -176,14 +178,14 @@ class IqIntegrity:
         for row in raw["tones"]:
             checks += self._tone(row, raw["nominal_dbfs"], settings)
         if not raw["tones"]:
-            checks.append(Check("tone", Outcome.NOT_TESTED, "no tone is known in the IQ data"))
+            checks.append(Check("tone", AcceptanceOutcome.NOT_TESTED, "no tone is known in the IQ data"))
         return checks
 
     def _samples(self, raw: Raw) -> Check:
         compared, differing = raw["compared_octets"], raw["differing_octets"]
         if not compared:
             text = "what was sent is not known to the octet; the tone alone is judged"
-            return Check("samples", Outcome.NOT_TESTED, text, essential=False)
+            return Check("samples", AcceptanceOutcome.NOT_TESTED, text, essential=False)
         text = f"{differing} of {compared} octets of IQ data differ from those sent"
         return Check("samples", passed_or_failed(not differing), text, differing, 0, "octets")
 

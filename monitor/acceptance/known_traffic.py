@@ -131,6 +131,7 @@ class KnownSender:
         self._iq = iq
         self._traffic = traffic or NumberedTraffic()
         self.handed: dict[Plane, int] = dict.fromkeys(self._traffic.planes, 0)
+        self._inside = dict(self.handed)
         self._first_number = settings.bfn * 150 + settings.hfn
         self.next_hyperframe = 0
         self._vendor = np.resize(np.frombuffer(b"SALTMARSH", np.uint8), self.encoder.vendor_octets)
@@ -147,7 +148,7 @@ class KnownSender:
     def waiting(self) -> bool:
         """Whether frames have not left yet, or are still to be handed over."""
         return any(
-            count < self._traffic.frames or self._pending(plane) > 0 for plane, count in self.handed.items()
+            count < self._traffic.frames or self._inside[plane] > 0 for plane, count in self.handed.items()
         )
 
     def batch(self, n: int) -> list[SentBatch]:
@@ -158,8 +159,9 @@ class KnownSender:
         octets = self.encoder.encode(
             n, vendor=np.tile(self._vendor, (n, 1)), iq=self._iq.octets(self._first_number + first, n)
         )
-        self.encoder.hdlc.sent()
-        self.encoder.ethernet.sent()
+        gone = {Plane.HDLC: len(self.encoder.hdlc.sent()), Plane.ETHERNET: len(self.encoder.ethernet.sent())}
+        for plane in self._inside:
+            self._inside[plane] -= gone[plane]
         self.next_hyperframe += n
         return [SentBatch(first, octets, self.encoder.special_positions(n), _NOWHERE)]
 
@@ -170,6 +172,7 @@ class KnownSender:
             self.handed[plane] += 1
             if traffic.drop_every and (number + 1) % traffic.drop_every == 0:
                 continue
+            self._inside[plane] += 1
             frame = numbered_frame(plane, number, traffic.seed)
             if plane is Plane.HDLC:
                 self.encoder.hdlc.send(frame)

@@ -1,4 +1,4 @@
-"""Link-up: the times to HFNSYNC and to start-up state F after each of many resets, and the far end's answer."""
+"""Link-up: the times to HFNSYNC and to start-up state F after each of many resets, and the remote end's answer."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from ..text import counted
 from .captures import CaptureKeeper
 from .meter import hyperframe_size
 from .quiet import passed_or_failed
-from .results import Check, Outcome
+from .results import AcceptanceOutcome, Check
 from .rig import Restart, StreamPoint, point_decoder
 from .stage import Raw, StageContext
 from .stage_settings import LinkUpSettings, StageSettings
@@ -155,7 +155,7 @@ class LinkUp:
 
     claims = (
         "After each reset every point reached HFNSYNC and start-up state F in time, the line pair was not swapped,"
-        " and the far end, where there is one, returned RAI while it had no signal."
+        " and the remote end, where there is one, returned RAI while it had no signal."
     )
 
     def hyperframes(self, settings: StageSettings, context: StageContext) -> float:
@@ -213,13 +213,13 @@ class LinkUp:
     def _answer(self, rows: Sequence[Raw], within: int) -> Check:
         watched = [row for row in rows if row["watches_rai"]]
         if not watched:
-            text = "no far end answers on this link, or its answer is not watched"
-            return Check("RAI from the far end", Outcome.NOT_TESTED, text, essential=False)
+            text = "no remote end answers on this link, or its answer is not watched"
+            return Check("RAI from the remote end", AcceptanceOutcome.NOT_TESTED, text, essential=False)
         never = [row["reset"] for row in watched if row["rai_raised_after"] is None]
         late = [row for row in watched if not never and row["rai_raised_after"] > within]
         stuck = [row["reset"] for row in watched if not row["rai_cleared"]]
         if never:
-            text = f"never returned while the far end had no signal (reset {never[0]})"
+            text = f"never returned while the remote end had no signal (reset {never[0]})"
         elif late:
             text = f"returned after {late[0]['rai_raised_after']} hf (reset {late[0]['reset']})"
         elif stuck:
@@ -227,4 +227,4 @@ class LinkUp:
         else:
             worst = max(row["rai_raised_after"] for row in watched)
             text = f"returned within {worst} hf and cleared, after each of {len(watched)} resets"
-        return Check("RAI from the far end", passed_or_failed(not (never or late or stuck)), text)
+        return Check("RAI from the remote end", passed_or_failed(not (never or late or stuck)), text)

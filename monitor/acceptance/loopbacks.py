@@ -6,7 +6,7 @@ from typing import Any
 
 from .meter import watch_points
 from .quiet import judge_watch, passed_or_failed
-from .results import Check, Outcome
+from .results import AcceptanceOutcome, Check
 from .stage import Raw, StageContext
 from .stage_settings import LoopbackSettings, StageSettings
 
@@ -44,7 +44,7 @@ class Loopbacks:
         checks = []
         for which in settings.which:
             if which not in loops:
-                checks.append(Check(f"{which} loopback", Outcome.NOT_TESTED, "not measured"))
+                checks.append(Check(f"{which} loopback", AcceptanceOutcome.NOT_TESTED, "not measured"))
                 continue
             checks += judge_watch(loops[which]["watch"], settings.hyperframes, which)
         if set(settings.which) == {"internal", "cable"} and set(loops) == {"internal", "cable"}:
@@ -56,10 +56,12 @@ class Loopbacks:
         name = "cable in the loop"
         if inside is None or through is None:
             return Check(
-                name, Outcome.NOT_TESTED, "the board counts no delay, so nothing shows that the loop changed"
+                name,
+                AcceptanceOutcome.NOT_TESTED,
+                "the board counts no delay, so nothing shows that the loop changed",
             )
         if inside == through:
             text = f"both loops take {inside:.1f} ns: nothing shows that the cable is in the loop"
-            return Check(name, Outcome.NOT_TESTED, text)
+            return Check(name, AcceptanceOutcome.NOT_TESTED, text)
         text = f"{through - inside:+.1f} ns against the internal loop"
         return Check(name, passed_or_failed(through > inside), text, through - inside, 0.0, "ns")

@@ -21,7 +21,7 @@ from ..reports.campaign_records import campaign_record
 from ..text import counted
 from .captures import CAPTURE_FOLDER, MOST_FAILURES, KeptCapture, read_kept_capture
 from .quiet import passed_or_failed
-from .results import Check, Outcome
+from .results import AcceptanceOutcome, Check
 from .stage import Raw, StageContext
 from .stage_settings import CampaignSettings, StageSettings
 
@@ -33,7 +33,7 @@ _HYPERFRAMES_A_CASE = 130
 class NegativeTests:
     """The campaign, its cases as the plan chooses them."""
 
-    claims = "Each injected fault moved the counters that it must move, and no other."
+    claims = "Each injected fault was counted under its own heading, and under no other."
 
     def hyperframes(self, settings: StageSettings, context: StageContext) -> float:
         assert isinstance(settings, CampaignSettings)
@@ -45,7 +45,7 @@ class NegativeTests:
         assert isinstance(settings, CampaignSettings)
         with context.rig.campaign() as link:
             own = isinstance(link.conditions, LinkConditions)
-            every = default_cases(link.conditions) if settings.size == "default" and own else every_case()  # type: ignore[arg-type]
+            every = default_cases(link.conditions) if settings.size == "default" and own else every_case()
             chosen = choose(every, settings.only, settings.skip)
             if all(case.is_baseline for case in chosen):
                 raise InputError("the campaign's only and skip leave no case")
@@ -76,7 +76,7 @@ class NegativeTests:
         skipped = [case for case in cases if case["left_out"]]
         faults = [case for case in done if case["faults"]]
         if not faults:
-            return [Check("cases", Outcome.NOT_TESTED, "no fault could be injected")]
+            return [Check("cases", AcceptanceOutcome.NOT_TESTED, "no fault could be injected")]
         text = f"{len(done) - len(failed)} of {counted(len(done), 'case')} passed"
         if failed:
             worst = failed[0]
@@ -92,13 +92,14 @@ class NegativeTests:
         if skipped:
             names = ", ".join(case["case"] for case in skipped[:4])
             text = f"{counted(len(skipped), 'case')} skipped ({names}{', …' if len(skipped) > 4 else ''})"
-            checks.append(Check("skipped cases", Outcome.NOT_TESTED, text, essential=False))
+            checks.append(Check("skipped cases", AcceptanceOutcome.NOT_TESTED, text, essential=False))
         checks += [
-            Check("not proven", Outcome.NOT_TESTED, text, essential=False) for text in record["not_proven"]
+            Check("not proven", AcceptanceOutcome.NOT_TESTED, text, essential=False)
+            for text in record["not_proven"]
         ]
         if record["receiver"]["own"] and isinstance(record["link"].get("seed"), int):
             text = "the receiver is this program's own decoder: the link is shown, no receiver of yours"
-            checks.append(Check("receiver under test", Outcome.NOT_TESTED, text, essential=False))
+            checks.append(Check("receiver under test", AcceptanceOutcome.NOT_TESTED, text, essential=False))
         return checks
 
 

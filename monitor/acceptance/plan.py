@@ -70,7 +70,7 @@ class EmulatedBehaviour:
 
     `length_m` of fibre each way, `ber` of the line. `compensation`, `drift_clocks` and `step_clocks` as the command
     `delay` has them. `drop_frame_every`: this C&M frame of so many is never sent. `swapped_pair`: the receiver gets
-    the complement of each bit. `answers_rai` false: the far end never returns RAI. `faults` are injected in each
+    the complement of each bit. `answers_rai` false: the remote end never returns RAI. `faults` are injected in each
     watch. `receiver` is MODULE:CLASS of the receiver in the campaign.
     """
 

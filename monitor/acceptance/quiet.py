@@ -9,7 +9,7 @@ from decoders.linerates import HYPERFRAMES_PER_SECOND
 
 from ..text import counted
 from .meter import watch_points
-from .results import Check, Outcome
+from .results import AcceptanceOutcome, Check
 from .stage import Raw, StageContext
 from .stage_settings import QuietSettings, SoakSettings, StageSettings
 
@@ -18,8 +18,8 @@ __all__ = ["Quiet", "Soak", "judge_watch", "moved_in", "passed_or_failed"]
 _MOST_INTERVALS = 200
 
 
-def passed_or_failed(good: bool) -> Outcome:
-    return Outcome.PASS if good else Outcome.FAIL
+def passed_or_failed(good: bool) -> AcceptanceOutcome:
+    return AcceptanceOutcome.PASS if good else AcceptanceOutcome.FAIL
 
 
 def moved_in(raw: Raw, point: int | None = None) -> dict[str, int]:
@@ -80,16 +80,15 @@ def unseen_checks(title: str, point: str, raw: Raw, index: int) -> list[Check]:
     if raw["forms"][index] == "octets":
         texts = ("errors of the line code do not show in octets", *texts)
     return [
-        Check(f"{title}not visible at {point}", Outcome.NOT_TESTED, text, essential=False) for text in texts
+        Check(f"{title}not visible at {point}", AcceptanceOutcome.NOT_TESTED, text, essential=False)
+        for text in texts
     ]
 
 
 class Quiet:
     """No error for so many hyperframes."""
 
-    claims = (
-        "No error counter moved and no alarm was raised at any point while so many hyperframes were received."
-    )
+    claims = "No error counter changed and no alarm was raised at any point while so many hyperframes were received."
 
     @staticmethod
     def extent(settings: StageSettings) -> int:
@@ -127,7 +126,7 @@ class Soak:
     def extent(settings: StageSettings) -> int:
         assert isinstance(settings, SoakSettings)
         seconds = settings.seconds + 3600 * settings.hours
-        return max(1, round(seconds)) * HYPERFRAMES_PER_SECOND
+        return max(150, math.ceil(seconds * HYPERFRAMES_PER_SECOND))
 
     def hyperframes(self, settings: StageSettings, context: StageContext) -> float:
         return self.extent(settings)

@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from decoders.line_coding.characters import LineForm
 from decoders.linerates import option_named
 from decoders.link.decoder import LinkDecoder
 from decoders.link.settings import LinkSettings
 
-from ..errors import InputError
 from .link_up import follow_restart, judge_times
-from .meter import watch_points
+from .meter import hyperframe_size, watch_points
 from .quiet import judge_watch, passed_or_failed
-from .results import Check, Outcome
+from .results import AcceptanceOutcome, Check
 from .rig import Streams
 from .stage import Raw, StageContext
 from .stage_settings import RatesSettings, StageSettings
@@ -94,7 +92,7 @@ class RateChanges:
             option for option in raw["options"] if option not in {rate["option"] for rate in raw["rates"]}
         ]
         for option in left:
-            checks.append(Check(f"option {option}", Outcome.NOT_TESTED, "not reached"))
+            checks.append(Check(f"option {option}", AcceptanceOutcome.NOT_TESTED, "not reached"))
         return checks
 
 
@@ -104,19 +102,16 @@ def _agreed(name: str, rows: Sequence[Raw]) -> Check:
     if len(found) == 1:
         version, code, pointer = next(iter(found))
         text = f"version {version}, HDLC rate code {code}, pointer p = {pointer} at every point"
-        return Check(f"{name}: settings agreed", Outcome.PASS, text)
+        return Check(f"{name}: settings agreed", AcceptanceOutcome.PASS, text)
     text = "; ".join(f"version {v}, HDLC rate code {c}, pointer p = {p}" for v, c, p in sorted(found))
-    return Check(f"{name}: settings agreed", Outcome.FAIL, f"they differ: {text}")
+    return Check(f"{name}: settings agreed", AcceptanceOutcome.FAIL, f"they differ: {text}")
 
 
 def _in_sync_at(option: str, streams: Streams) -> bool:
     """Whether a receiver of another rate finds sync in what the first point gets."""
-    form = streams.points[0].form
-    if form is not LineForm.BITS:
-        raise InputError("line data other than bits do not show whether the rate has changed")
-    decoder = LinkDecoder(LinkSettings(option=option, form=form))
+    decoder = LinkDecoder(LinkSettings(option=option, form=streams.points[0].form))
     fed = 0.0
-    size = option_named(streams.points[0].option).hyperframe_line_bits / 8
+    size = hyperframe_size(streams.points[0])
     for i, chunk in streams.read():
         if i == 0:
             decoder.receive(chunk.data)

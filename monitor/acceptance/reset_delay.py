@@ -12,7 +12,7 @@ from ..delay.run import DelayRun, judge_delay
 from ..delay.samples import DelaySample, DelayStatus, LineReading
 from ..text import counted
 from .quiet import passed_or_failed
-from .results import Check, Outcome
+from .results import AcceptanceOutcome, Check
 from .stage import Raw, StageContext
 from .stage_settings import DelaySettings, StageSettings
 
@@ -72,10 +72,12 @@ class ResetDelay:
                     f"{counted(len(covered.never_seen), 'alignment offset')} of {len(covered.counts)} never came in"
                     f" {counted(status.resets, 'reset')}"
                 )
-                checks.append(Check(f"offsets of {name}", Outcome.NOT_TESTED, text, essential=False))
+                checks.append(
+                    Check(f"offsets of {name}", AcceptanceOutcome.NOT_TESTED, text, essential=False)
+                )
         if not any(sample.line for sample in status.samples):
             text = "the delay is the board's own count; no second measurement from the line"
-            checks.append(Check("second measurement", Outcome.NOT_TESTED, text, essential=False))
+            checks.append(Check("second measurement", AcceptanceOutcome.NOT_TESTED, text, essential=False))
         return checks
 
     def _constant(self, status: DelayStatus, settings: DelaySettings) -> Check:
@@ -83,7 +85,7 @@ class ResetDelay:
         limit = settings.deviation_ns or min(status.clock_period_ns, 260.4166667 / 32)
         words = status.words[0] if status.words else "nothing measured"
         if status.verdict in ("none", "pending"):
-            return Check(name, Outcome.NOT_TESTED, words)
+            return Check(name, AcceptanceOutcome.NOT_TESTED, words)
         good = status.verdict == "pass" and status.largest_deviation_ns <= limit + 1e-6
         text = f"{words}; largest change {status.largest_deviation_ns:.3f} ns in {counted(status.resets, 'reset')}"
         return Check(name, passed_or_failed(good), text, status.largest_deviation_ns, limit, "ns")
@@ -92,7 +94,7 @@ class ResetDelay:
         name = "one-way delay budget"
         way = one_way(status)
         if way is None:
-            return Check(name, Outcome.NOT_TESTED, "fewer than two measurements")
+            return Check(name, AcceptanceOutcome.NOT_TESTED, "fewer than two measurements")
         expanded = way.expanded()
         low, high = way.value_ns - expanded.half_width_ns, way.value_ns + expanded.half_width_ns
         inside = settings.least_ns <= low and high <= settings.most_ns

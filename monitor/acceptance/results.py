@@ -11,17 +11,17 @@ from enum import StrEnum
 from typing import Any
 
 __all__ = [
+    "AcceptanceOutcome",
     "AcceptanceResult",
     "Check",
     "NotObservable",
-    "Outcome",
     "StageResult",
     "overall_outcome",
     "stage_outcome",
 ]
 
 
-class Outcome(StrEnum):
+class AcceptanceOutcome(StrEnum):
     """What a check, a stage or a run came to."""
 
     PASS = "pass"
@@ -43,7 +43,7 @@ class Check:
     """
 
     name: str
-    outcome: Outcome
+    outcome: AcceptanceOutcome
     text: str
     value: float | None = None
     limit: float | None = None
@@ -54,7 +54,7 @@ class Check:
 
     @property
     def passed(self) -> bool:
-        return self.outcome is Outcome.PASS
+        return self.outcome is AcceptanceOutcome.PASS
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ class StageResult:
     kind: str
     title: str
     required: bool
-    outcome: Outcome
+    outcome: AcceptanceOutcome
     checks: tuple[Check, ...] = ()
     reason: str = ""
     raw: Mapping[str, Any] = field(default_factory=dict)
@@ -80,11 +80,11 @@ class StageResult:
 
     @property
     def passed(self) -> bool:
-        return self.outcome is Outcome.PASS
+        return self.outcome is AcceptanceOutcome.PASS
 
     @property
     def failed_checks(self) -> tuple[Check, ...]:
-        return tuple(check for check in self.checks if check.outcome is Outcome.FAIL)
+        return tuple(check for check in self.checks if check.outcome is AcceptanceOutcome.FAIL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,35 +94,41 @@ class AcceptanceResult:
     name: str
     planned: int
     stages: tuple[StageResult, ...]
-    outcome: Outcome
+    outcome: AcceptanceOutcome
     reason: str
 
     @property
     def passed(self) -> bool:
-        return self.outcome is Outcome.PASS
+        return self.outcome is AcceptanceOutcome.PASS
 
 
-def stage_outcome(checks: Sequence[Check]) -> Outcome:
+def stage_outcome(checks: Sequence[Check]) -> AcceptanceOutcome:
     """Fail where a check fails; pass where every essential one passes and there is one; else not tested."""
-    if any(check.outcome is Outcome.FAIL for check in checks):
-        return Outcome.FAIL
+    if any(check.outcome is AcceptanceOutcome.FAIL for check in checks):
+        return AcceptanceOutcome.FAIL
     essential = [check for check in checks if check.essential]
-    return Outcome.PASS if essential and all(check.passed for check in essential) else Outcome.NOT_TESTED
+    return (
+        AcceptanceOutcome.PASS
+        if essential and all(check.passed for check in essential)
+        else AcceptanceOutcome.NOT_TESTED
+    )
 
 
 def overall_outcome(
     planned: int, stages: Iterable[StageResult], *, interrupted: bool = False
-) -> tuple[Outcome, str]:
+) -> tuple[AcceptanceOutcome, str]:
     """The verdict on a run and the reason for it: a pass needs every required stage passed, and one at least."""
     done = list(stages)
-    failed = [stage.title for stage in done if stage.outcome is Outcome.FAIL]
-    missing = [stage.title for stage in done if stage.required and stage.outcome is Outcome.NOT_TESTED]
+    failed = [stage.title for stage in done if stage.outcome is AcceptanceOutcome.FAIL]
+    missing = [
+        stage.title for stage in done if stage.required and stage.outcome is AcceptanceOutcome.NOT_TESTED
+    ]
     if failed:
-        return Outcome.FAIL, "failed: " + ", ".join(failed)
+        return AcceptanceOutcome.FAIL, "failed: " + ", ".join(failed)
     if interrupted or len(done) < planned:
-        return Outcome.INCOMPLETE, f"stopped after {len(done)} of {planned} stages"
+        return AcceptanceOutcome.INCOMPLETE, f"stopped after {len(done)} of {planned} stages"
     if missing:
-        return Outcome.INCOMPLETE, "required, but not tested: " + ", ".join(missing)
+        return AcceptanceOutcome.INCOMPLETE, "required, but not tested: " + ", ".join(missing)
     if not any(stage.passed and stage.required for stage in done):
-        return Outcome.INCOMPLETE, "no required stage was tested"
-    return Outcome.PASS, "every required stage passed"
+        return AcceptanceOutcome.INCOMPLETE, "no required stage was tested"
+    return AcceptanceOutcome.PASS, "every required stage passed"

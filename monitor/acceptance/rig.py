@@ -74,7 +74,7 @@ class Streams(Protocol):
 class Restart:
     """Streams that begin with a reset: `dark_hyperframes` of each point pass before it has a signal.
 
-    `answers`: the point where the far end's RAI must show while the downlink is dark; None without a far end.
+    `answers`: the point where the remote end's RAI must show while the downlink is dark; None without a remote end.
     `counted`: whether the board's own count shows the reset, None where it has none. `lead_ms` passed before the
     streams begin.
     """
@@ -93,7 +93,7 @@ class NumberedFrames(Protocol):
     def streams(self) -> Streams: ...
 
     def number(self, plane: Plane, data: bytes) -> int | None:
-        """The number in a frame, without its FCS; None where it is none of those that were sent."""
+        """The number in a frame, without its FCS; None for none of those that were sent, -1 to leave it out."""
         ...
 
     def sent(self, plane: Plane) -> int | None:

@@ -177,7 +177,10 @@ class AcceptanceRun:
             attempts=attempts,
         )
         self.folder.write_json(stage_file(stage), stored)
-        self._took, self._thought = self._took + seconds, self._thought + self._estimates.get(stage.number, 0.0)
+        self._took, self._thought = (
+            self._took + seconds,
+            self._thought + self._estimates.get(stage.number, 0.0),
+        )
         if self._thought:
             self._slower = self._took / self._thought
         result = derived_result(stage, stored)

@@ -51,7 +51,7 @@ class LinkUpSettings(StageSettings):
         1000.0, "longest time to start-up state F, line time", low=1, high=1e6
     )
     rai_within_hyperframes: int = _limit(
-        30, "longest time until the far end returns RAI, where there is one", low=1, high=15_000
+        30, "longest time until the remote end returns RAI, where there is one", low=1, high=15_000
     )
 
 

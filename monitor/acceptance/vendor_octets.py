@@ -37,7 +37,7 @@ class VendorOctets:
     """A value in some vendor specific octets, one after the other."""
 
     claims = (
-        "A value that was put into a vendor specific octet arrived there and nowhere else, and went again."
+        "A value injected into a vendor specific octet arrived there, in no other octet, and ended in time."
     )
 
     def hyperframes(self, settings: StageSettings, context: StageContext) -> float:
@@ -55,7 +55,7 @@ class VendorOctets:
                 raise NotObservable("the link has no vendor specific octets that stand still")
             rows = []
             for number, place in enumerate(places):
-                rows.append(probe.try_place(place, own))
+                rows.append(probe.try_place(place))
                 context.progress((number + 1) / len(places))
         return {"point": streams.points[0].name, "rows": rows, "own_places": sorted(map(list, own))}
 
@@ -65,14 +65,14 @@ class VendorOctets:
         stuck = [row for row in rows if row["arrived"] and not row["went"]]
         strange = [row for row in rows if row["elsewhere"]]
         right = len(rows) - len(unseen)
-        text = f"{right} of {counted(len(rows), 'value')} arrived at their places"
+        text = f"{right} of {counted(len(rows), 'injected value')} arrived at their places"
         if unseen:
             text += "; not at " + ", ".join(_place_text(row["place"]) for row in unseen[:4])
-        went = f"not gone at {_place_text(stuck[0]['place'])}" if stuck else "each went again"
-        beside = "no other octet changed"
+        went = f"still there at {_place_text(stuck[0]['place'])}" if stuck else "each ended in time"
+        beside = "in no other octet"
         if strange:
             there, here = _place_text(strange[0]["elsewhere"][0]), _place_text(strange[0]["place"])
-            beside = f"{there} changed instead of, or with, {here}"
+            beside = f"{there} had the value instead of, or beside, {here}"
         return [
             Check("values", passed_or_failed(bool(rows) and not unseen), text, right, len(rows)),
             Check("return", passed_or_failed(bool(rows) and not stuck), went),
@@ -99,8 +99,8 @@ class _Probe:
     def _on_block(self, block: HyperframeBlock) -> None:
         self._control = block.octets[-1, :, 0, :].copy()
 
-    def _next(self) -> list[tuple[Place, int, int]]:
-        """Changes in the next line data of the first point."""
+    def _next(self) -> list[tuple[int, Place, int, int]]:
+        """Changes in the next line data of the first point: hyperframe, place, old and new value."""
         for i, chunk in self._read:
             if i:
                 continue
@@ -110,7 +110,8 @@ class _Probe:
             for event in received(self._decoder, chunk):
                 if isinstance(event, OctetsChanged) and event.plane is Plane.VENDOR:
                     for change in event.changes():
-                        changes.append(((change.ns, change.xs, change.y), change.old, change.new))
+                        place = (change.ns, change.xs, change.y)
+                        changes.append((event.hyperframe or 0, place, change.old, change.new))
             return changes
         raise NotObservable("the line data ended")
 
@@ -118,7 +119,7 @@ class _Probe:
         """Places that change by themselves; NotObservable without sync."""
         own: set[Place] = set()
         while self._decoder.hyperframes < _OWN_HYPERFRAMES:
-            own |= {place for place, _, _ in self._next()}
+            own |= {place for _, place, _, _ in self._next()}
             if self._passed > _PATIENCE:
                 raise NotObservable("no hyperframe sync, so no vendor specific octet was received")
         return own
@@ -132,7 +133,7 @@ class _Probe:
         step = max(1, len(free) // count)
         return free[::step][:count]
 
-    def try_place(self, place: Place, own: set[Place]) -> dict[str, Any]:
+    def try_place(self, place: Place) -> dict[str, Any]:
         ns, xs, y = place
         assert self._control is not None
         value = int(self._control[ns + 64 * xs, y]) ^ _FLIPS
@@ -149,12 +150,15 @@ class _Probe:
         except RefusedError as error:
             raise NotObservable(f"the board refuses a value in {_place_text(place)}: {error}") from None
         until = self._passed + _PATIENCE
+        taken: dict[Place, int] = {}  # other places with the value, and since which hyperframe
         while self._passed < until and not row["went"]:
-            for where, old, new in self._next():
+            for at, where, old, new in self._next():
                 if where == place:
                     row["arrived"] |= new == value
                     row["went"] |= row["arrived"] and old == value
-                elif where not in own and list(where) not in row["elsewhere"]:
+                elif new == value:
+                    taken[where] = at
+                elif old == value and at - taken.pop(where, at) == _LASTS:
                     row["elsewhere"].append(list(where))
         if not row["arrived"] or row["elsewhere"]:
             self._keeper.failed(0, f"value in {_place_text(place)}", shows=False)

@@ -36,6 +36,7 @@ from .command_channel import ANSWER_S, CommandChannel
 from .line import DuplexLine, OctetQueue
 from .line_data import BoardLineData
 from .report import board_report
+from .sent_in import sent_in
 from .silence import Silence, why_silent
 
 __all__ = ["MOST_AHEAD", "NOT_IN_CONTROL_WORDS", "BoardSource"]
@@ -153,6 +154,11 @@ class BoardSource:
         return self.line_data.queue.dropped
 
     @property
+    def waiting(self) -> bool:
+        """Whether a chunk, or the end of the line, is there to be taken at once."""
+        return bool(self.line_data.queue.held) or self.line_data.queue.closed
+
+    @property
     def standstill(self) -> Standstill | None:
         """No line data come."""
         return self.line_data.pulse.standstill
@@ -233,13 +239,16 @@ class BoardSource:
                 raise InputError(f"hyperframe {fault.hyperframe} is past")
             full = full.replace(f"@{fault.hyperframe}", f"@{asked}", 1)
         try:
-            at = self.command(InjectFault(full)).hyperframe
+            answer = self.command(InjectFault(full))
         except PayloadError as error:
             raise InputError(str(error)) from None
+        at = answer.hyperframe
         self._check_place(fault, at, asked)
         if self.faults_elsewhere and _ELSEWHERE not in self.warnings:
             self.warnings.append(_ELSEWHERE)
-        return Injection(max(at - ahead, 0), fault.text, fault.expected(self._context()))
+        return Injection(
+            max(at - ahead, 0), fault.text, fault.expected(self._context()), sent_in(answer.text)
+        )
 
     def _context(self) -> Context:
         """What a fault has to know of the link and of the form of its line data."""

@@ -14,7 +14,7 @@ from decoders.link_delay.delay import clock_bits
 
 from ..delay.samples import DelaySample, was_counted
 from ..errors import InputError
-from ..protocol.records import SelectData, Status
+from ..protocol.records import Loopback, SelectData, Status
 from .board import BoardSource
 from .report import compensated_clocks
 
@@ -45,8 +45,14 @@ class BoardDelay:
             source.command(SelectData(0))
 
     def reset(self) -> None:
-        """Reset transmitter and receiver; InputError where the board refuses."""
-        self._resets_before = self._source.ask_status().resets
+        """Reset transmitter and receiver; InputError where the board refuses, or another one sends to it."""
+        status = self._source.ask_status()
+        if status.loopback is Loopback.PAIR:
+            raise InputError(
+                f"{self.description}: the round trip goes through another board, whose Toffset is part of it",
+                hint="framefray delay NAME=SOURCE NAME=SOURCE measures through both",
+            )
+        self._resets_before = status.resets
         self._source.reset_transceiver()
 
     def measure(self) -> DelaySample:

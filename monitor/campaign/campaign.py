@@ -13,7 +13,7 @@ from dataclasses import replace
 from typing import NamedTuple, Protocol, runtime_checkable
 
 from decoders.counters import COUNTERS
-from decoders.events import AlarmCleared, AlarmRaised, Event, Origin, SyncStateChanged
+from decoders.events import AlarmCleared, AlarmRaised, Event, Origin, Plane, SyncStateChanged
 from decoders.line_coding.characters import LineForm
 from decoders.link.settings import LinkSettings
 
@@ -60,6 +60,7 @@ __all__ = [
     "run_campaign",
     "run_case",
     "unclean",
+    "unproven",
 ]
 
 BASELINE_HYPERFRAMES = 320
@@ -183,7 +184,7 @@ class Baselines:
         conditions = replace(self.conditions, every_plane=True)
         length = max(length_for((), conditions), BASELINE_HYPERFRAMES)
         clean = self.of(length, conditions)
-        if not self.served.serves and not clean.findings:
+        if not self.served.judged and not clean.findings:
             return _left_out(Case(()), self.conditions.seed, "the receiver does not serve any plane")
         moved = {name: value for name, value in clean.seen.counters.items() if value}
         verdict = worst(clean.findings, Verdict.CLEAN)
@@ -232,7 +233,7 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
         length = length_for(faults, conditions)
         sent = transmit(conditions, faults, length)
     except InputError as reason:
-        return _left_out(case, baselines.conditions.seed, str(reason))
+        return _left_out(case, baselines.conditions.seed, str(reason), no_place=True)
     clean = baselines.of(length, conditions)
     due = _due(sent, conditions)
     declared = declare(faults, conditions, length)
@@ -241,7 +242,10 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
     elif case.title and due.exact:
         declared = listed_open(due, clean.counters)
     seen, served = observe(sent, conditions.option, baselines.receiver, due.first)
-    if served.serves.isdisjoint(case.planes) and seen.failure is None:
+    if seen.failure is None and (fewer := baselines.served.serves - served.serves):
+        names = " and ".join(sorted(fewer))
+        seen = replace(seen, failure=f"no longer serves {names}, as it did without a fault")
+    if served.judged.isdisjoint(case.planes) and seen.failure is None:
         return _left_out(
             case, conditions.seed, f"the receiver does not serve {' and '.join(sorted(case.planes))}"
         )
@@ -267,6 +271,8 @@ def run_case(case: Case, baselines: Baselines) -> CaseResult:
         sent.placed,
         _excerpts(sent, findings),
     )
+    if case.plane == Plane.LINE and not conditions.form.has_flags:
+        result = unproven(result, f"line data of form {conditions.form.value} show no code errors")
     return replace(result, held=len(due.facts))
 
 
@@ -279,9 +285,16 @@ def as_ended(seen: Observation, out_of_sync: bool) -> Observation:
     return replace(seen, in_sync=True)
 
 
-def _left_out(case: Case, seed: int, why: str) -> CaseResult:
+def _left_out(case: Case, seed: int, why: str, *, no_place: bool = False) -> CaseResult:
     finding = Finding(Verdict.LEFT_OUT, None, why)
-    return CaseResult(case, seed, Verdict.LEFT_OUT, None, {}, (finding,))
+    return CaseResult(case, seed, Verdict.LEFT_OUT, None, {}, (finding,), no_place=no_place)
+
+
+def unproven(result: CaseResult, why: str) -> CaseResult:
+    """The result, not proven where nothing had to change: that nothing did is no proof where nothing else is held."""
+    if result.verdict not in (Verdict.SILENT, Verdict.BOUNDED):
+        return result
+    return replace(result, verdict=Verdict.UNPROVEN, findings=(Finding(Verdict.UNPROVEN, None, why),))
 
 
 def conclude(

@@ -75,6 +75,8 @@ class Case:
         changed = {name: value for name, value in changed.items() if value is not None}
         if self.option is not None and self.option != usual.option:  # of another line
             changed |= {"fec": False, "scrambling": None}
+        if self.delay_bits is not None and usual.form is not LineForm.BITS:
+            raise InputError(f"form {usual.form.value} has no word alignment; choose --form bits")
         if self.every_plane:
             changed["every_plane"] = True
         if self.form is not None:

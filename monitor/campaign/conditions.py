@@ -22,7 +22,8 @@ __all__ = [
     "Conditions",
     "LinkConditions",
     "line_not_proven",
-    "line_words",
+    "not_shown_in",
+    "sent_line_words",
     "tail_hyperframes",
 ]
 
@@ -85,6 +86,17 @@ class Conditions(Protocol):
         ...
 
 
+def not_shown_in(form: LineForm) -> list[str]:
+    """What line data of a form do not show of a receiver, a line each."""
+    what = {
+        LineForm.OCTETS: "special characters, code errors and LOS, the line code, and its word alignment",
+        LineForm.FLAGGED: "the line code and its word alignment, which are behind what made the flagged words",
+        LineForm.SYMBOLS: "the word alignment, which is behind what made the symbols",
+        LineForm.BLOCKS: "the block boundaries, which are behind what made the blocks",
+    }
+    return [f"line: {what[form]} (form {form.value})"] if form in what else []
+
+
 def tail_hyperframes(line: LineRateOption, rate_code: int, pointer_p: int) -> int:
     """Hyperframes after a fault in which the slowest C&M channel brings a damaged frame."""
     slow = line.hdlc_octets(rate_code) or 0
@@ -107,7 +119,7 @@ def line_not_proven(line: LineRateOption) -> list[str]:
     ]
 
 
-def line_words(line: LineRateOption, sent: LineSettings) -> dict[str, str | int | None]:
+def sent_line_words(line: LineRateOption, sent: LineSettings) -> dict[str, str | int | None]:
     """RS-FEC and scrambling as conditions, by their names."""
     words: dict[str, str | int | None] = {}
     if line.line_code == "64b66b":
@@ -188,7 +200,7 @@ class LinkConditions:
 
     @property
     def not_proven(self) -> list[str]:
-        out = line_not_proven(self.line)
+        out = not_shown_in(self.form) + line_not_proven(self.line)
         if self.fec:
             rule = "on" if self.fec_header_xor else "off"
             out.append(
@@ -228,7 +240,7 @@ class LinkConditions:
             "hyperframes": self.length,
             "fault_hyperframe": self.fault_hyperframe,
             "traffic": f"{self.load:g}",
-            **line_words(self.line, self.sent_line),
+            **sent_line_words(self.line, self.sent_line),
             **({"fec_header_xor": "on" if self.fec_header_xor else "off"} if self.fec else {}),
             "first_bfn": self.first_bfn,
             "first_hfn": self.first_hfn,

@@ -37,6 +37,8 @@ def delivered_otherwise(due: Due, events: Sequence[Timed], delivers: Set[Plane])
             for fact in due.optional:
                 if fact in observed and fact not in expected:
                     observed.remove(fact)
+            if kind == "frame" and due.optional:
+                observed = _without_spoilt(due, observed)
             if kind in _LINE_ERRORS:  # they are counted out of sync, too, but belong to no hyperframe
                 observed = [f for f in observed if f.hyperframe not in due.lost]
             if kind in _ONLY_IF_TOLD and not observed:
@@ -53,6 +55,18 @@ def delivered_otherwise(due: Due, events: Sequence[Timed], delivers: Set[Plane])
     if Plane.SYNC in delivers:
         findings += _limited("status", list(_status(due, seen.get((Plane.SYNC, "status"), ()), delivers)))
     return findings
+
+
+def _without_spoilt(due: Due, observed: Sequence[Fact]) -> list[Fact]:
+    """Frames without those damaged ones that began where nothing is held exactly; one of each at the most."""
+    left, spoilt = [], {(fact.plane, fact.hyperframe) for fact in due.optional}
+    for fact in observed:
+        place = (fact.plane, fact.hyperframe)
+        if place in spoilt and fact.what[0] != FrameStatus.GOOD:
+            spoilt.discard(place)
+        else:
+            left.append(fact)
+    return left
 
 
 def _without_timed(

@@ -50,8 +50,8 @@ class TimedDue:
 class Due:
     """`facts` in the order of the line for each plane; `blind`: hyperframes of which nothing is held exactly.
 
-    `timed` are alarms that a receiver may tell a little sooner or later, `optional` frames that may arrive.
-    `counters` are totals; `exact` are those
+    `timed` are alarms that a receiver may tell a little sooner or later, `optional` frames that may arrive, or
+    come to a bad end. `counters` are totals; `exact` are those
     counters whose total is certain. `timing` and `settings` (version, rate code, pointer p as accepted; None where
     nothing is decoded) hold for each hyperframe; `lost` are those that are not decoded. `alignments`: word
     alignment offsets (0 to 9, 0 to 65) one after the other, none where the form has no bits. `aligned_bits` is 10

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from decoders.linerates import LineRateOption
 
 from .cases import Case
-from .rule import Rule, all_of, one_each, spread
+from .rule import FLAGS, LINE_BITS, LINE_CODE, Rule, all_of, one_each, spread
 
 __all__ = ["FEC_RULES", "SCRAMBLING_RULES", "block_rules"]
 
@@ -82,6 +82,43 @@ def _lock_rule(option: LineRateOption) -> Rule:
             all_of("line.violation, 16 at the end of 64 blocks", _bad_headers(option, 48, 16)),
             all_of("line.violation, 8 and 8 in adjacent 64 blocks", _bad_headers(option, 56, 16)),
         ),
+        needs=LINE_CODE,
+    )
+
+
+def _boundary_rules(*, fec: bool) -> tuple[Rule, ...]:
+    """Where blocks begin, and where hyperframes do."""
+    return (
+        Rule(
+            "line",
+            "the block boundary is found at each bit offset",
+            f"{_LOCK}: 66 offsets" if not fec else "CPRI V7.0 clause 6.9: any codeword phase",
+            tuple(
+                Case((), f"alignment offset {bits}", delay_bits=1254 + bits)
+                for bits in (*range(4), 9, 10, 31, 32, 33, 63, 64, 65)
+            ),
+            needs=LINE_BITS,
+        ),
+        Rule(
+            "line",
+            "the block boundary is found again after line bits came or went",
+            _LOS,
+            one_each(
+                "line.slip",
+                "line.slip:bits=-1",
+                "delay.step",
+                "delay.step:bits=-7",
+                "delay.step:bits=10",
+                "delay.drift",
+            ),
+            needs=LINE_BITS,
+        ),
+        Rule(
+            "line",
+            "blocks more or fewer lose hyperframe sync, and it is found again",
+            _SYNC,
+            one_each("line.character", "line.character:characters=-1", "line.character:characters=8"),
+        ),
     )
 
 
@@ -99,6 +136,7 @@ def block_rules(option: LineRateOption, *, fec: bool) -> tuple[Rule, ...]:
                 all_of("line.violation in consecutive hyperframes", spread(["line.violation:w=9"] * 4, 1)),
                 *one_each("line.violation:x=20,w=0"),
             ),
+            needs=LINE_CODE,
         ),
         Rule(
             "line",
@@ -112,6 +150,7 @@ def block_rules(option: LineRateOption, *, fec: bool) -> tuple[Rule, ...]:
                     spread([f"line.header:x={x}" for x in (3, 4, 5, 6)], 1),
                 ),
             ),
+            needs=LINE_CODE,
         ),
         Rule(
             "line",
@@ -132,47 +171,23 @@ def block_rules(option: LineRateOption, *, fec: bool) -> tuple[Rule, ...]:
                     ["sync.comma@24:count=4", *(f"line.sync_pair@{at}:x=90" for at in (26, 27, 28))],
                 ),
             ),
+            needs=FLAGS,
         ),
         Rule(
             "line",
             "no light is LOS and LOF",
             _LOS,
             one_each("line.dark", "line.dark:level=1,hyperframes=3", "line.dark:hyperframes=20"),
+            needs=FLAGS,
         ),
         Rule(
             "line",
             "an inverted line has no data blocks, so sync is lost",
             f"{_CODE}.3",
             one_each("line.invert:hyperframes=3", "line.invert:hyperframes=8", "line.invert"),
+            needs=LINE_CODE,
         ),
-        Rule(
-            "line",
-            "the block boundary is found at each bit offset",
-            f"{_LOCK}: 66 offsets" if not fec else "CPRI V7.0 clause 6.9: any codeword phase",
-            tuple(
-                Case((), f"alignment offset {bits}", delay_bits=1254 + bits)
-                for bits in (*range(4), 9, 10, 31, 32, 33, 63, 64, 65)
-            ),
-        ),
-        Rule(
-            "line",
-            "the block boundary is found again after line bits came or went",
-            _LOS,
-            one_each(
-                "line.slip",
-                "line.slip:bits=-1",
-                "delay.step",
-                "delay.step:bits=-7",
-                "delay.step:bits=10",
-                "delay.drift",
-            ),
-        ),
-        Rule(
-            "line",
-            "blocks more or fewer lose hyperframe sync, and it is found again",
-            _SYNC,
-            one_each("line.character", "line.character:characters=-1", "line.character:characters=8"),
-        ),
+        *_boundary_rules(fec=fec),
         Rule(
             "sync",
             "the sync word is /T/ in octet 7 and /S/ in octet 8; where one of them is missing it is missed",
@@ -194,6 +209,7 @@ def block_rules(option: LineRateOption, *, fec: bool) -> tuple[Rule, ...]:
                     ["sync.terminate_only@24:count=2", "sync.terminate_only@27"],
                 ),
             ),
+            needs=FLAGS,
         ),
     )
     if fec:
@@ -216,12 +232,14 @@ def block_rules(option: LineRateOption, *, fec: bool) -> tuple[Rule, ...]:
                 ),
                 *one_each("line.burst", "line.burst:count=3,span=10", "line.burst:count=61,span=61,seed=0"),
             ),
+            needs=LINE_CODE,
         ),
         Rule(
             "line",
             "15 bad headers in one hyperframe raise no LOS; with 16 it is not judged, for the rule is not known",
             _LOS,
             one_each("line.violation:count=15", "line.violation:count=16", "line.violation:count=60"),
+            needs=FLAGS,
         ),
         _lock_rule(option),
         *common,
@@ -267,6 +285,12 @@ FEC_RULES = (
         "PN-5280 is on each codeword, begun anew with it",
         f"{_FEC}; clause 74.7.4.4.1",
         one_each("fec.pn", "fec.pn:codewords=2", "fec.pn:codewords=10"),
+    ),
+    Rule(
+        "fec",
+        "a link has one header rule: a right codeword of the other one is garbled, and needs no correction",
+        f"{_FEC}; clause 91.5.2.5",
+        one_each("fec.header_rule", "fec.header_rule:codewords=2", "fec.header_rule:codewords=10"),
     ),
     Rule(
         "fec",

@@ -18,10 +18,10 @@ from ..boards.board import NOT_IN_CONTROL_WORDS
 from ..errors import InputError, RefusedError
 from ..faults.catalogue import parse_fault
 from ..faults.injector import check_fault, reach
-from ..faults.kinds import Expectation, Fault
+from ..faults.kinds import Expectation, Fault, Layer
 from ..faults.together import together
 from ..faults.verdict import GOOD_FRAMES, Declared, Finding, Observation, Verdict, judge, worst
-from .campaign import TRAFFIC, as_ended, conclude, unclean
+from .campaign import TRAFFIC, as_ended, conclude, unclean, unproven
 from .cases import Case
 from .conditions import LEAD_HYPERFRAMES
 from .declared import declare, ends_out_of_sync, length_for
@@ -43,6 +43,7 @@ BASELINE_HYPERFRAMES = 600
 _AHEAD, _MOST_AHEAD = 64, 4096
 """Hyperframes ahead, at first and at most, for which faults that belong together are asked."""
 _AFTERWARDS = 8
+_NOTHING_HELD = "no counter had to change, and what else the board sends is not known here"
 _GOOD = frozenset(GOOD_FRAMES.values())
 
 
@@ -161,6 +162,8 @@ class LiveBench:
         conditions = self.conditions
         faults = [parse_fault(text) for text in case.faults]
         codes, line = (conditions.pointer_p, conditions.rate_code), conditions.sent_line
+        if why := _only_emulated(case, faults):
+            return _without(case, Verdict.LEFT_OUT, why)
         try:
             for fault in faults:
                 check_fault(fault, conditions.line, *codes, fec=line.fec, version=line.version)
@@ -189,12 +192,12 @@ class LiveBench:
             self.own |= strange - changed
             strange = changed - strange if not result.passed else frozenset()
             if not strange:
-                return result
+                return replace(unproven(result, _NOTHING_HELD), tries=tries)
         if self.link.lost != lost:
             return _without(
                 case, Verdict.UNSEEN, f"line data did not come {TRIES} times: the line is too slow or broken"
             )
-        return result
+        return replace(unproven(result, _NOTHING_HELD), tries=tries)
 
     def _check_own(self, fault: Fault) -> None:
         values = fault.values
@@ -231,6 +234,18 @@ class LiveBench:
         excerpts = () if conditions.control_only else trial.excerpts(placed, conditions.line)
         result = conclude(case, None, declared, still, seen, first - origin, findings, placed, excerpts)
         return result, trial.changed() - _places(local)
+
+
+def _only_emulated(case: Case, faults: Sequence[Fault]) -> str:
+    """Why a case needs a link that is begun anew, and whose sender's list is known; empty where it does not."""
+    settings = (case.pointer_p, case.rate_code, case.delay_bits, case.first_hfn, case.option, case.form)
+    if case.every_plane or any(value is not None for value in settings):
+        return "the settings of a board stand"
+    if not faults:
+        return "what a board sends by itself is not known here"
+    if case.title and not all(f.kind.layer is Layer.CHANNEL and f.hyperframe is None for f in faults):
+        return "what follows from faults that meet is known of emulated links only"
+    return ""
 
 
 def _places(faults: Sequence[Fault]) -> set[Place]:

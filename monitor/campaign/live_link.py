@@ -25,7 +25,7 @@ from ..faults.verdict import GOOD_FRAMES, Observation, Timed
 from ..formats.forms import Form, stream_octets
 from ..sources.source import Chunk, FaultySource, Source, received
 from .campaign import LineCount, frame_excerpt
-from .conditions import LEAD_HYPERFRAMES, line_not_proven, line_words, tail_hyperframes
+from .conditions import LEAD_HYPERFRAMES, line_not_proven, not_shown_in, sent_line_words, tail_hyperframes
 from .results import Excerpt
 from .transmission import PlacedFault, Transmission, around
 
@@ -115,15 +115,17 @@ class LiveConditions:
             "seed": None,
             "hyperframes": self.length,
             "fault_hyperframe": self.fault_hyperframe,
-            **line_words(self.line, self.sent_line),
+            **sent_line_words(self.line, self.sent_line),
         }
 
     @property
     def not_proven(self) -> list[str]:
         out = [
-            "what a board sends is not known here: C&M frames, vendor specific and Ctrl_AxC octets and IQ data of"
+            "what a board sends is not known here: C&M frames, vendor specific and Ctrl_AxC octets and IQ data of its"
+            " own traffic are not compared, its faults are judged by counters and alarms",
+            "the receiver of the board: the line data are decoded here",
+            *not_shown_in(self.form),
         ]
-        out = [f"{out[0]} its own traffic are not compared, its faults are judged by counters and alarms"]
         out += line_not_proven(self.line)
         if self.fec:
             out.append("line: what RS-FEC corrects, which the board does before it sends line data")

@@ -15,6 +15,7 @@ from .known_answers import AnswerResult
 from .rules import Rule
 from .served import Served
 from .transmission import PlacedFault
+from .two_ended_returns import Returned
 
 __all__ = ["Campaign", "CaseResult", "Excerpt"]
 
@@ -34,7 +35,9 @@ class Excerpt:
 class CaseResult:
     """One case at one seed (None on a board). `moved` is against the baseline; times are hyperframes from the fault's
     own: to the first event that tells of it, and to the last one or the return to HFNSYNC. `held`: facts that were
-    held against the sender's list."""
+    held against the sender's list. `tries`: how often it was put in until this came of it. `no_place`: such a link
+    has no place for it, so nothing is missing. `returned`: what came back to the board that transmits, if another
+    one does."""
 
     case: Case
     seed: int | None
@@ -48,10 +51,18 @@ class CaseResult:
     excerpts: tuple[Excerpt, ...] = ()
     held: int = 0
     seconds: float = 0.0
+    tries: int = 1
+    no_place: bool = False
+    returned: Returned | None = None
 
     @property
     def passed(self) -> bool:
+        """Nothing is wrong with it; whether it shows anything, `skipped` says."""
         return self.verdict.passed
+
+    @property
+    def skipped(self) -> bool:
+        return self.verdict.word == "skip"
 
 
 @dataclass(slots=True)
@@ -90,12 +101,12 @@ class Campaign:
     @property
     def proves(self) -> bool:
         """Whether any fault was put in."""
-        return any(not r.case.is_baseline and r.verdict is not Verdict.LEFT_OUT for r in self.results)
+        return any(not r.case.is_baseline and not r.skipped for r in self.results)
 
     def count(self, *, passed: bool) -> int:
-        """Cases passed or failed, those left out not counted."""
-        return sum(r.passed is passed for r in self.results if r.verdict is not Verdict.LEFT_OUT)
+        """Cases passed or failed, those left out or not proven not counted."""
+        return sum(r.passed is passed for r in self.results if not r.skipped)
 
     @property
     def left_out(self) -> int:
-        return sum(r.verdict is Verdict.LEFT_OUT for r in self.results)
+        return sum(r.skipped for r in self.results)

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from ..faults.standard import hdlc_octets, pointer_valid, reserved_octets
 from .cases import COMBINATIONS, Case
-from .conditions import LEAD_HYPERFRAMES, LinkConditions
+from .conditions import LEAD_HYPERFRAMES, Conditions
 from .line_rules import FEC_RULES, SCRAMBLING_RULES, block_rules
-from .rule import Rule, all_of, one_each, spread
+from .rule import FLAGS, LINE_BITS, LINE_CODE, Rule, all_of, one_each, spread
 
 __all__ = ["RULES", "Rule", "default_cases", "rules_of"]
 
@@ -61,6 +61,7 @@ _LINE_RULES = (
             *one_each("line.violation", "line.violation:count=4"),
             all_of("line.violation in consecutive hyperframes", spread(["line.violation:count=2"] * 4, 1)),
         ),
+        needs=LINE_CODE,
     ),
     Rule(
         "line",
@@ -70,6 +71,7 @@ _LINE_RULES = (
             *one_each("line.disparity", "line.disparity:count=4", "line.disparity:x=255,w=15,y=0"),
             all_of("line.disparity in consecutive hyperframes", spread(["line.disparity:w=9"] * 4, 1)),
         ),
+        needs=LINE_CODE,
     ),
     Rule(
         "line",
@@ -83,6 +85,7 @@ _LINE_RULES = (
             ),
             *one_each("line.burst", "line.burst:count=3,span=10"),
         ),
+        needs=LINE_CODE,
     ),
     Rule(
         "line",
@@ -94,6 +97,7 @@ _LINE_RULES = (
             "line.disparity:count=15",
             "line.disparity:count=16",
         ),
+        needs=FLAGS,
     ),
     Rule(
         "line",
@@ -117,6 +121,7 @@ _LINE_RULES = (
             ),
             all_of("line.violation, 15 in each of 3 hyperframes", spread(["line.violation:count=15"] * 3, 1)),
         ),
+        needs=FLAGS,
     ),
     Rule(
         "line",
@@ -135,24 +140,28 @@ _LINE_RULES = (
                 spread(["line.violation:count=16"] * 2, 8),
             ),
         ),
+        needs=FLAGS,
     ),
     Rule(
         "line",
         "no light is LOS and LOF",
         _LOS,
         one_each("line.dark", "line.dark:level=1,hyperframes=3", "line.dark:hyperframes=20"),
+        needs=FLAGS,
     ),
     Rule(
         "line",
         "an inverted line reads without code errors",
         _LINE,
         one_each("line.invert", "line.invert:hyperframes=3"),
+        needs=LINE_CODE,
     ),
     Rule(
         "line",
         "the word boundary is found at each of ten bit offsets",
         "IEEE 802.3 clause 36.2.4.9",
         tuple(Case((), f"alignment offset {bits}", delay_bits=1230 + bits) for bits in range(10)),
+        needs=LINE_BITS,
     ),
     Rule(
         "line",
@@ -168,6 +177,7 @@ _LINE_RULES = (
             "delay.step:bits=5",
             "delay.step:bits=1",
         ),
+        needs=LINE_BITS,
     ),
     Rule(
         "line",
@@ -183,6 +193,7 @@ _LINE_RULES = (
             Case(("line.k:code=5",)),
             all_of("line.k in consecutive hyperframes", ["line.k:hyperframes=4"]),
         ),
+        needs=FLAGS,
     ),
 )
 
@@ -195,6 +206,7 @@ _SYNC_RULES = (
             *(Case((f"sync.byte:code={code}",)) for code in (*range(5), *range(6, 13))),
             *one_each("sync.byte:code=1,hyperframes=3", "sync.byte:code=12,hyperframes=3"),
         ),
+        needs=FLAGS,
     ),
     Rule(
         "sync",
@@ -228,6 +240,7 @@ _SYNC_RULES = (
         "K28.5 elsewhere does not move the frame while sync is held",
         _SYNC,
         (all_of("line.k, K28.5 at one place in 6 hyperframes", ["line.k:code=5,hyperframes=6"]),),
+        needs=FLAGS,
     ),
     Rule(
         "sync",
@@ -779,7 +792,7 @@ _WORD_RULES = (
 )
 
 
-def _beside_the_others(usual: LinkConditions) -> Rule:
+def _beside_the_others(usual: Conditions) -> Rule:
     """Reserved octets in the subchannels of other planes."""
     reserved = reserved_octets(usual.option, usual.rate_code).places.tolist()
     beside = [place for place in reserved if place[0] in (0, 1, 2)]
@@ -797,7 +810,7 @@ def _beside_the_others(usual: LinkConditions) -> Rule:
     )
 
 
-def _settings(usual: LinkConditions) -> tuple[Rule, ...]:
+def _settings(usual: Conditions) -> tuple[Rule, ...]:
     """Rules of where the planes lie, for the option of the link."""
     option, words = usual.option, usual.line.word_octets
     codes = [code for code in range(7) if hdlc_octets(option, code)]
@@ -879,17 +892,17 @@ RULES: tuple[Rule, ...] = (
 )
 
 
-def rules_of(usual: LinkConditions) -> tuple[Rule, ...]:
+def rules_of(usual: Conditions) -> tuple[Rule, ...]:
     """Every rule with its cases for a link."""
     if usual.line.line_code == "64b66b":
         kept = (rule for rule in RULES if rule.plane != "line" and rule not in _OF_K28_5)
-        line = block_rules(usual.line, fec=usual.fec) + FEC_RULES * usual.fec
+        line = block_rules(usual.line, fec=usual.sent_line.fec) + FEC_RULES * usual.sent_line.fec
         return (*line, *kept, *_settings(usual))
     rules = RULES + _settings(usual)
-    return rules + SCRAMBLING_RULES if usual.scrambling is not None else rules
+    return rules + SCRAMBLING_RULES if usual.sent_line.scrambling is not None else rules
 
 
-def default_cases(usual: LinkConditions) -> list[Case]:
+def default_cases(usual: Conditions) -> list[Case]:
     """The baseline and the cases of every rule, each once."""
     cases = [Case(()), *(case for rule in rules_of(usual) for case in rule.cases)]
     return list(dict.fromkeys(cases))

@@ -20,6 +20,11 @@ class Served:
     serves: frozenset[Plane] = frozenset(Plane)
     delivers: frozenset[Plane] = frozenset(Plane)
 
+    @property
+    def judged(self) -> frozenset[Plane]:
+        """Planes of which anything can be judged; IQ data have no counter."""
+        return self.serves - (frozenset((Plane.IQ,)) - self.delivers)
+
 
 def only_served(findings: Iterable[Finding], served: Served) -> list[Finding]:
     """Findings of planes that are served; each counter is named once."""

@@ -16,6 +16,7 @@ __all__ = [
     "fault_list_argument",
     "force_argument",
     "help_formatter",
+    "inject_at_arguments",
     "line_arguments",
     "option_argument",
     "plain_arguments",
@@ -23,6 +24,7 @@ __all__ = [
     "scrambling_argument",
     "screen_arguments",
     "serving_arguments",
+    "several_sources_argument",
     "source_arguments",
     "tested_link_arguments",
 ]
@@ -51,15 +53,22 @@ def option_argument(parser: argparse.ArgumentParser, usual: str | None = "2", te
     )
 
 
-def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False) -> None:
-    """The source and how to read it; `capture` where a live source is not possible."""
+def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False, several: str = "") -> None:
+    """The source and how to read it; `capture` where a live source is not possible.
+
+    `several`: where there may be more than one, what else to say of them.
+    """
+    many: dict[str, Any] = {"nargs": "+"} if several else {}
     parser.add_argument(
         "source",
         type=file_name,
         metavar="CAPTURE" if capture else "SOURCE",
-        help="file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
+        **many,
+        help=several
+        or "file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
         if capture
-        else "file, - for standard input, emulated, emulated:pair, serial device or URL",
+        else "file, - for standard input, emulated, emulated:chain, a point of it such as "
+        "emulated:chain/RE-1>RE-2, emulated:pair, serial device or URL",
     )
     parser.add_argument("--form", choices=FORM_CHOICES, help="data format (default: detected)")
     option_argument(parser, None, "detected")
@@ -227,11 +236,36 @@ def scrambling_argument(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def several_sources_argument(parser: argparse.ArgumentParser, nargs: str, text: str = "") -> None:
+    """One SOURCE, or two boards that a cable joins, each as NAME=SOURCE: a list."""
+    parser.add_argument(
+        "source",
+        nargs=nargs,
+        metavar="SOURCE",
+        help=text
+        or "emulated, emulated:pair, serial device or URL of a board; two boards: NAME=SOURCE NAME=SOURCE; for inject "
+        "emulated:chain, too",
+    )
+
+
+def inject_at_arguments(parser: argparse.ArgumentParser) -> None:
+    """Which of two boards transmits the faults, and which receives them."""
+    parser.add_argument(
+        "--inject-at",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="two boards: inject the faults at this one, observe them at the other one",
+    )
+    parser.add_argument(
+        "--observe-at", metavar="NAME", help="where more than two boards are named: observe at this one"
+    )
+
+
 def tested_link_arguments(parser: argparse.ArgumentParser) -> None:
     """The link that `campaign` and `inject` inject faults into."""
-    parser.add_argument(
-        "source", metavar="SOURCE", help="emulated, emulated:pair, serial device or URL of a board"
-    )
+    several_sources_argument(parser, "+")
+    inject_at_arguments(parser)
     option_argument(parser, None, "2, or what the board reports")
     parser.add_argument("--pointer", type=whole, metavar="P", help="pointer p: 0 or 20 to 63 (default: 40)")
     parser.add_argument(

@@ -17,6 +17,7 @@ from .argument_groups import (
     port_list_argument,
     screen_arguments,
     serving_arguments,
+    several_sources_argument,
     source_arguments,
     tested_link_arguments,
 )
@@ -36,13 +37,21 @@ _FAULT = "plane.what[@hyperframe][:key=value,…]; framefray craft --faults list
 
 
 def demo(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--chain", action="store_true", help="a chain of four nodes, REC-A to RE-3, at all its points at once"
+    )
+    parser.set_defaults(plain=False, metrics=None)
     option_argument(parser)
     emulation_arguments(parser)
     screen_arguments(parser)
 
 
 def watch(parser: argparse.ArgumentParser) -> None:
-    source_arguments(parser)
+    source_arguments(
+        parser,
+        several="file, - for standard input, emulated, emulated:chain, emulated:pair, serial device or URL; several "
+        "of them, each as NAME=SOURCE; or a site file SITE.toml",
+    )
     line_arguments(parser)
     port_list_argument(parser)
     emulation_arguments(parser)
@@ -166,7 +175,8 @@ def record(parser: argparse.ArgumentParser) -> None:
         "out",
         type=file_name,
         metavar="OUT",
-        help="output file: .ffcap keeps times, marks and faults; .octets .bits … keep line data only",
+        help="output file: .ffcap keeps times, marks and faults; .octets .bits … keep line data only; with "
+        "emulated:chain also a folder (FOLDER/), which gets a capture of every point and chain.json",
     )
     parser.add_argument(
         "--limit",
@@ -224,6 +234,40 @@ def compare(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="differing octets to list per plane (default: 10)",
     )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def locate(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "sources",
+        nargs="+",
+        type=file_name,
+        metavar="POINT=SOURCE",
+        help="what each receiver gets: 'REC-A>RE-1=one.bits' 'RE-1>RE-2=two.bits' …; sent:REC-A>RE-1 is what REC-A"
+        " sends; nodes alone (REC-A=… RE-1=… RE-2=…) stand in the order of the chain, each is the receiver of the"
+        " data from the node before it, the first one from the second; or a site file SITE.toml, or emulated:chain",
+    )
+    parser.add_argument(
+        "--chain",
+        metavar="NODES",
+        help="all nodes in order, the REC first, where some have no source: A,B,C,D",
+    )
+    parser.add_argument("--form", choices=FORM_CHOICES, help="data format of all sources (default: detected)")
+    option_argument(parser, None, "detected")
+    parser.add_argument(
+        "--hyperframes",
+        type=at_least_one,
+        metavar="N",
+        help="hyperframes to read of each live source (default: 1500)",
+    )
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="FAULT",
+        help="fault to inject into emulated:chain, for example vendor.flip@120:segment=RE-1>RE-2",
+    )
+    line_arguments(parser, reconnect=False)
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
@@ -292,12 +336,13 @@ def export(parser: argparse.ArgumentParser) -> None:
 
 
 def delay(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "source",
-        nargs="?",
-        metavar="SOURCE",
-        help="emulated, emulated:pair, serial device or URL; with --received: a capture",
+    several_sources_argument(
+        parser,
+        "*",
+        "emulated, emulated:pair, serial device or URL; two boards: NAME=SOURCE NAME=SOURCE;"
+        " with --received: a capture",
     )
+    _delay_of_two_boards(parser.add_argument_group("two boards"))
     option_argument(parser, None, "2, or what the board reports")
     line_arguments(parser, reconnect=False)
     parser.add_argument(
@@ -325,6 +370,20 @@ def delay(parser: argparse.ArgumentParser) -> None:
         default=[],
         metavar="RE=METRES",
         help="change the fibre length of the hop to this RE",
+    )
+
+
+def _delay_of_two_boards(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
+        "--toffset",
+        type=number,
+        metavar="NS",
+        help="Toffset of the RE in nanoseconds (default: what the RE counts)",
+    )
+    group.add_argument(
+        "--reset-at",
+        metavar="NAME",
+        help="reset the transceiver of this board only, or of both (default: both)",
     )
 
 
@@ -379,7 +438,13 @@ def board(parser: argparse.ArgumentParser) -> None:
     way.add_argument(
         "--pty", action="store_true", help="use a pseudo-terminal and print its name (the default)"
     )
-    way.add_argument("--tcp", metavar="HOST:PORT", help="listen on a TCP port; port 0 = any free port")
+    way.add_argument(
+        "--tcp",
+        action="append",
+        default=[],
+        metavar="HOST:PORT",
+        help="listen on a TCP port; port 0 = any free port; with --uplink and --downlink give it twice",
+    )
     parser.add_argument(
         "--listen-any", action="store_true", help="allow a listen address other than the loopback address"
     )
@@ -394,6 +459,16 @@ def board(parser: argparse.ArgumentParser) -> None:
         "--link",
         metavar="PATH",
         help="with --loopback pair: socket path, or HOST:PORT, between the two boards",
+    )
+    parser.add_argument(
+        "--uplink",
+        metavar="PATH",
+        help="board of a chain: socket path, or HOST:PORT, of the link towards the REC; the REC has none",
+    )
+    parser.add_argument(
+        "--downlink",
+        metavar="PATH",
+        help="board of a chain: socket path, or HOST:PORT, of the link away from the REC; the last board has none",
     )
     parser.add_argument(
         "--data",
@@ -469,6 +544,11 @@ def _campaign_size(parser: argparse.ArgumentParser) -> None:
         "--quick", action="store_true", help="each fault once or a few times; takes some seconds"
     )
     size.add_argument(
+        "--every-rule",
+        action="store_true",
+        help="the cases of every rule: what emulated links get anyway, a board only if asked",
+    )
+    size.add_argument(
         "--thorough",
         action="store_true",
         help="every rule, pairs of settings, then random faults for --time",
@@ -520,6 +600,39 @@ def completion(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="shell")
 
 
+def accept(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("plan", type=file_name, metavar="PLAN", help="acceptance plan (TOML)")
+    parser.add_argument("--out", metavar="FOLDER", help="evidence folder: a new one, or that of --resume")
+    parser.add_argument(
+        "--dry-run", action="store_true", help="print what will be done and how long it takes, and stop"
+    )
+    parser.add_argument(
+        "--resume",
+        action="store_true",
+        help="go on with an incomplete run; stages that are done stay as they are",
+    )
+    parser.add_argument(
+        "--stage",
+        type=at_least_one,
+        action="append",
+        default=[],
+        metavar="N",
+        help="run only this stage of the plan (repeatable); the verdict on the whole then stays incomplete",
+    )
+    parser.add_argument("--yes", action="store_true", help="let boards transmit and reset without asking")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def evidence(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "action",
+        choices=("check", "diff"),
+        help="check FOLDER: is it whole, and do its verdicts follow; diff A B: what changed",
+    )
+    parser.add_argument("folders", nargs="+", type=file_name, metavar="FOLDER", help="evidence folder")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
 class Command(NamedTuple):
     """A command: its name, what it does in one line, its arguments, and what its help ends with."""
 
@@ -540,9 +653,12 @@ COMMANDS = (
     Command("replay", "show a capture on the screen: play, pause, step, speed, seek, next error", replay),
     Command("compare", "compare a sent and a received capture: differences by plane, bit error ratio", compare),
     Command("export", "convert a capture to the formats of other tools", export, _EXPORT_EPILOG),
+    Command("locate", "name the segment of a chain on which damage enters, from several points", locate),
     Command("inject", "inject faults into a link, and compare expected and observed counters", inject),
     Command("campaign", "negative-test campaign: inject each fault alone, and give a verdict", campaign),
     Command("delay", "measure the delay through transceiver resets, or compute a delay budget (--hops)", delay),
+    Command("accept", "run the stages of an acceptance plan, and leave a folder of evidence", accept),
+    Command("evidence", "check a folder of evidence, or compare two", evidence),
     Command("rates", "print the line bit rate table with the capacity of each plane", rates),
     Command("board", "run an emulated board on a pseudo-terminal or a TCP port", board),
     Command("tell", "send a command to a board and print its status", tell),

@@ -11,8 +11,8 @@ __all__ = ["build_parser"]
 
 _EPILOG = """\
 SOURCE is a capture file, - for standard input, emulated (one board, internal loopback), emulated:pair
-(REC-A and RE-1), a serial device, or a URL such as socket://host:port. Exit status: 0 done or pass, 1 fail,
-2 bad input or usage, 130 interrupted.
+(REC-A and RE-1), emulated:chain (REC-A to RE-3), a serial device, or a URL such as socket://host:port.
+Exit status: 0 done or pass, 1 fail, 2 bad input or usage, 130 interrupted.
 
   framefray demo                              watch an emulated link; no hardware needed
   framefray craft test.bits --option 2 --hyperframes 300 --fault hdlc.fcs@40 --truth truth.json

@@ -41,9 +41,11 @@ def run(arguments: argparse.Namespace) -> int:
     for path, _ in targets:
         if path:  # that it can be written is known before the campaign, not after it
             check_report(path, force=arguments.force)
-    if not is_emulated(arguments.source) and (arguments.thorough or receiver is not OWN_DECODER):
+    request = link_request(arguments)
+    on_boards = request.has_two_ends or not is_emulated(request.source)
+    if on_boards and (arguments.thorough or receiver is not OWN_DECODER):
         raise InputError("--thorough and another receiver are for emulated links, not for boards")
-    with open_link(LinkRequest.of(arguments)) as (conditions, bench):
+    with open_link(request) as (conditions, bench):
         chosen = choose(_cases(arguments, conditions), arguments.only, arguments.skip)
         if all(case.is_baseline for case in chosen):
             raise InputError(
@@ -64,11 +66,10 @@ def run(arguments: argparse.Namespace) -> int:
                 known_answers=not arguments.case,
                 on_result=on_result,
             )
-            campaign.size = _size(arguments)
-            if isinstance(conditions, LinkConditions):
-                campaign.rules = rules_of(conditions)
-                if arguments.thorough and not campaign.interrupted:
-                    add_random_cases(campaign, receiver, seconds=arguments.time, on_result=on_result)
+            campaign.size = _size(arguments, conditions)
+            campaign.rules = rules_of(conditions)
+            if arguments.thorough and not campaign.interrupted and not _stops(campaign, arguments):
+                add_random_cases(campaign, receiver, seconds=arguments.time, on_result=on_result)
     run_of = None if arguments.reproducible else run_record(started, time.monotonic() - clock)
     return report(
         campaign,
@@ -80,18 +81,37 @@ def run(arguments: argparse.Namespace) -> int:
     )
 
 
-def _size(arguments: argparse.Namespace) -> str:
-    return "quick" if arguments.quick else "thorough" if arguments.thorough else "default"
+def _stops(campaign: Campaign, arguments: argparse.Namespace) -> bool:
+    """Whether it was to end at the first failure, and has."""
+    return arguments.fail_fast and not campaign.passed
+
+
+def link_request(arguments: argparse.Namespace) -> LinkRequest:
+    """The link that the arguments name; two boards of a site file as if they were named one by one."""
+    from ..site.segment_ends import words_of_ends
+
+    at = arguments.inject_at[0] if len(arguments.inject_at) == 1 else None
+    words = words_of_ends(arguments.source, at, arguments.observe_at) if at else arguments.source
+    return LinkRequest.of(arguments, source=words[0], sources=tuple(words))
+
+
+def _size(arguments: argparse.Namespace, conditions: Conditions) -> str:
+    if arguments.thorough:
+        return "thorough"
+    whole = isinstance(conditions, LinkConditions) or arguments.every_rule
+    return "quick" if arguments.quick or not whole else "default"
 
 
 def _cases(arguments: argparse.Namespace, conditions: Conditions) -> list[Case]:
-    """The cases of the size asked for. On a board, whose settings stand, it is the quick one."""
+    """The cases of the size asked for. A board, which takes its time, gets the quick one if not asked for more."""
     if arguments.case:
         return [Case(()), *(case_of(text) for text in arguments.case)]
-    if arguments.quick or not isinstance(conditions, LinkConditions):
+    if _size(arguments, conditions) == "quick":
         return every_case()
     cases = default_cases(conditions)
-    return cases + pairwise_cases(conditions) if arguments.thorough else cases
+    if arguments.thorough and isinstance(conditions, LinkConditions):
+        cases += pairwise_cases(conditions)
+    return cases
 
 
 def _receiver(arguments: argparse.Namespace) -> ReceiverUnderTest:
@@ -129,7 +149,7 @@ def report(
         if campaign.trouble is not None:
             raise campaign.trouble
         return EXIT_INTERRUPTED
-    if not campaign.proves:
+    if campaign.passed and not campaign.proves:
         raise InputError(
             "no fault could be injected, so nothing was tested",
             hint="the report gives the reason for each case",
@@ -151,7 +171,8 @@ def _html(record: dict[str, Any]) -> bytes:
 
 def _choice(arguments: argparse.Namespace) -> list[str]:
     """The words that say which cases are run, how often, and how far."""
-    words = ["--" + _size(arguments)] * (_size(arguments) != "default")
+    sizes = ("quick", "thorough", "every_rule")
+    words = ["--" + size.replace("_", "-") for size in sizes if getattr(arguments, size)]
     if arguments.thorough:
         words += ["--time", str(arguments.time)]
     for name, value in (

@@ -29,6 +29,11 @@ def run(arguments: argparse.Namespace) -> int:
         f"{file.out}: {counted(made.hyperframes, 'hyperframe')} of option {file.option} as {file.data_format.value},"
         f" {counted(len(made.truth['frames']), 'C&M frame')}, {counted(len(file.faults), 'fault')}, seed {file.seed}"
     )
+    if file.line.fec and file.data_format is not Form.BITS:
+        tell(
+            f"{file.out}: {file.data_format.value} is what stands behind RS-FEC: it shows what FEC could not correct,"
+            " and no FEC"
+        )
     return 0
 
 

@@ -18,7 +18,9 @@ from ..formats.forms import checked_option
 from ..process.asking import permit
 from ..process.output_file import clear_report, write_report
 from ..process.streams import erase_progress, print_json, print_lines, show_progress, tell
-from ..sources.names import is_emulated, is_pair, is_serial
+from ..site.plan import is_site_file
+from ..site.segment_ends import words_of_ends
+from ..sources.names import is_emulated, is_pair, is_serial, named_source
 from ..text import counted
 
 __all__ = ["run"]
@@ -34,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
         return run_hops(arguments, ascii_only=ascii_only)
     if arguments.replace:
         raise InputError("--replace goes with --hops")
-    if arguments.source is None:
+    if not arguments.source:
         raise InputError("delay needs a SOURCE (emulated, emulated:pair), or --hops PLAN")
     if arguments.received is not None:
         return _two_captures(arguments)
@@ -62,7 +64,12 @@ def _measure(arguments: argparse.Namespace) -> Measured:
     from ..emulation.line_settings import LineSettings
     from ..emulation.transceiver import BoardSettings, EmulatedBoard
 
-    text: str = arguments.source
+    text: str = arguments.source[0]
+    if len(arguments.source) > 1 or is_site_file(text) or named_source(text)[0] is not None:
+        return _measure_two_ends(arguments)
+    for value, word in ((arguments.toffset, "--toffset"), (arguments.reset_at, "--reset-at")):
+        if value is not None:
+            raise InputError(f"{word} is for two boards", hint="NAME=SOURCE NAME=SOURCE")
     if is_serial(text):
         return _measure_board(arguments)
     if not is_emulated(text):
@@ -107,13 +114,27 @@ def _measure_board(arguments: argparse.Namespace) -> Measured:
     from ..boards.delay import BoardDelay
     from ..boards.serial_port import SerialLine
 
-    permit(arguments.yes, f"{arguments.source}: this resets the board's transceiver again and again")
-    line = SerialLine(arguments.source, arguments.baud, reconnect=False)
+    permit(arguments.yes, f"{arguments.source[0]}: this resets the board's transceiver again and again")
+    line = SerialLine(arguments.source[0], arguments.baud, reconnect=False)
     board = BoardDelay(BoardSource(line, option=arguments.option, allow=True))
     try:
         return _run(DelayRun(board, arguments.resets), arguments)
     finally:
         board.close()
+
+
+def _measure_two_ends(arguments: argparse.Namespace) -> Measured:
+    from ..campaign.two_ended import open_two_ended_delay
+
+    with open_two_ended_delay(
+        words_of_ends(arguments.source, None),
+        option=arguments.option,
+        baud=arguments.baud,
+        toffset_ns=arguments.toffset,
+        reset_at=arguments.reset_at,
+        yes=arguments.yes,
+    ) as board:
+        return _run(DelayRun(board, arguments.resets), arguments)
 
 
 def _run(delays: DelayRun, arguments: argparse.Namespace) -> Measured:
@@ -158,7 +179,7 @@ def _two_captures(arguments: argparse.Namespace) -> int:
         raise InputError("two captures: give their line rate option with --option N")
     option = option_named(checked_option(arguments.option))
     trains = []
-    for name in (arguments.source, arguments.received):
+    for name in (arguments.source[0], arguments.received):
         try:
             data = Path(name).read_bytes()
         except OSError as error:

@@ -1,22 +1,33 @@
-"""`framefray demo`: REC-A and RE-1 of the Saltmarsh site, emulated, on the screen."""
+"""`framefray demo`: REC-A and RE-1 of the Saltmarsh site, or its whole chain, emulated, on the screen."""
 
 from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import replace
 
 from ..links.pipeline import Pipeline
-from ..opening import SourceRequest, link_settings, open_source
+from ..opening import SourceRequest, link_settings, open_chain, open_source
 from ..process.interrupts import Interrupts
 from ..process.streams import print_lines, tell
+from ..sources.names import CHAIN
 from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise
 
 DEMO_LOAD = 0.2
 """Share of the C&M channels that is used: frames enough to watch, few enough to read."""
+CHAIN_PACE = 100.0
+"""Hyperframes a second of the whole chain, which one processor emulates and decodes at six points."""
+CHAIN_FAULTS = (
+    "vendor.value@40:segment=RE-1>RE-2",
+    "hdlc.fcs@40:segment=RE-3>RE-2",
+    "line.dark@120:hyperframes=5,segment=REC-A>RE-1",
+)
 DEMO_FAULTS = ("hdlc.fcs", "ethernet.fcs", "vendor.value", "sync.hfn")
 
 
 def run(arguments: argparse.Namespace) -> int:
+    if arguments.chain:
+        return _run_chain(arguments)
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     headless = arguments.headless or not terminal
     limit = arguments.hyperframes or (HEADLESS_HYPERFRAMES if headless else None)
@@ -41,3 +52,32 @@ def run(arguments: argparse.Namespace) -> int:
                 [f"injected: {fault.text} at hyperframe {fault.hyperframe} or later; expected {expected}"]
             )
         return summarise(pipeline, interrupts)
+
+
+def _run_chain(arguments: argparse.Namespace) -> int:
+    """The chain REC-A to RE-3 as a site; its points share one chain, so a fault of one is seen at the others."""
+    from ..emulation.chain_source import chain_sources
+    from ..site.chain_plan import chain_source_word, plan_of_open_chain
+    from ..site.site import Site
+    from ..site.worker_start import WorkerKind
+    from .site_watch import show_site
+
+    headless = arguments.headless or not (sys.stdin.isatty() and sys.stdout.isatty())
+    limit = arguments.hyperframes or (HEADLESS_HYPERFRAMES if headless else None)
+    request = SourceRequest.of(arguments, source=CHAIN, load=DEMO_LOAD)
+    chain = open_chain(request)
+    sources = chain_sources(
+        chain,
+        hyperframes_per_second=None if headless else min(arguments.pace or CHAIN_PACE, CHAIN_PACE),
+        limit=limit,
+    )
+    if headless:
+        for text in CHAIN_FAULTS:
+            fault = chain.inject(text)
+            seen = [point.name for point, expected in fault.expectations.items() if not expected.benign]
+            print_lines(
+                [f"injected: {fault.text} at hyperframe {fault.hyperframe}; expected at {', '.join(seen)}"]
+            )
+    opened = {chain_source_word(point): source for point, source in sources.items()}
+    site = Site(plan_of_open_chain(chain), replace(request, opened=opened), kind=WorkerKind.THREAD)
+    return show_site(site, arguments)

@@ -6,22 +6,31 @@ import argparse
 
 from ..campaign.campaign import Baselines
 from ..campaign.cases import Case
+from ..campaign.chain_trial import chain_trial
 from ..campaign.conditions import MOST_HYPERFRAMES, Conditions, LinkConditions
 from ..campaign.live_bench import LiveBench
 from ..campaign.receivers import OWN_DECODER
 from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.verdict import Verdict
-from ..opening import LinkRequest, open_link
+from ..opening import SourceRequest, open_chain, open_link
 from ..process.streams import print_json, print_lines, tell
 from ..reports.campaign_records import case_record
+from ..reports.chain_text import chain_trial_lines, chain_trial_record
 from ..reports.inject_text import inject_lines
+from ..sources.names import CHAIN, is_chain
 from ..text import counted
-from .campaign import EXIT_FAIL, EXIT_PASS
+from .campaign import EXIT_FAIL, EXIT_PASS, link_request
+
+CHAIN_LOAD = 0.5
+"""Share of the C&M channels that is used on the chain: frames have room to be sent anew at every RE."""
 
 
 def run(arguments: argparse.Namespace) -> int:
-    with open_link(LinkRequest.of(arguments)) as (conditions, bench):
+    request = link_request(arguments)
+    if is_chain(request.source):
+        return _run_chain(arguments)
+    with open_link(request) as (conditions, bench):
         texts = [_checked(text, conditions, live=bench is not None) for text in arguments.fault]
         if bench is None:
             assert isinstance(conditions, LinkConditions)
@@ -45,6 +54,30 @@ def run(arguments: argparse.Namespace) -> int:
         return EXIT_PASS if result.passed else EXIT_FAIL
     print_lines(inject_lines(result, record))
     return EXIT_PASS if result.passed else EXIT_FAIL
+
+
+def _run_chain(arguments: argparse.Namespace) -> int:
+    """Faults on segments of the emulated chain, judged at every point; the exit status."""
+    request = link_request(arguments)
+    if request.has_two_ends or request.source != CHAIN:
+        raise InputError(
+            f"{request.source}: faults on the chain are judged at all its points", hint=f"name {CHAIN} alone"
+        )
+    chain = SourceRequest(
+        source=CHAIN,
+        option=request.option,
+        pointer=request.pointer,
+        hdlc_rate=request.hdlc_rate,
+        seed=request.seed,
+        load=CHAIN_LOAD,
+    )
+    trial = chain_trial(lambda: open_chain(chain), arguments.fault, request.hyperframes)
+    if arguments.json:
+        link = {"source": CHAIN, "option": request.option or "2", "seed": request.seed}
+        print_json({"schema": "framefray.inject/1", "link": link} | chain_trial_record(trial))
+    else:
+        print_lines(chain_trial_lines(trial))
+    return EXIT_PASS if trial.passed else EXIT_FAIL
 
 
 def _tell_place(text: str, now: int) -> None:

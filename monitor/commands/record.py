@@ -13,18 +13,21 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import NamedTuple
 
+from ..emulation.chain_recording import ChainRecording
+from ..emulation.chain_source import ChainPointSource
 from ..emulation.emulated_link import EmulatedSource
 from ..errors import InputError, OutputError
 from ..exports import SUFFIXES
 from ..faults.catalogue import parse_fault
+from ..faults.segments import fault_and_segment
 from ..formats.forms import Form, form_of_name
-from ..opening import SourceRequest, link_settings, open_source
+from ..opening import SourceRequest, link_settings, open_chain, open_source
 from ..process.interrupts import Stops
 from ..process.posix import can_wait_for_files, file_waits
 from ..process.streams import erase_progress, print_lines, show_progress, tell
 from ..recording.limits import Limit, parse_limit
 from ..recording.recorder import FaultyTap, RecordingTap, open_recording
-from ..sources.names import is_serial
+from ..sources.names import CHAIN, is_chain, is_serial
 from ..sources.news import News
 from ..sources.patience import LinePatience
 from ..text import counted
@@ -46,6 +49,8 @@ def _missing(tap: RecordingTap) -> int:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    if arguments.source == CHAIN and (arguments.out.endswith(("/", os.sep)) or Path(arguments.out).is_dir()):
+        return _record_chain(arguments)
     observed: list[RecordedLink] = []
     with metrics_served(arguments, lambda: [each.link() for each in observed]):
         return _run(arguments, observed)
@@ -70,13 +75,47 @@ def _run(arguments: argparse.Namespace, observed: list[RecordedLink]) -> int:
         return recording.finish(stops, failure)
 
 
+def _record_chain(arguments: argparse.Namespace) -> int:
+    """Every point of the emulated chain into a folder; the exit status."""
+    if arguments.metrics is not None:
+        raise InputError("--metrics is for the recording of one point, such as emulated:chain/RE-1>RE-2")
+    recording = ChainRecording(
+        open_chain(SourceRequest.of(arguments)),
+        Path(arguments.out),
+        faults=arguments.fault,
+        notes=arguments.note,
+        hyperframes=arguments.hyperframes,
+        hyperframes_per_second=arguments.pace or None,
+        limit=None if arguments.limit is None else parse_limit(arguments.limit),
+        overwrite=arguments.overwrite,
+    )
+    failure: OutputError | None = None
+    with Stops() as stops:
+        try:
+            with stops.running(recording.stop, lambda: recording.writing):
+                recording.run()
+        except OutputError as error:
+            failure = error
+        recording.write_truth()
+        held = counted(math.floor(recording.hyperframes), "hyperframe")
+        points = counted(len(recording.taps), "point")
+        print_lines([f"{arguments.out}: {held} of option {recording.chain.option.name} at {points}"])
+        if failure is not None:
+            tell(f"{failure}; what was recorded before is kept")
+            return EXIT_BAD_INPUT
+        if stops.seen:
+            tell(f"stopped by {stops.seen[0]}; what was recorded is kept")
+            return EXIT_INTERRUPTED
+    return 0
+
+
 def _open(arguments: argparse.Namespace, limit: Limit | None) -> RecordingTap:
     """The source with a tap on it; InputError where it cannot do what is asked, OutputError for OUT."""
     source = open_source(SourceRequest.of(arguments))
     try:
-        if isinstance(source, EmulatedSource):
+        if isinstance(source, EmulatedSource | ChainPointSource):
             for text in arguments.fault:
-                source.checked(text)
+                source.check_fault(text)
         elif arguments.fault and not hasattr(source, "inject"):
             raise InputError(f"{source.description} cannot inject faults")
         tap = open_recording(source, arguments.out, limit=limit, overwrite=arguments.overwrite)
@@ -151,7 +190,7 @@ class _Recording:
         for text in self._arguments.note:
             self._tap.note(text)
         self._waiting = list(self._arguments.fault)
-        if isinstance(self._tap.source, EmulatedSource):
+        if isinstance(self._tap.source, EmulatedSource | ChainPointSource):
             self._inject()
 
     def _inject(self) -> None:
@@ -198,7 +237,7 @@ class _Recording:
 def _check_faults(arguments: argparse.Namespace) -> None:
     """InputError for a fault that does not exist, and for one on a board that may not be made to send it."""
     for text in arguments.fault:
-        parse_fault(text)
+        parse_fault(fault_and_segment(text)[0] if is_chain(arguments.source) else text)
     if arguments.fault and is_serial(arguments.source) and arguments.form is None and not arguments.yes:
         raise InputError(
             f"{arguments.source}: this makes the board transmit damaged data",

@@ -1,4 +1,4 @@
-"""`framefray watch`: the screen on a source, lines of text, or a summary where there is no terminal."""
+"""`framefray watch`: the screen on a source, on several or on a site; lines of text, or a summary, without one."""
 
 from __future__ import annotations
 
@@ -15,15 +15,19 @@ from ..sources.names import SourceKind, named_source, source_kind
 from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise, summarise_read
 from .outputs import SourceWatch, metrics_served
 from .plain import PlainSettings, watch_plain
+from .site_watch import plan_of_words, watch_site
 
 
 def run(arguments: argparse.Namespace) -> int:
+    words = arguments.source
+    if (plan := plan_of_words(words)) is not None:
+        return watch_site(plan, SourceRequest.of(arguments, source=""), arguments)
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     plain = PlainSettings(arguments.every, arguments.event_rate, not arguments.no_traffic)
     if not terminal and not arguments.headless and not arguments.plain:
         tell("no terminal, so no screen; a text summary follows (--plain prints lines as they come)")
     headless = not arguments.plain and (arguments.headless or not terminal)
-    name, source_word = named_source(arguments.source)
+    name, source_word = named_source(words[0])
     request = SourceRequest.of(arguments, source=source_word)
     if headless and request.hyperframes is None and request.is_emulated:
         request = replace(request, hyperframes=HEADLESS_HYPERFRAMES)
@@ -45,4 +49,4 @@ def run(arguments: argparse.Namespace) -> int:
                 return summarise(pipeline, interrupts)
         from ..tui.app import run_screen
 
-        return run_screen(pipeline, fps=arguments.fps, iq_map=iq_map)
+        return run_screen(pipeline, fps=arguments.fps, iq_map=iq_map, title=name or "")

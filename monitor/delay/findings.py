@@ -13,7 +13,7 @@ from decoders.link_delay.delay import Compensation
 from decoders.link_delay.diagnosis import Diagnosis, Series
 
 from ..text import counted
-from .samples import DelayFinding, DelaySample
+from .samples import DelayFinding, DelaySample, was_counted_or_not_known
 
 __all__ = ["all_well", "findings_of", "series_of"]
 
@@ -35,6 +35,11 @@ _KIND_WORDS = {
         "the alignment offset is compensated with the wrong sign",
         "-2",
     ),
+    Compensation.TWICE: (
+        "compensation-twice",
+        "the alignment offset is compensated twice: the board does it, and gives the offset all the same",
+        "+1",
+    ),
     Compensation.OFF_BY_ONE: (
         "compensation-off-by-one",
         "the alignment offset is compensated off by one, as (offset + 1) mod {n}",
@@ -53,12 +58,26 @@ def findings_of(
 ) -> Iterator[DelayFinding]:
     """Everything wrong with one sample or more: resets not seen, compensation, step, drift, registers and line."""
     yield from _not_counted(samples, names)
+    causes = list(_causes(samples, found, names, option))
+    registers = list(_against_the_count(samples, names))
+    clocks = [s.compensated_clocks for s in samples]
+    if registers and (max(clocks) - min(clocks) > 1.0 or any(cause.fails for cause in causes)):
+        yield from registers  # the causes rest on these registers
+    else:
+        yield from causes
+
+
+def _causes(
+    samples: Sequence[DelaySample], found: Diagnosis, names: tuple[str, ...], option: LineRateOption
+) -> Iterator[DelayFinding]:
+    """What the offsets, the count and the line explain."""
     first = samples[0]
     interval = float(option.unit_interval_s * 10**9)
     n, clock_ui = len(samples), first.clock_ui
     compensation_wrong = False
     kinds: tuple[Compensation | None, ...] = (found.near, found.far)
-    if found.near is None:
+    known = found.near is not None or found.far is not None
+    if not known:
         kinds = _by_the_line(samples)
     for name, kind in zip(names, kinds, strict=False):
         if kind is None or kind is Compensation.CORRECT:
@@ -87,7 +106,7 @@ def findings_of(
         )
         # Less than one UI over the run is what any fibre does when the room warms up.
         yield DelayFinding("drift", "all resets", text, fails=abs(found.drift_ui) >= 1.0)
-    if found.near is not None and found.residual_ui > 0.5 + first.resolution_ui / math.sqrt(12.0):
+    if known and found.residual_ui > 0.5 + first.resolution_ui / math.sqrt(12.0):
         text = f"the delay varies by {found.residual_ui * interval:.3f} ns (standard deviation) for no reason found"
         yield DelayFinding("scatter", "all resets", text)
     yield from _against_the_line(samples, names, compensation_wrong, interval)
@@ -98,9 +117,27 @@ def _not_counted(samples: Sequence[DelaySample], names: tuple[str, ...]) -> Iter
     for number, sample in enumerate(samples, 1):
         if not sample.reset_counted:
             before, after = sample.resets_before, sample.resets_after
+            name, whose = names[0], "the board's"
+            if was_counted_or_not_known(before, after) and sample.far_resets is not None:
+                (before, after), name, whose = sample.far_resets, names[-1], f"{names[-1]}'s"
             counts = f"{before} before and after" if before == after else f"{before} before, {after} after"
-            text = f"reset {number} was acknowledged, but the board's count of resets does not show it ({counts})"
-            yield DelayFinding("reset-not-counted", names[0], f"{text}: not a measurement")
+            text = f"reset {number} was acknowledged, but {whose} count of resets does not show it ({counts})"
+            yield DelayFinding("reset-not-counted", name, f"{text}: not a measurement")
+
+
+def _against_the_count(samples: Sequence[DelaySample], names: tuple[str, ...]) -> Iterator[DelayFinding]:
+    """Registers against the change of the count, where one end was reset alone: twice is no step of the line."""
+    for index, name in enumerate(names):
+        lone = [(n, a) for n, s in enumerate(samples, 1) for a in s.alone if a.end == index]
+        differ = [(n, a) for n, a in lone if not a.fits(samples[0].clock_ui)]
+        if len(differ) > 1:
+            number, one = differ[0]
+            text = (
+                f"{name}: its alignment offset register disagrees with the count at"
+                f" {counted(len(differ), 'reset')} of its own, first at reset {number}:"
+                f" offset {one.offset_before} before and {one.offset_after} after, T14 {one.count_clocks:+g} clocks"
+            )
+            yield DelayFinding("register-disagrees", name, text)
 
 
 def _gaps_ui(samples: Sequence[DelaySample]) -> F64:
@@ -181,7 +218,7 @@ def _against_the_line(
 def all_well(found: Diagnosis, samples: Sequence[DelaySample]) -> str:
     """What a run without failures shows, and no more than that."""
     first = samples[0]
-    if found.near is None:
+    if found.near is None and found.far is None:
         text = "no errors; too few resets or offsets to decide how the alignment offset is compensated"
         return text + (", but every delay is that of the sync marker" if len(_gaps_ui(samples)) else "")
     text = "the delay is constant through all resets; the alignment offset is compensated correctly, no step"

@@ -101,6 +101,8 @@ def judge_delay(
     if len(samples) > 1:
         half = first.resolution_ui * interval / 2
         mean = readings(delay.tolist()) + rectangular(0.0, half)
+        if first.toffset_resolution_ui:
+            mean += rectangular(0.0, first.toffset_resolution_ui * interval / 2)
     status = DelayStatus(
         description=description,
         option=option,

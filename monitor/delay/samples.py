@@ -29,10 +29,12 @@ __all__ = [
     "DelaySample",
     "DelayStatus",
     "LineReading",
+    "LoneReset",
     "ResettableBoard",
     "loop_delay_bits",
     "read_line",
     "was_counted",
+    "was_counted_or_not_known",
 ]
 
 
@@ -47,12 +49,28 @@ class LineReading:
 
 
 @dataclass(frozen=True, slots=True)
+class LoneReset:
+    """What changed at the reset of one end alone: number `end` of the names; T14 in clocks, and its offset in UI."""
+
+    end: int
+    count_clocks: float
+    offset_before: int
+    offset_after: int
+
+    def fits(self, clock_ui: int) -> bool:
+        """Whether a count of whole clocks may change so with the offset."""
+        return abs(self.count_clocks * clock_ui + self.offset_after - self.offset_before) < clock_ui
+
+
+@dataclass(frozen=True, slots=True)
 class DelaySample:
     """One measurement after one reset; counts are parallel clocks, fractions where the board resolves them.
 
     `raw_clocks` is T14 as counted. `compensated_clocks` is T14 - Toffset with whatever the board adds for the
     word alignment offset of each receiver. `far_alignment_offset` is None in a loop of one board. `resets_before`
-    and `resets_after` are the board's own count of its resets, where it has one. `fec`: RS-FEC is on the line.
+    and `resets_after` are the board's own count of its resets, where it has one; `far_resets` those of the other,
+    before and after. `fec`: RS-FEC is on the line. `toffset_clocks`: what was taken off T14, and the UI to which a
+    board has counted it (0 where it was given). `alone`: what each end's reset by itself has changed.
     """
 
     alignment_offset: int
@@ -66,13 +84,18 @@ class DelaySample:
     resets_before: int | None = None
     resets_after: int | None = None
     fec: bool = False
+    far_resets: tuple[int, int] | None = None
+    toffset_clocks: float | None = None
+    toffset_resolution_ui: float = 0.0
+    alone: tuple[LoneReset, ...] = ()
 
     @property
     def reset_counted(self) -> bool:
-        """Whether the board's own count shows the reset; a sample without that is no measurement."""
-        if self.resets_before is None or self.resets_after is None:
-            return True
-        return was_counted(self.resets_before, self.resets_after)
+        """Whether each board's own count shows the reset; a sample without that is no measurement."""
+        far = self.far_resets or (None, None)
+        return was_counted_or_not_known(self.resets_before, self.resets_after) and was_counted_or_not_known(
+            *far
+        )
 
     @property
     def raw_ns(self) -> float:
@@ -86,6 +109,11 @@ class DelaySample:
 def was_counted(before: int, after: int) -> bool:
     """Whether a count of 32 bits shows one reset more; up to four, for a command may be carried out again."""
     return 1 <= (after - before) % (1 << 32) <= 4
+
+
+def was_counted_or_not_known(before: int | None, after: int | None) -> bool:
+    """The same, where a board may have no count."""
+    return before is None or after is None or was_counted(before, after)
 
 
 class ResettableBoard(Protocol):

@@ -9,12 +9,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from decoders.events import Event
-from decoders.frame_structure.frames import ALARM_BITS
 from decoders.line_coding.characters import LineForm
 from decoders.linerates import HYPERFRAMES_PER_SECOND, option_named
 from decoders.link.decoder import LinkDecoder
@@ -29,10 +28,12 @@ from ..protocol.stream import RecordReader, RecordWriter
 from .board_line import LineItems, open_board_line
 from .board_records import BoardRecords, event_codes
 from .board_sender import BoardSender
-from .board_state import BoardAlignment, line_code_status, status_flags
+from .board_state import TURNAROUND_CLOCKS, BoardAlignment, line_code_status, status_flags
 from .emulated_link import DEFAULT_RATE_CODES
 from .line_settings import LineSettings
 from .pair_stream import PairStream
+from .returned_alarms import ReturnedAlarms
+from .sent_places import SentPlaces
 
 __all__ = ["BoardSetup", "RecordBoard"]
 
@@ -43,7 +44,8 @@ RESET_HYPERFRAMES = 4
 class BoardSetup:
     """What a board is set to. `delay_bits` is its cable; `load` the share of both C&M channels that is filled.
 
-    `line`: RS-FEC and scrambling of what it sends, and RS-FEC of what it receives.
+    `line`: RS-FEC and scrambling of what it sends, and RS-FEC of what it receives. `realigns`: an RE whose uplink
+    does not move with its alignment offset.
     """
 
     name: str = "REC-A"
@@ -57,6 +59,12 @@ class BoardSetup:
     delay_bits: int = 1237
     bit_error_ratio: float = 0.0
     line: LineSettings = field(default_factory=LineSettings)
+    realigns: bool = False
+
+    @property
+    def uplink(self) -> bool:
+        """Whether it is an RE, whose uplink answers the downlink."""
+        return self.name.startswith("RE-")
 
     @property
     def sender_settings(self) -> SenderSettings:
@@ -105,7 +113,7 @@ class RecordBoard:
             setup.sender_settings,
             setup.seed,
             setup.load,
-            uplink=setup.name.startswith("RE-"),
+            uplink=setup.uplink,
             line=setup.line,
         )
         self.loopback = setup.loopback
@@ -117,6 +125,9 @@ class RecordBoard:
         self._alignment = BoardAlignment(self.option, self._random, fec=setup.line.fec)
         self._answer: tuple[int, r.Acknowledge | r.Refuse] | None = None
         self._pair = PairStream(self.option.name)
+        self._returned = ReturnedAlarms(acknowledges=setup.uplink)
+        self._places = SentPlaces(self.sender)
+        self._tell_turnaround()
 
     def _possible(self, data_type: int) -> int:
         """InputError for line data that the option does not have."""
@@ -149,14 +160,10 @@ class RecordBoard:
     def advance(self, n: int, *, room: bool = True) -> bytes:
         """n hyperframes pass; records for the host. Without `room` line data are lost and counted."""
         out = bytearray()
-        if self.loopback is r.Loopback.PAIR:
-            alarms = 0
-            if self.decoder.los.active:
-                alarms |= ALARM_BITS["los"] | ALARM_BITS["rai"]
-            if self.decoder.state.lof:
-                alarms |= ALARM_BITS["lof"] | ALARM_BITS["rai"]
-            self.sender.encoder.alarms = alarms
-        batches = self.sender.batch(n)
+        pair, los = self.loopback is r.Loopback.PAIR, self.decoder.los.active
+        batches = self._returned.batches(
+            self.sender, n, los=pair and los, lof=pair and self.decoder.state.lof
+        )
         self.sender.sent.clear()  # kept for those who write a truth file
         for batch in batches:
             damaged = self.loopback in (r.Loopback.CABLE, r.Loopback.PAIR)
@@ -185,6 +192,8 @@ class RecordBoard:
 
     def _told(self, events: Sequence[Event]) -> bytes:
         """Records of what the receiver has found."""
+        if self.loopback is r.Loopback.PAIR:
+            self._returned.receive(events)
         return b"".join(map(self._event, event_codes(events)))
 
     # ------------------------------------------------------------------------------------------ the other board
@@ -196,7 +205,14 @@ class RecordBoard:
     def link_changed(self, up: bool) -> None:
         """The link between the boards came up or went down; what was on its way is lost."""
         self._pair.changed(up)
+        self._tell_turnaround()
+        self._places.forget()
         self._line.restart()
+
+    def _tell_turnaround(self) -> None:
+        if self.setup.uplink:
+            bits = self._alignment.turnaround_bits(self.setup.delay_bits, realigns=self.setup.realigns)
+            self._pair.tell_turnaround(bits)
 
     def from_link(self, data: bytes, *, room: bool = True) -> bytes:
         """Take what comes from the other board; records for the host. InputError where it is another option."""
@@ -228,8 +244,6 @@ class RecordBoard:
         """A STATUS record, and behind it LINE_CODE at options 5 to 10."""
         counters, state = self.decoder.counters, self.decoder.state
         line, loopback = self._line, self.loopback
-        path = self.setup.delay_bits if loopback is r.Loopback.CABLE else 0
-        known = loopback in (r.Loopback.CABLE, r.Loopback.INTERNAL)
         status = r.Status(
             option=self.option.name,
             data_type=self.records.data_type,
@@ -237,7 +251,7 @@ class RecordBoard:
             loopback=loopback,
             flags=status_flags(self.decoder, line.blocks, loopback, fec=self.setup.line.fec),
             alignment_bits=None if state.lof or line.in_reset else self._alignment.bits,
-            delay_clocks=self._alignment.delay_clocks(path) if known else 0,
+            delay_clocks=self._delay_clocks(),
             clock_period_ps=round(1000 * clock_period_ns(self.option)),
             hyperframes=self.received,
             code_violations=counters["code_violations"] & 0xFFFFFFFF,
@@ -251,6 +265,18 @@ class RecordBoard:
         )
         code = line_code_status(self.decoder, line.blocks, loopback, self._alignment)
         return self._send(status) + (b"" if code is None else self._send(code))
+
+    def _delay_clocks(self) -> int:
+        """The delay count: the round trip, or Toffset at an RE that another board sends to; 0 unknown."""
+        path: int | None = {r.Loopback.INTERNAL: 0, r.Loopback.CABLE: self.setup.delay_bits}.get(
+            self.loopback
+        )
+        if self.loopback is r.Loopback.PAIR and self._pair.up:
+            if self.setup.uplink:
+                return TURNAROUND_CLOCKS
+            if self._pair.turnaround_bits is not None:
+                path = self._pair.turnaround_bits + self.setup.delay_bits
+        return 0 if path is None else self._alignment.delay_clocks(path)
 
     def _send(self, message: r.Message) -> bytes:
         return self.records.message(message, self.time_ns)
@@ -274,19 +300,17 @@ class RecordBoard:
         if isinstance(command, r.InjectFault):
             try:
                 fault = parse_fault(command.text)
-                at = self.received if fault.hyperframe is None else fault.hyperframe
-                if at < self.received:
-                    return refuse(r.Reason.OUT_OF_RANGE, f"hyperframe {at} is past; it is {self.received}")
-                # The host counts what was received, the sender what it sent.
-                sent_at = at - self.received + self.sender.next_hyperframe
-                self.sender.schedule(replace(fault, hyperframe=sent_at))
-                hyperframe, text = at, replace(fault, hyperframe=at).text
+                pair = self.loopback is r.Loopback.PAIR
+                placed = self._places.schedule(fault, self.received, pair=pair)
             except InputError as error:
                 return refuse(_why_not(command.text), str(error)[:400])
+            if placed is None:
+                return refuse(r.Reason.OUT_OF_RANGE, f"that hyperframe is past; it is {self.received}")
+            hyperframe, text = placed
             event = self._happened(r.EventCode.FAULT_PLACED)
         elif isinstance(command, r.SetLoopback):
             self.loopback = command.loopback
-            self._line.cutter.drop()
+            self._line.switch()
             event = self._happened(r.EventCode.LOOPBACK_SET, command.loopback)
         elif isinstance(command, r.ResetTransceiver):
             if not 1 <= command.which <= 3:
@@ -315,6 +339,7 @@ class RecordBoard:
     def _reset(self, which: r.Transceiver) -> r.BoardEvent:
         self.resets += 1
         self._alignment.draw()
+        self._tell_turnaround()
         if which & r.Transceiver.TRANSMITTER:
             self._line.go_dark(RESET_HYPERFRAMES)
         if which & r.Transceiver.RECEIVER:

@@ -18,6 +18,7 @@ from decoders.line_coding.code_8b10b import SymbolDecoder
 from decoders.line_coding.code_64b66b import BLOCK_BITS, BLOCK_OCTETS, PayloadDescrambler, join_blocks
 from decoders.linerates import LineRateOption
 
+from ..faults.injector import D21_5_SYMBOL
 from ..formats.form_writer import flagged_words
 from .block_deserialiser import BlockDeserialiser, flagged_blocks
 from .block_writer import BlockLineWriter
@@ -27,7 +28,7 @@ from .line_settings import LineSettings
 from .line_writer import LineWriter
 from .sent import SentBatch, bit_cuts
 
-__all__ = ["BlockLine", "BoardLine", "LineItems", "SymbolLine", "open_board_line"]
+__all__ = ["BoardBlockLine", "BoardLine", "BoardSymbolLine", "LineItems", "open_board_line"]
 
 LineItems = NDArray[Any]
 """Line data: uint16 symbols at 8B/10B, uint8 octets of packed line bits at 64B/66B."""
@@ -87,6 +88,10 @@ class BoardLine(ABC):
         """What comes next does not follow what came before: the receiver begins anew."""
         self._drop_held()
 
+    def switch(self) -> None:
+        """Another loopback: what is no whole hyperframe yet is not completed."""
+        self._drop_held()
+
     def _drop_held(self) -> int:
         """Forget what is no whole hyperframe yet; how many line bits those are."""
         return self.cutter.drop() * self.option.hyperframe_line_bits // self.option.hyperframe_octets
@@ -107,7 +112,7 @@ class BoardLine(ABC):
     def _received(self, items: LineItems) -> list[Piece]: ...
 
 
-class SymbolLine(BoardLine):
+class BoardSymbolLine(BoardLine):
     """8B/10B: the deserialiser of what is sent belongs to whichever board receives it, and is here."""
 
     item_bits = 10
@@ -123,6 +128,10 @@ class SymbolLine(BoardLine):
         super().restart()
         self._decoder = SymbolDecoder()
 
+    def gap(self, symbols: int) -> U16:
+        """So many symbols between two hyperframes: D21.5, which leaves the running disparity as it is."""
+        return self._deserialiser.take(np.full(symbols, D21_5_SYMBOL, np.uint16))
+
     def _sent(self, batch: SentBatch) -> U16:
         return self._writer.symbols(batch)
 
@@ -135,7 +144,7 @@ class SymbolLine(BoardLine):
         return self.cutter.take(flagged_words(coded.octets, *marks).astype("<u2"))
 
 
-class BlockLine(BoardLine):
+class BoardBlockLine(BoardLine):
     """64B/66B, with RS-FEC or without; the receiver looks for the blocks in the line bits."""
 
     item_bits = 8
@@ -156,6 +165,9 @@ class BlockLine(BoardLine):
         self._blocks.restart()
         self.cutter.wait()
 
+    def switch(self) -> None:
+        self.restart()
+
     def _drop_held(self) -> int:
         return self.cutter.drop() // BLOCK_OCTETS * BLOCK_BITS + self._blocks.held_bits
 
@@ -171,4 +183,4 @@ class BlockLine(BoardLine):
 def open_board_line(option: LineRateOption, line: LineSettings) -> BoardLine:
     """The line of an option's line code; InputError where the option has no such line."""
     line.check(option)
-    return BlockLine(option, line) if option.line_code == "64b66b" else SymbolLine(option)
+    return BoardBlockLine(option, line) if option.line_code == "64b66b" else BoardSymbolLine(option)

@@ -45,6 +45,17 @@ class BoardSender(EmulatedSender):
             channel = Plane.HDLC if plane is TrafficPlane.HDLC else Plane.ETHERNET
             self._shares[channel], self._credit[channel] = percent / 100, 0.0
 
+    def announced(self, hyperframe: int) -> tuple[int, int]:
+        """(BFN, HFN) of a hyperframe as they would be sent without a fault in it; earlier jumps are counted in."""
+        waiting = ((fault, fault.hyperframe) for fault in self._waiting)
+        lasting = ((place.fault, place.hyperframe) for place in self._lasting)
+        jumps = sum(
+            fault.values["by"]
+            for fault, at in (*waiting, *lasting)
+            if fault.kind.name == "sync.jump" and at is not None and at < hyperframe
+        )
+        return self.encoder.timing_of(hyperframe + jumps)
+
     def send_frame(self, plane: TrafficPlane, frame: bytes) -> str:
         """Queue one C&M frame, given without its FCS; why not, where there is no such channel."""
         encoder = self.encoder

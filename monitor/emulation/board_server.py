@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import select
-import socket
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -12,16 +11,13 @@ from ..errors import InputError
 from ..protocol.records import Loopback
 from .board import BoardSetup, RecordBoard
 from .host_port import HostPort, address_of
+from .host_session import MOST_WAITING, ROOM_OCTETS, HostSession
 from .pair_link import PairLink
-from .pipes import Pipe
 
-__all__ = ["BoardServing", "serve"]
+__all__ = ["MOST_HYPERFRAMES", "POLL_S", "BoardServing", "check_name", "serve"]
 
 MOST_HYPERFRAMES = 50
 MOST_NAME_OCTETS = 64
-ROOM_OCTETS = 256 << 10
-MOST_WAITING = 8 * ROOM_OCTETS
-STATUS_S = 1.0
 POLL_S = 0.05
 
 
@@ -40,9 +36,16 @@ class BoardServing:
 
 
 def serve(
-    setup: BoardSetup, serving: BoardServing, *, ready: Callable[[str], None], tell: Callable[[str], None]
+    setup: BoardSetup,
+    serving: BoardServing,
+    *,
+    ready: Callable[[str], None],
+    tell: Callable[[str], None],
+    make: Callable[[BoardSetup], RecordBoard] = RecordBoard,
 ) -> None:
     """Serve until the hyperframes are sent, or for ever. `ready` is called with the SOURCE to reach the board by.
+
+    `make` builds the board, where it is to be another one.
 
     InputError for settings that do not go together, and where a port or a path cannot be had.
     """
@@ -52,10 +55,9 @@ def serve(
         raise InputError(
             "--ber damages what a cable carries, and the board loops inside", hint="add --loopback cable"
         )
-    if not (setup.name.isprintable() and 0 < len(setup.name.encode()) <= MOST_NAME_OCTETS):
-        raise InputError(f"--name: 1 to {MOST_NAME_OCTETS} octets of printable text")
+    check_name(setup.name)
     try:
-        board = RecordBoard(setup)
+        board = make(setup)
     except ValueError as error:
         raise InputError(str(error)) from None
     host = HostPort(None if serving.tcp is None else address_of(serving.tcp, serving.listen_any))
@@ -70,6 +72,12 @@ def serve(
             link.close()
 
 
+def check_name(name: str) -> None:
+    """InputError for a name that a board cannot have."""
+    if not (name.isprintable() and 0 < len(name.encode()) <= MOST_NAME_OCTETS):
+        raise InputError(f"--name: 1 to {MOST_NAME_OCTETS} octets of printable text")
+
+
 class _Loop:
     """Time, the host and the link; ends after `limit` hyperframes."""
 
@@ -77,45 +85,32 @@ class _Loop:
         self, board: RecordBoard, host: HostPort, link: PairLink | None, pace: float, limit: int | None
     ) -> None:
         self.board = board
-        self.host = host
+        self.session = HostSession(board, host)
         self.link = link
         self.pace = pace
         self.limit = limit
         self._due_from = time.monotonic()
         self._done = 0
         self._sent = 0
-        self._next_status = 0.0
-        if host.pipe is not None:
-            host.pipe.waiting += board.start()
 
     def run(self) -> None:
         while not self._finished():
             n = self._due()
             if n:
-                self._to_host(self.board.advance(n, room=self._room()))
+                self.session.put(self.board.advance(n, room=self.session.room))
                 self._sent += n
                 self._done += n
                 if self.link is not None:
                     out = self.board.to_link()
                     if self.link.pipe is not None:
                         self.link.pipe.waiting += out
-            now = time.monotonic()
-            if now >= self._next_status and self.host.pipe is not None and now >= self.host.quiet_until:
-                self._next_status = now + STATUS_S
-                if self._room():
-                    self._to_host(self.board.status())
+            self.session.tell_status()
             self._wait(0.0 if n else POLL_S)
 
     def _finished(self) -> bool:
         if self.limit is None or self._sent < self.limit:
             return False
-        return self.host.pipe is None or not self.host.pipe.waiting
-
-    def _room(self) -> bool:
-        pipe = self.host.pipe
-        return (
-            pipe is not None and len(pipe.waiting) < ROOM_OCTETS and time.monotonic() >= self.host.quiet_until
-        )
+        return self.session.written
 
     def _due(self) -> int:
         """Hyperframes to make now.
@@ -124,7 +119,7 @@ class _Loop:
         """
         now = time.monotonic()
         partner = self.link.pipe if self.link is not None else None
-        held = len(partner.waiting) > ROOM_OCTETS if partner is not None else not self._room()
+        held = len(partner.waiting) > ROOM_OCTETS if partner is not None else not self.session.room
         if held or (self.limit is not None and self._sent >= self.limit):
             self._due_from, self._done = now, 0
             return 0
@@ -138,31 +133,21 @@ class _Loop:
             self._due_from, self._done = now, 0
         return min(due, left)
 
-    def _to_host(self, octets: bytes) -> None:
-        if self.host.pipe is not None:
-            self.host.pipe.waiting += octets
-
     def _wait(self, timeout: float) -> None:
         """Until something can be read or written, or the time for more has come."""
-        host, link = self.host, self.link
+        link, session = self.link, self.session
         if link is not None and link.join():
             self.board.link_changed(True)
         if self.pace and not timeout:
             timeout = 0.0
         elif self.pace:
             timeout = min(timeout, 1 / self.pace)
-        readers: list[int | socket.socket] = [
-            p.fd for p in (host.pipe, link and link.pipe) if p and len(p.waiting) < MOST_WAITING
-        ]
-        writers = [p.fd for p in (host.pipe, link and link.pipe) if p and p.waiting]
-        if host.listener is not None:
-            readers.append(host.listener)
+        readers, writers = session.readers(), session.writers()
+        if link is not None and link.pipe is not None:
+            readers += [link.pipe.fd] if len(link.pipe.waiting) < MOST_WAITING else []
+            writers += [link.pipe.fd] if link.pipe.waiting else []
         readable, _, _ = select.select(readers, writers, [], timeout)
-        if host.pipe is not None:  # before anybody new: it may have left just now
-            self._serve(host.pipe)
-        host.let_go()
-        if host.listener in readable and host.accept():
-            self._to_host(self.board.start())
+        session.serve(readable)
         if link is not None and link.pipe is not None:
             data = link.pipe.read()
             if data is None or not link.pipe.flush():
@@ -170,14 +155,4 @@ class _Loop:
                 self.board.link_changed(False)
             elif data:
                 link.heard = True
-                self._to_host(self.board.from_link(data, room=self._room()))
-
-    def _serve(self, pipe: Pipe) -> None:
-        # A host that commands and never reads is not heard until it has taken its answers.
-        data = pipe.read() if len(pipe.waiting) < MOST_WAITING else b""
-        if data:
-            self.host.quiet_until = 0.0
-            pipe.waiting += self.board.receive(data)
-        quiet = time.monotonic() < self.host.quiet_until
-        if data is None or not (quiet or pipe.flush()):
-            self.host.gone()
+                session.put(self.board.from_link(data, room=session.room))

@@ -14,8 +14,10 @@ from decoders.link_delay.delay import clock_bits
 from ..protocol import records as r
 from .block_deserialiser import BlockCounts, BlockDeserialiser
 
-__all__ = ["BoardAlignment", "line_code_status", "status_flags"]
+__all__ = ["TURNAROUND_CLOCKS", "BoardAlignment", "line_code_status", "status_flags"]
 
+TURNAROUND_CLOCKS = 416
+"""Toffset of radio equipment as its own clock counts it."""
 _PIPELINE_BITS = 240
 _MODULO = 0xFFFFFFFF
 
@@ -47,6 +49,13 @@ class BoardAlignment:
     def codeword_phase_bits(self) -> int:
         """Position of the codewords, 0 to 5279."""
         return (self.bits + self._clock * self._phase_blocks) % CODEWORD_BITS
+
+    def turnaround_bits(self, path_bits: int, *, realigns: bool) -> int:
+        """From the other board's line through a path so long to the line back: Toffset, `bits` early.
+
+        A board that `realigns` sends its line by whole clocks from the bit at which it receives.
+        """
+        return path_bits + TURNAROUND_CLOCKS * self._clock - (0 if realigns else self.bits)
 
     def delay_clocks(self, path_bits: int) -> int:
         """The board's delay count over a path so long: whole clocks, `bits` early; RS-FEC waits for its codeword."""

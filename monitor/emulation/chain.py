@@ -25,11 +25,16 @@ from decoders.link_delay.delay import fibre_delay_ns, unit_interval_ns
 from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.kinds import Context, Fault
-from ..faults.segments import fault_and_segment
+from ..faults.segments import (
+    PassedOn,
+    SegmentInjection,
+    fault_and_segment,
+    moved_symbols,
+    segment_expectations,
+)
 from ..sources.names import Segment
-from ..sources.source import Injection
 from .emulated_link import DEFAULT_RATE_CODES
-from .node import Node, NodePorts
+from .node import FrameBuffer, Node, NodePorts
 from .node_output import NodeOutput
 from .node_receiver import NodeReceiver
 from .node_sender import CmRelay, EndSender, RelaySender
@@ -153,7 +158,7 @@ class EmulatedChain:
         given = ChainSettings(option=option, nodes=tuple(nodes), **settings)  # type: ignore[arg-type]
         self.settings = given
         self.option = given.checked()
-        self.injections: list[tuple[Segment, Injection]] = []
+        self.injections: list[SegmentInjection] = []
         self._size = size = self.option.hyperframe_octets
         names = given.nodes
         down = [Segment(a, b) for a, b in pairwise(names)]
@@ -171,19 +176,24 @@ class EmulatedChain:
         self._outputs: dict[Segment, NodeOutput] = {}
         self._lines: dict[Segment, _Line] = {}
         self._points = {segment: _Point(self._ahead * size) for segment in self.points}
+        self._moved = dict.fromkeys(self.points, 0)
         self._build()
 
     # --- what it is made of -------------------------------------------------------------------------------
 
     def _segment_delays(self) -> dict[Segment, SegmentDelay]:
-        lengths = list(self.settings.lengths_m)
-        lengths += lengths[-1:] * (len(self._down) - len(lengths))
         delays = {}
-        for segment, length in zip(self._down, lengths, strict=False):
-            bits = round(fibre_delay_ns(length) / unit_interval_ns(self.option)) + 10 * PIPELINE_CLOCKS
+        for hop, segment in enumerate(self._down):
+            ui = fibre_delay_ns(self.length_m(hop)) / unit_interval_ns(self.option)
+            bits = round(ui) + 10 * PIPELINE_CLOCKS
             for direction in (segment, segment.reverse):
                 delays[direction] = SegmentDelay(bits, int(self._random.integers(0, 10)))
         return {segment: delays[segment] for segment in self.points}
+
+    def length_m(self, hop: int) -> float:
+        """Fibre of a hop, counted from 0 at the REC."""
+        lengths = self.settings.lengths_m
+        return lengths[min(hop, len(lengths) - 1)]
 
     def _through_delays(self) -> dict[str, tuple[int, int]]:
         """Symbols through each node down and up; of the last one Toffset alone, of the REC nothing."""
@@ -264,7 +274,7 @@ class EmulatedChain:
             ports,
             timing=NodeTiming(size, through_down, first, number),
             turn=sent_up - first,
-            through_up=through_up,
+            buffer=FrameBuffer(through_up),
             alarm_latency=latency,
         )
 
@@ -319,27 +329,43 @@ class EmulatedChain:
         self._outputs[segment].sender.check(fault)
         return segment, fault
 
-    def inject(self, text: str) -> Injection:
+    def inject(self, text: str) -> SegmentInjection:
         """Put a fault in on its segment at the hyperframe it names, as its receiver counts them, or at the next.
 
         InputError where it cannot be, and where that hyperframe is past.
         """
         segment, fault = self.checked(text)
-        sender = self._outputs[segment].sender
+        output = self._outputs[segment]
         offset = self._ahead - self.starts[segment] // self._size
-        first = sender.next_hyperframe - offset
+        first = output.sender.next_hyperframe - offset
         at = max(first, 0) if fault.hyperframe is None else fault.hyperframe
         if at < first:
             raise InputError(f"fault {text}: hyperframe {at} is past", hint=f"the next one is {first}")
         here = Fault(fault.kind, at, fault.values)
-        sender.schedule(Fault(fault.kind, at + offset, fault.values))
+        output.sender.schedule(Fault(fault.kind, at + offset, fault.values))
+        settings = output.sender.settings
         context = Context(
-            self.option,
-            pointer_p=sender.settings.pointer_p,
-            hdlc_rate_code=sender.settings.hdlc_rate_code,
-            bits=False,
+            self.option, pointer_p=settings.pointer_p, hdlc_rate_code=settings.hdlc_rate_code, bits=False
         )
         separator = "," if here.values else ":"
-        injection = Injection(at, f"{here.text}{separator}segment={segment.name}", here.expected(context))
-        self.injections.append((segment, injection))
+        injection = SegmentInjection(
+            at,
+            f"{here.text}{separator}segment={segment.name}",
+            here.expected(context),
+            segment=segment,
+            expectations=MappingProxyType(
+                segment_expectations(here, context, segment, self.settings.nodes, self._passed_on(segment))
+            ),
+        )
+        self.injections.append(injection)
+        self._moved[segment] += moved_symbols(fault)
         return injection
+
+    def _passed_on(self, segment: Segment) -> PassedOn:
+        return PassedOn(
+            cm_octets=self.settings.cm_relay is CmRelay.OCTETS,
+            vendor=not self.settings.own_vendor,
+            elastic_symbols=ELASTIC_SYMBOLS,
+            moved_symbols=self._moved[segment],
+            alarm_latency_hyperframes=self.alarm_latency_hyperframes,
+        )

@@ -98,6 +98,10 @@ class EmulatedSource:
         self._sender.check(fault)
         return fault
 
+    def check_fault(self, text: str) -> None:
+        """InputError where the fault cannot be on this link."""
+        self.checked(text)
+
     def inject(self, text: str) -> Injection:
         """Put a fault in at the next hyperframe, or the one it names; InputError where it cannot be."""
         fault = self.checked(text)

@@ -14,8 +14,9 @@ acknowledged up (clause 4.2.7.6.1; lengths from memory).
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,7 +31,7 @@ from .node_receiver import NodeReceiver, ReceivedHyperframe
 from .node_sender import Outgoing
 from .node_timing import ELASTIC_SYMBOLS, NodeTiming, Slot
 
-__all__ = ["ACKNOWLEDGE_HYPERFRAMES", "Node", "NodePorts"]
+__all__ = ["ACKNOWLEDGE_HYPERFRAMES", "FrameBuffer", "FrameQueue", "Node", "NodePorts", "UplinkBuffer"]
 
 ACKNOWLEDGE_HYPERFRAMES = 5
 """How long a reset request is acknowledged (an implementation that cites the standard: at least 5)."""
@@ -58,9 +59,9 @@ class _Due:
 class Node:
     """`timing` None makes it the REC, which begins with hyperframe `number` at symbol 0.
 
-    `turn` symbols lie between the start of a hyperframe sent down and the same one sent up; `through_up` is the least
-    delay of the frame buffer. An alarm of the receiver that faces away from the REC is in the downlink
-    `alarm_latency` symbols later.
+    `turn` symbols lie between the start of a hyperframe sent down and the same one sent up; `buffer` holds the uplink
+    of the node behind. An alarm of the receiver that faces away from the REC is in the downlink `alarm_latency`
+    symbols later.
     """
 
     def __init__(
@@ -71,14 +72,14 @@ class Node:
         timing: NodeTiming | None = None,
         number: int = 0,
         turn: int = 0,
-        through_up: int = 0,
+        buffer: UplinkBuffer | None = None,
         alarm_latency: int = 0,
     ) -> None:
         self.name = name
         self.ports = ports
         self._timing = timing
         self._turn = turn
-        self._buffer = _FrameBuffer(through_up)
+        self._buffer = buffer or FrameBuffer(0)
         self._latency = alarm_latency
         self._number = number
         self._start = 0
@@ -155,29 +156,42 @@ class Node:
             hyperframes.append((due.slot.gap, Outgoing(due.slot.number, alarms, content)))
         return out.send(hyperframes)
 
-    def reset(self, symbols: int) -> None:
-        """The transceivers are reset: they send nothing for so many symbols, and look for sync anew."""
+    def reset(self, hyperframes: int) -> None:
+        """The transceivers are reset: they send nothing for so many hyperframes, and look for sync anew."""
         for output in (self.ports.down_out, self.ports.up_out):
             if output is not None:
-                output.darken(symbols)
+                output.line.go_dark(hyperframes)
         for receiver in (self.ports.down_in, self.ports.up_in):
             if receiver is not None:
                 receiver.restart()
 
 
-class _FrameBuffer:
-    """Uplink hyperframes from the next node that wait for their place; `least` symbols is the shortest wait."""
+class UplinkBuffer(ABC):
+    """Uplink hyperframes of the node behind that wait for their place in this node's uplink."""
 
-    def __init__(self, least: int) -> None:
-        self._least = least
-        self._wait = least
+    def __init__(self) -> None:
         self._waiting: deque[ReceivedHyperframe] = deque()
 
     def receive(self, hyperframes: Sequence[ReceivedHyperframe]) -> None:
         self._waiting.extend(hyperframes)
 
+    @abstractmethod
     def take(self, start: int, size: int) -> ReceivedHyperframe | None:
-        """The hyperframe for the place `start`; the wait is set anew where one in HFNSYNC comes elsewhere."""
+        """The hyperframe of `size` symbols for the place `start`; None where there is none yet."""
+
+    @abstractmethod
+    def may_come(self, start: int, size: int, progress: int) -> bool:
+        """Whether one for the place `start` may still come; the receiver has judged up to symbol `progress`."""
+
+
+class FrameBuffer(UplinkBuffer):
+    """By time: `least` symbols is the shortest wait. It is set anew where a hyperframe in HFNSYNC comes elsewhere."""
+
+    def __init__(self, least: int) -> None:
+        super().__init__()
+        self._least = self._wait = least
+
+    def take(self, start: int, size: int) -> ReceivedHyperframe | None:
         while self._waiting:
             first = self._waiting[0]
             late = first.start + self._wait - start
@@ -194,5 +208,26 @@ class _FrameBuffer:
         return None
 
     def may_come(self, start: int, size: int, progress: int) -> bool:
-        """Whether a hyperframe for the place `start` may still be received."""
         return not self._waiting and progress < start - self._wait + size + ELASTIC_SYMBOLS
+
+
+class FrameQueue(UplinkBuffer):
+    """In turn, for links whose symbols do not come at the same time; `alive` says whether one is to be waited for.
+
+    Where too many wait, all but the latest are dropped.
+    """
+
+    def __init__(self, alive: Callable[[], bool], most: int = 256) -> None:
+        super().__init__()
+        self._alive, self._most = alive, most
+
+    def receive(self, hyperframes: Sequence[ReceivedHyperframe]) -> None:
+        super().receive(hyperframes)
+        if len(self._waiting) > self._most:
+            self._waiting = deque([self._waiting[-1]])
+
+    def take(self, start: int, size: int) -> ReceivedHyperframe | None:
+        return self._waiting.popleft() if self._waiting else None
+
+    def may_come(self, start: int, size: int, progress: int) -> bool:
+        return not self._waiting and self._alive()

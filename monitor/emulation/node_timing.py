@@ -61,20 +61,19 @@ class NodeTiming:
 
     def _next(self, progress: int) -> Slot | None:
         while self._waiting:
-            late = self._waiting[0].start + self._through - self.next_start
-            if late < -ELASTIC_SYMBOLS:
-                self._waiting.popleft()  # its time is over
-            elif late <= ELASTIC_SYMBOLS:
+            first = self._waiting[0]
+            late = first.start + self._through - self.next_start
+            if abs(late) <= ELASTIC_SYMBOLS:
                 return self._slot(0, self._waiting.popleft())
-            elif late < self._size and self._waiting[0].locked:
-                return self._slot(late, self._waiting.popleft())
+            in_step = (late + ELASTIC_SYMBOLS) % self._size <= 2 * ELASTIC_SYMBOLS
+            if late < 0 or not (in_step or first.locked):
+                self._waiting.popleft()  # its time is over, or it is at another place and not yet in HFNSYNC
+            elif in_step or late >= self._size:
+                return self._slot(0, None)
             else:
-                break
+                return self._slot(late, self._waiting.popleft())
         if progress < self.next_start - self._through + self._size + ELASTIC_SYMBOLS:
             return None
-        if self._waiting and self._waiting[0].start + self._through - self.next_start < self._size:
-            self._waiting.popleft()  # not yet in HFNSYNC, and at another place
-            return self._next(progress)
         return self._slot(0, None)
 
     def _slot(self, gap: int, content: ReceivedHyperframe | None) -> Slot:

@@ -11,6 +11,7 @@ import numpy as np
 from decoders.arrays import I64, U8, U16
 from decoders.counters import COUNTERS, FRAME_COUNTERS
 from decoders.frame_structure import controlwords as cw
+from decoders.line_coding.block_forms import fec_shows
 from decoders.line_coding.characters import LineForm
 from decoders.line_coding.code_8b10b import K28_5_SYMBOLS, pack_symbols, symbols_at
 from decoders.line_coding.code_64b66b import START, TERMINATE
@@ -141,7 +142,6 @@ def truth_record(
                 "fcs": sent.fcs.hex(),
             }
         )
-    vendor = audit.vendor
     counters |= audit.counters
     faults = []
     for place in sender.placed:
@@ -170,14 +170,15 @@ def truth_record(
             "pointer_p": settings.pointer_p,
             "hdlc_rate_code": settings.hdlc_rate_code,
             "protocol_version": settings.version,
-            **_line_record(sender, audit, hyperframes),
+            **_line_record(sender, audit, hyperframes, form),
         },
+        "sent_with_fec": sender.line.fec,
         "hyperframes": hyperframes,
         "first": _timing(audit.timing[0]),
         "last": _timing(audit.timing[-1]),
         "computed": reference is not None,
         "frames": frames,
-        "vendor": vendor,
+        "vendor": audit.vendor,
         "faults": faults,
         "counters": counters,
     }
@@ -197,17 +198,24 @@ def _seen_in(context: Context, form: LineForm) -> Context:
     return replace(context, flags=form.has_flags, bits=bits, blocks=bits or form is LineForm.BLOCKS)
 
 
-def _line_record(sender: EmulatedSender, audit: TruthAudit, hyperframes: int) -> dict[str, Any]:
-    """RS-FEC, scrambling and sync word as `decode --json` names them; the seed is that of the last hyperframe."""
-    line = sender.line
-    header_xor = ("on" if line.fec_header_xor else "off") if line.fec else None
+def _line_record(
+    sender: EmulatedSender, audit: TruthAudit, hyperframes: int, form: LineForm
+) -> dict[str, Any]:
+    """RS-FEC, scrambling and sync word as `decode --json` names them; the seed is that of the last hyperframe.
+
+    In a format behind the line code there is no RS-FEC to be found, whatever was sent.
+    """
+    line, shows = sender.line, fec_shows(sender.option, form)
+    fec = line.fec and shows
+    header_xor = ("on" if line.fec_header_xor else "off") if fec else None
     scrambling = None if line.scrambling is None else {"version": line.version, "seed": audit.seed}
     sync_word = None
     if sender.option.line_code == "64b66b":
         known_by = "measured" if hyperframes > 1 else "assumed"
         sync_word = {"layout": f"T{TERMINATE_AT}_S0", "origin": "T", "known_by": known_by}
     return {
-        "fec": "on" if line.fec else "off",
+        "fec": "on" if fec else "off",
+        "fec_shows": shows,
         "fec_header_xor": header_xor,
         "scrambling": scrambling,
         "sync_word": sync_word,

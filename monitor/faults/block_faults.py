@@ -158,7 +158,10 @@ def _header(values: Values, context: Context) -> Expectation:
     """The first payload octet is taken for the type octet of a control block, and is anything."""
     tolerated = dict(CONTROL) if _block_hits_control(values, context) else {}
     if not context.blocks:
-        return Expectation(tolerated=tolerated | because("/T/ or /S/ by chance", ("unexpected_k",)))
+        tolerated |= because("/T/ or /S/ by chance", ("unexpected_k",))
+        if context.fec and context.flags:
+            tolerated |= because("a type that no group can have", ("block_header_errors",))
+        return Expectation(tolerated=tolerated)
     counters: tuple[str, ...] = ("block_type_unexpected", "unexpected_k")
     if context.fec:  # the nibble that is left out of a group comes back as another, or the type has none
         counters += ("block_header_errors",)
@@ -213,7 +216,9 @@ def _dark(values: Values, context: Context) -> Expectation:
     """A constant level has headers 00 or 11: all are bad, by any rule."""
     dark = context.within_stream(values["hyperframes"])
     if not context.flags:
-        exact = {"missed_sync_bytes": min(dark, 3)} | ({"lof_events": 1} if dark >= 3 else {})
+        # The first block behind cannot be descrambled, and it is that of the next sync word.
+        missed = min(context.within_stream(values["hyperframes"] + 1), _LOST_AFTER)
+        exact = {"missed_sync_bytes": missed} | ({"lof_events": 1} if missed == _LOST_AFTER else {})
         return Expectation(exact, (), _without(GARBLED, exact), within_hyperframes=dark + _SETTLE)
     exact = {"los_events": 1, "lof_events": 1}
     blocks = context.option.hyperframe_octets // _BLOCK_OCTETS
@@ -233,6 +238,13 @@ def _moved(
 ) -> Expectation:
     """Line bits more or fewer. Whole blocks move the hyperframe alone; a codeword is spoiled by any."""
     moved_blocks = bits % _BLOCK_BITS == 0
+    if not context.bits and not context.flags and (context.fec or not moved_blocks):
+        # Octets behind a receiver of line bits: how many blocks it loses until it has lock again is its own affair.
+        bounds = (Range(("missed_sync_bytes",), 0, _LOST_AFTER * times), Range(("lof_events",), 0, times))
+        garbled = _without(GARBLED, ("missed_sync_bytes",)) | TRAFFIC_LOST
+        return Expectation(
+            ranges=bounds, tolerated=garbled, within_hyperframes=(times - 1) * every + 3 + _SETTLE
+        )
     signal_lost = context.flags and (context.fec or not moved_blocks)
     exact = {"lof_events": times}
     if signal_lost:
@@ -296,6 +308,23 @@ def _pn(values: Values, context: Context) -> Expectation:
     # What comes behind the codeword that raises LOS may be looked for anew instead of read.
     ranges = tuple(Range((name,), by // values["codewords"], by) for name, by in expected.exact.items())
     return replace(expected, exact={}, ranges=ranges)
+
+
+def _header_rule(values: Values, context: Context) -> Expectation:
+    """A right codeword whose header bits mean something else: about half of its groups have blocks of wrong kinds."""
+    garbled = (
+        GARBLED | LOS_NOT_JUDGED | because("codewords are looked for anew after LOS", ("fec_lock_losses",))
+    )
+    garbled = _without(garbled, (name for name in _LINE if name.startswith("fec_")))
+    if not context.flags:
+        return Expectation(tolerated=garbled, within_hyperframes=2 + _SETTLE)
+    kinds: tuple[str, ...] = ("block_header_errors", "unexpected_k")
+    if context.blocks:
+        kinds += ("block_type_unexpected",)
+    # Without line bits or blocks a wrong kind of block may leave no mark.
+    least = values["codewords"] if context.blocks else 0
+    ranges = (Range(kinds, least, _BLOCKS_PER_CODEWORD * values["codewords"]),)
+    return Expectation(ranges=ranges, tolerated=_without(garbled, kinds), within_hyperframes=2 + _SETTLE)
 
 
 def _phase(values: Values, context: Context) -> Expectation:
@@ -435,6 +464,17 @@ BLOCK_FAULTS = (
             Parameter("codewords", 1, 10, 1, "codewords", "how many"),
         ),
         _pn,
+    ),
+    _kind(
+        "fec.header_rule",
+        Layer.SYMBOLS,
+        "send codewords with the other header rule",
+        "IEEE 802.3 clause 91.5.2.5, last step; which rule CPRI clause 6.9 has is not known",
+        (
+            Parameter("codeword", 0, 90, 5, "", "the first, from the one that begins in the hyperframe"),
+            Parameter("codewords", 1, 10, 1, "codewords", "how many"),
+        ),
+        _header_rule,
     ),
     _kind(
         "fec.phase",

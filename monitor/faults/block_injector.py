@@ -7,7 +7,7 @@ import numpy as np
 from decoders.arrays import I64, U8, U64
 from decoders.frame_structure.frames import octet_index
 from decoders.line_coding.code_64b66b import BLOCK_BITS, BLOCK_OCTETS, START, TERMINATE
-from decoders.line_coding.fec_codewords import pn_5280
+from decoders.line_coding.fec_codewords import other_header_rule, pn_5280
 from decoders.linerates import LineRateOption
 
 from .kinds import Fault
@@ -152,6 +152,8 @@ def damage_codeword(fault: Fault, codeword: U8, number: int) -> None:
     """Damage one codeword as on the line, uint8 (660,), in place."""
     if fault.kind.name == "fec.pn":
         codeword ^= pn_5280()
+    elif fault.kind.name == "fec.header_rule":
+        codeword[:] = other_header_rule((codeword ^ pn_5280())[None])[0] ^ pn_5280()
     elif fault.kind.name == "fec.symbols":
         random = np.random.default_rng([fault.values["seed"], number])
         count = fault.values["symbols"]

@@ -69,6 +69,10 @@ def parse_fault(text: str) -> Fault:
     items: dict[str, str] = {}
     for item in filter(None, tail.split(",")):
         key, equals, value = item.partition("=")
+        if key.strip() == "segment":
+            raise InputError(
+                f"fault {name}: there are no segments here", hint="those of emulated:chain are named so"
+            )
         if not equals:
             raise InputError(f"fault {name}: {item!r} is not key=value of its parameters ({_names(kind)})")
         items[key.strip()] = value

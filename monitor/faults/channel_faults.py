@@ -255,7 +255,7 @@ _FAST = (
         "ethernet.code",
         Layer.CHANNEL,
         "insert a 4B/5B code group that is H or invalid into one Ethernet frame",
-        f"{_ETHERNET} 24.2, table 24-1; an error in the preamble spoils the frame, too: clause 22.2.1.5 (from memory)",
+        "IEEE 802.3 table 24-1; one in the preamble spoils the frame, too: clause 22.2.1.5 (from memory)",
         (
             Parameter(
                 "at",

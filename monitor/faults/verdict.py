@@ -59,6 +59,8 @@ class Verdict(StrEnum):
     """No counter was expected to change; those that did are allowed side effects."""
     SILENT = "no counter expected to change; none did"
     CLEAN = "clean"
+    UNPROVEN = "not proven"
+    """Nothing had to change, nothing did, and nothing else says that the receiver did what it should."""
     LEFT_OUT = "left out"
     WAITING = "waiting"
     """The time that the fault is given is not over."""
@@ -77,7 +79,7 @@ class Verdict(StrEnum):
     @property
     def word(self) -> str:
         """`pass`, `fail` or `skip`; `-` where nothing is decided."""
-        if self is Verdict.LEFT_OUT:
+        if self in (Verdict.LEFT_OUT, Verdict.UNPROVEN):
             return "skip"
         if not self.final:
             return "-"
@@ -85,7 +87,16 @@ class Verdict(StrEnum):
 
 
 _ORDER = list(Verdict)
-_PASSED = frozenset((Verdict.DETECTED, Verdict.BOUNDED, Verdict.SILENT, Verdict.CLEAN, Verdict.LEFT_OUT))
+_PASSED = frozenset(
+    (
+        Verdict.DETECTED,
+        Verdict.BOUNDED,
+        Verdict.SILENT,
+        Verdict.CLEAN,
+        Verdict.UNPROVEN,
+        Verdict.LEFT_OUT,
+    )
+)
 
 
 @dataclass(frozen=True, slots=True)

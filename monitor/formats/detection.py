@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from decoders.arrays import U8, U16
+from decoders.arrays import I64, U8, U16
 from decoders.line_coding.code_8b10b import K28_5, K28_5_SYMBOLS, find_sync_symbols
-from decoders.linerates import HYPERFRAMES_PER_FRAME, OPTIONS
+from decoders.line_coding.scrambling import SCRAMBLED_OPTIONS, keystream_octets, known_seeds
+from decoders.linerates import HYPERFRAMES_PER_FRAME, OPTIONS, LineRateOption
 
 from ..errors import InputError
 from ..text import counted
@@ -37,8 +38,14 @@ def find_sync(
     """Sync of a line form in `data` (uint8, shape (n,)), or None; 64B/66B is looked for before 8B/10B.
 
     `prefer` wins where it explains the data as well. Octets are judged by the running hyperframe number, or
-    without `by_number` by fillers and spacing alone.
+    without `by_number` by fillers and spacing alone; of both line codes the one counts whose sync words cover more.
     """
+    if form is Form.OCTETS:
+        blocks = find_block_sync(data, form, prefer, by_number=by_number)
+        found = [blocks, _find_in_octets(data, prefer, by_number)]
+        if prefer is not None and OPTIONS[prefer].line_code == "8b10b":
+            found.reverse()  # the first of two that cover as much
+        return max((f for f in found if f is not None), key=_covered, default=None)
     if prefer is not None and OPTIONS[prefer].line_code == "8b10b":
         return _find_symbol_sync(data, form, prefer, by_number) or find_block_sync(
             data, form, prefer, by_number=by_number
@@ -52,8 +59,6 @@ def _find_symbol_sync(data: U8, form: Form, prefer: str | None, by_number: bool)
     if form is Form.BITS:
         commas = find_sync_symbols(data, 0, 8 * len(data))
         return option_of_spacing(commas, 8 * len(data), 10, form, line_code="8b10b", prefer=prefer)
-    if form is Form.OCTETS:
-        return _find_in_octets(data, prefer, by_number)
     if form is Form.BLOCKS:
         return None
     best: SyncFinding | None = None
@@ -71,6 +76,11 @@ def _find_symbol_sync(data: U8, form: Form, prefer: str | None, by_number: bool)
         if found is not None and (best is None or found.spacings > best.spacings):
             best = found
     return best
+
+
+def _covered(found: SyncFinding) -> int:
+    """Octets of the link between the sync words that were seen."""
+    return found.spacings * OPTIONS[found.option].hyperframe_octets
 
 
 def _words(data: U8, skip: int) -> U16:
@@ -105,13 +115,30 @@ def _find_in_octets(data: U8, prefer: str | None, by_number: bool) -> SyncFindin
         chance = len(places) ** 2 / len(data)
         first = paired_positions(places, spacing)
         if by_number:
-            first = with_running_hfn(data, first, spacing)
+            plain = with_running_hfn(data, first, spacing)
+            scrambled = option.name in SCRAMBLED_OPTIONS
+            first = np.union1d(plain, _with_running_seed(data, first, option)) if scrambled else plain
             chance *= HYPERFRAMES_PER_FRAME / 65536
         else:
             for y in range(2, size):  # the same in both, scrambled or not
                 first = first[data[first + y] == data[first + spacing + y]]
         seen[option.name] = (len(first), chance, len(data) // spacing - 1)
     return elected_option(seen, Form.OCTETS, prefer)
+
+
+def _with_running_seed(data: U8, starts: I64, option: LineRateOption) -> I64:
+    """As `with_running_hfn`, of version 2: a seed fits the octets that are known, and takes HFN off."""
+    spacing, width = option.hyperframe_octets, option.word_octets
+    number = spacing // 4  # Z.64.0
+    starts = starts[starts + spacing + number < len(data)]
+    fits, hfn = [], []
+    for begins in (starts, starts + spacing):
+        seeds, fit = known_seeds(data[begins[:, None] + np.arange(width)])
+        fits.append(fit)
+        hfn.append((data[begins + number] ^ keystream_octets(seeds, number)).astype(np.int64))
+    valid = fits[0] & fits[1] & (hfn[0] < HYPERFRAMES_PER_FRAME)
+    found: I64 = starts[valid & ((hfn[0] + 1) % HYPERFRAMES_PER_FRAME == hfn[1])]
+    return found
 
 
 @dataclass(slots=True)

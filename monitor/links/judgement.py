@@ -15,6 +15,7 @@ from ..errors import InputError
 from ..faults.catalogue import parse_fault
 from ..faults.injector import reach
 from ..faults.kinds import Context, Expectation, Fault, Range
+from ..faults.segments import fault_and_segment
 from ..faults.together import together
 from ..faults.verdict import (
     GOOD_FRAMES,
@@ -107,7 +108,7 @@ def live_judgement(injected: InjectedFault, snapshot: Snapshot) -> Judged:
 
 def _catalogued(text: str) -> Fault | None:
     try:
-        return parse_fault(text)
+        return parse_fault(fault_and_segment(text)[0])
     except InputError:  # of another version
         return None
 
@@ -128,6 +129,8 @@ def _expectation(
     """What the fault declares on this link, and what the link does by itself."""
     if injected.elsewhere:
         own = Expectation()
+    elif injected.expectation is not None:
+        own = injected.expectation
     elif fault is None:
         own = Expectation(injected.expected)
     else:

@@ -43,6 +43,16 @@ class LinkWatch:
     def __post_init__(self) -> None:
         self.log = deque(maxlen=self.history)
 
+    def resume(self, kept: Snapshot) -> None:
+        """Go on where another decoder of this link has stopped: its counts are kept, and the log is numbered on."""
+        progress, decoder = self.decoder.progress, self.decoder
+        decoder.counters.update(kept.counters)
+        progress.hyperframes, progress.missed = kept.hyperframes, kept.hyperframes_missed
+        progress.not_received = kept.hyperframes_not_received
+        progress.gaps_of_unknown_length = kept.breaks_of_unknown_length + 1
+        self.events = kept.events
+        self.last_change, self._previous = dict(kept.last_change), dict(kept.counters)
+
     def on_block(self, block: HyperframeBlock) -> None:
         """Keep the control words, where they changed, and one hyperframe's IQ."""
         control = block.octets[:, :, 0, :]

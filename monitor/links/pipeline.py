@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Sequence
+from typing import Protocol
 
 from decoders.events import Event
 from decoders.line_coding.characters import LineForm
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 from decoders.link.settings import LinkSettings
 
+from ..faults.segments import SegmentInjection
 from ..sources.news import News
 from ..sources.source import (
     Chunk,
@@ -27,10 +29,22 @@ from .judgement import OwnTraffic
 from .link_watch import LinkWatch
 from .snapshot import BoardSaid, InjectedFault, LogEntry, Snapshot, SourceWarning
 
-__all__ = ["Pipeline"]
+__all__ = ["DecodingTap", "Pipeline"]
 
 MOST_LINES = 20
 """Lines of a board's log that are taken with one chunk."""
+
+
+class DecodingTap(Protocol):
+    """Gets what a pipeline decodes beside its watch, in the thread that decodes.
+
+    Between `begin` and `receive` come the blocks of one chunk, and in `receive` its events; `end` comes last.
+    """
+
+    def begin(self) -> None: ...
+    def on_block(self, block: HyperframeBlock) -> None: ...
+    def receive(self, events: Sequence[Event]) -> None: ...
+    def end(self) -> None: ...
 
 
 class Pipeline:
@@ -46,6 +60,7 @@ class Pipeline:
         self.restarts = 0
         self.ended = False
         self.failure: Exception | None = None
+        self.tap: DecodingTap | None = None
         self.chunks: Iterator[Chunk] = source.chunks()
         self._lock = threading.Lock()
         self._injected: list[InjectedFault] = []
@@ -54,8 +69,14 @@ class Pipeline:
         if isinstance(source, RestartingSource):
             source.on_restart = self.restart
 
+    def resume(self, kept: Snapshot) -> None:
+        """Before the first step: go on where another pipeline of this link has stopped."""
+        self.watch.resume(kept)
+
     def _on_block(self, block: HyperframeBlock) -> None:
         self.watch.on_block(block)
+        if self.tap is not None:
+            self.tap.on_block(block)
 
     def step(self) -> bool:
         """Read and decode one chunk; False when the stream has ended."""
@@ -68,12 +89,23 @@ class Pipeline:
         with self._lock:
             self._remark()
             if chunk is not None:
-                self.watch.take(received(self.decoder, chunk))
+                if self.tap is not None:
+                    self.tap.begin()
+                self._take_events(received(self.decoder, chunk))
                 passed = self.decoder.hyperframes + self.decoder.hyperframes_missed
                 self._own.receive(passed, self.decoder.counters)
             elif not self.ended:
-                self.watch.take(self.decoder.finish())
+                if self.tap is not None:
+                    self.tap.begin()
+                self._take_events(self.decoder.finish())
                 self.ended = True
+                if self.tap is not None:
+                    self.tap.end()
+
+    def _take_events(self, events: list[Event]) -> None:
+        self.watch.take(events)
+        if self.tap is not None:
+            self.tap.receive(events)
 
     def _remark(self) -> None:
         """What the source warns of, and what a board says, stand in the log, too."""
@@ -149,6 +181,7 @@ class Pipeline:
                 elsewhere,
                 self.decoder.breaks_of_unknown_length,
                 self._own.moved,
+                injection.here if isinstance(injection, SegmentInjection) else None,
             )
             self._injected.append(fault)
         return fault

@@ -13,6 +13,7 @@ from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, Plane
 from decoders.frame_structure.frames import ALARM_BITS
 
+from ..faults.kinds import Expectation
 from ..sources.source import BoardReport, Standstill
 
 __all__ = ["BoardSaid", "InjectedFault", "LogEntry", "Snapshot", "SourceWarning"]
@@ -48,7 +49,8 @@ class InjectedFault:
 
     `before` holds the counters at the moment it was asked for. `elsewhere`: another receiver sees it, not this one.
     `breaks` is how often the stream had broken by then; `own_traffic`: how far the counters of traffic
-    moved in the two 10 ms frames before, None or missing where they were not watched for so long.
+    moved in the two 10 ms frames before, None or missing where they were not watched for so long. `expectation` is
+    what must follow here of a fault on a segment of a chain.
     """
 
     number: int
@@ -59,6 +61,7 @@ class InjectedFault:
     elsewhere: bool = False
     breaks: int = 0
     own_traffic: Mapping[str, int | None] = field(default_factory=dict)
+    expectation: Expectation | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from decoders.link.settings import LinkSettings
 
 from ..errors import InputError, OutputError
 from ..faults.catalogue import parse_fault
+from ..faults.segments import fault_and_segment
 from ..formats.ffcap import CaptureHeader, CaptureRecordFlag, CaptureRecordType, Clock, gap_payload
 from ..formats.ffcap_writer import CaptureWriter
 from ..formats.forms import WORD_FORMS, Form, form_of_name, stream_octets, stream_time_ns
@@ -272,13 +273,14 @@ class RecordingTap:
 
     def fault(self, full_text: str, hyperframe: int, expected: Mapping[str, int]) -> None:
         """Write that a fault was put into the stream, as a truth file names it."""
-        fault = parse_fault(full_text)
+        bare, segment = fault_and_segment(full_text)
+        fault = parse_fault(bare)
         record = {
             "fault": fault.kind.name,
             "hyperframe": hyperframe,
             "parameters": dict(fault.values),
             "expected": dict(expected),
-        }
+        } | ({} if segment is None else {"segment": segment})
         self._beside(CaptureRecordType.FAULT, msgspec.json.encode(record))
 
     def _beside(self, kind: CaptureRecordType, payload: bytes) -> None:

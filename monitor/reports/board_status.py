@@ -68,5 +68,6 @@ def _data_word(data_type: int) -> str:
 
 def status_lines(status: Status, line_code: LineCodeStatus | None = None) -> Iterator[str]:
     """A line for each value; `-` for what the board does not know."""
+    width = 18 if line_code is None else 26
     for key, value in list(status_record(status, line_code).items())[1:]:
-        yield f"{key:26}{'-' if value is None else value}"
+        yield f"{key:{width}}{'-' if value is None else value}"

@@ -12,7 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from decoders.counters import COUNTERS
 
 from ..text import inert_values
-from .campaign_records import outcome, stopped
+from .campaign_records import outcome, stopped, unproven_answers
 
 __all__ = ["html_document"]
 
@@ -67,6 +67,7 @@ def html_document(record: dict[str, Any]) -> str:
     return environment.get_template("campaign.html").render(
         record=record,
         outcome=outcome(record),
+        unproven=[*record["not_proven"], *map(unproven_answers, record["known_answers"]["unproven"])],
         stopped=stopped(record),
         rows=rows,
         ids={row["case"]: row["id"] for row in rows},

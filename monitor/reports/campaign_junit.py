@@ -11,7 +11,7 @@ from junitparser import Error, Failure, JUnitXml, Properties, Property, Skipped,
 
 from ..faults.verdict import Verdict
 from ..text import inert_values
-from .campaign_records import outcome, stopped
+from .campaign_records import outcome, stopped, unproven_answers
 
 __all__ = ["junit_document"]
 
@@ -34,11 +34,16 @@ def junit_document(record: dict[str, Any]) -> bytes:
     several = len({case["seed"] for case in record["cases"]}) > 1
     for name in ("size", "means"):
         suite.add_property(name, record[name])
+    suite.add_property("scope", record["scope"]["text"])
     suite.add_property("receiver", record["receiver"]["name"])
     for row in record["known_answers"]["failures"]:
         suite.add_testcase(_answer(row))
+    for row in record["known_answers"]["unproven"]:
+        suite.add_testcase(_skipped(f"known answers of {row['plane']}", unproven_answers(row)))
     for case in record["cases"]:
         suite.add_testcase(_case(case, several))
+    if record["scope"]["limited"]:
+        suite.add_testcase(_skipped("rules that are not proven whole", record["scope"]["text"]))
     if not record["complete"]:
         suite.add_testcase(_error(record, f"campaign {stopped(record)} cases", "incomplete"))
     elif outcome(record) == "proves nothing":
@@ -66,8 +71,11 @@ def _case(case: dict[str, Any], several_seeds: bool) -> Any:
         row.result = [outcome]
     times = ("detected_after_hyperframes", "recovered_after_hyperframes")
     told = [Property(key, str(case[key])) for key in times if case[key] is not None]
+    told += [Property("tries", str(case["tries"]))] * (case["tries"] > 1)
     told += [Property(f"observed.{counter}", f"{change:+d}") for counter, change in case["moved"].items()]
     told += [Property(f"expected.{counter}", wish) for counter, wish in case["expected"].items()]
+    back = case.get("returned", {"at": "", "moved": {}})
+    told += [Property(f"returned.{back['at']}.{c}", f"{change:+d}") for c, change in back["moved"].items()]
     if told:
         make: Any = Properties
         properties = make()
@@ -85,6 +93,13 @@ def _answer(row: dict[str, Any]) -> Any:
     failure.text = f"{row['clause']}\nexpected {row['expected']}\nobserved {row['observed']}"
     case.result = [failure]
     return case
+
+
+def _skipped(name: str, text: str) -> Any:
+    """What was not shown: a row that is not green."""
+    row: Any = TestCase(name, classname="framefray.not_proven", time=0.0)
+    row.result = [Skipped(text)]
+    return row
 
 
 def _error(record: dict[str, Any], text: str, kind: str) -> Any:

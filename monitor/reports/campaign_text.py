@@ -6,14 +6,14 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from .campaign_records import outcome, stopped
+from .campaign_records import outcome, stopped, unproven_answers
 
 __all__ = ["campaign_lines", "case_lines", "summary_line"]
 
 WIDTH = 80
 _INDENT = " " * 6
 _OUTCOMES = {
-    "pass": "is a pass",
+    "pass": "is a {scope}",
     "fail": "is a fail",
     "incomplete": "is incomplete",
     "proves nothing": "proves nothing",
@@ -27,6 +27,7 @@ def campaign_lines(record: dict[str, Any]) -> list[str]:
         f"{link['source']}, option {link['option']}, {link.get('data') or link['form']}, p = {link['pointer_p']},"
         f" HDLC rate code {link['hdlc_rate_code']}"
         + ("" if link["seed"] is None else f", seed {link['seed']}"),
+        *_ends_lines(link),
         f"receiver: {record['receiver']['name']}; {record['size']} size, {len(record['cases'])} cases",
         "det, rec: detected and recovered after so many hf; counters against the baseline",
         "",
@@ -36,13 +37,21 @@ def campaign_lines(record: dict[str, Any]) -> list[str]:
     for case in record["cases"]:
         lines += case_lines(case)
     lines += ["", *_rule_lines(record)]
-    if record["not_proven"]:
+    unproven = [*record["not_proven"], *map(unproven_answers, record["known_answers"]["unproven"])]
+    if unproven:
         lines.append("not proven:")
-        lines += [row for text in record["not_proven"] for row in _wrapped(text)]
+        lines += [row for text in unproven for row in _wrapped(text)]
         lines.append("")
     lines += textwrap.wrap(record["means"], WIDTH, break_on_hyphens=False)
-    lines += ["", summary_line(record)]
-    return lines
+    return [*lines, "", *textwrap.wrap(summary_line(record), WIDTH, break_on_hyphens=False)]
+
+
+def _ends_lines(link: dict[str, Any]) -> Iterator[str]:
+    """Who injected and who observed, where those are two boards."""
+    if "inject_at" in link:
+        yield f"injected at {link['inject_at']}, observed at {link['observe_at']}" + (
+            f"; returned alarms at {link['returned_alarms_at']}" if link["returned_alarms_at"] else ""
+        )
 
 
 def _answer_lines(record: dict[str, Any]) -> Iterator[str]:
@@ -50,7 +59,7 @@ def _answer_lines(record: dict[str, Any]) -> Iterator[str]:
     known = record["known_answers"]
     if not any(known[key] for key in ("passed", "failed", "not_proven")):
         return
-    word = "fail" if known["failed"] else "pass"
+    word = "fail" if known["failed"] else "pass" if known["passed"] else "skip"
     yield (
         f"{word:5} known answers: {known['passed']} right, {known['failed']} wrong,"
         f" {known['not_proven']} not proven"
@@ -62,15 +71,18 @@ def _answer_lines(record: dict[str, Any]) -> Iterator[str]:
 
 
 def _rule_lines(record: dict[str, Any]) -> Iterator[str]:
-    """Coverage by rule: how many there are, and each that is not a pass."""
-    rules = [rule for rule in record["rules"] if rule["result"] != "not run"]
+    """Coverage by rule: how many there are of each result, and each that was run and is not a pass."""
+    rules, count = record["rules"], record["scope"]["rules"]
     if not rules:
         return
-    good = sum(rule["result"] == "pass" for rule in rules)
-    yield f"rules: {len(rules)} of {len(record['rules'])} tested, {good} pass"
+    words = ("pass", "fail", "in part", "not proven", "skip", "not run")
+    yield f"rules: {len(rules)}; " + ", ".join(f"{count[word]} {word}" for word in words if count.get(word))
     for rule in rules:
-        if rule["result"] != "pass":
-            yield from _wrapped(f"{rule['result']} {rule['plane']}: {rule['rule']} ({rule['clause']})")
+        if rule["result"] not in ("pass", "not run"):
+            run = len(rule["cases"]) - rule["cases_skipped"]
+            part = f", {run} of {rule['cases_planned']} cases" if rule["result"] == "in part" else ""
+            text = f"{rule['result']}{part}: {rule['plane']}: {rule['rule']} ({rule['clause']})"
+            yield from _wrapped(text)
     yield ""
 
 
@@ -85,15 +97,19 @@ def case_lines(case: dict[str, Any]) -> Iterator[str]:
         "-" if case[key] is None else str(case[key])
         for key in ("detected_after_hyperframes", "recovered_after_hyperframes")
     )
-    line = f"{word:5} {name:41} {seen:>5} {well:>5}  {case['verdict']}"
+    verdict = case["verdict"] + (f" at try {case['tries']}" if case["tries"] > 1 else "")
+    line = f"{word:5} {name:41} {seen:>5} {well:>5}  {verdict}"
     if len(line) <= WIDTH:
         yield line
     else:
-        yield line.removesuffix(f"  {case['verdict']}")
-        yield from _wrapped(case["verdict"])
+        yield line.removesuffix(f"  {verdict}")
+        yield from _wrapped(verdict)
     if case["passed"] and case["moved"]:
         moved = ", ".join(f"{counter}\xa0{change:+d}" for counter, change in case["moved"].items())
         yield from _wrapped(moved)
+    if case["passed"] and (back := case.get("returned")) and back["moved"]:
+        moved = ", ".join(f"{counter}\xa0{change:+d}" for counter, change in back["moved"].items())
+        yield from _wrapped(f"returned to {back['at']}: {moved}")
     if not case["passed"] or case["left_out"]:
         for finding in case["findings"]:
             yield from _wrapped(finding["text"])
@@ -115,10 +131,15 @@ def _wrapped(text: str) -> list[str]:
 def summary_line(record: dict[str, Any]) -> str:
     """The verdict in one line."""
     summary = record["summary"]
-    text = f"The campaign {_OUTCOMES[outcome(record)]}: {summary['passed']} cases passed"
+    scope = record["scope"]["text"] if record["scope"]["limited"] else "pass"
+    word = _OUTCOMES[outcome(record)].format(scope=scope)
+    text = f"The campaign {word}: {summary['passed']} cases passed"
     text += f", {summary['failed']} failed"
     if summary["left_out"]:
         text += f", {summary['left_out']} skipped"
-    if record["known_answers"]["failed"]:
-        text += f"; {record['known_answers']['failed']} known answers wrong"
+    known = record["known_answers"]
+    if known["failed"]:
+        text += f"; {known['failed']} known answers wrong"
+    if known["not_proven"]:
+        text += f"; {known['not_proven']} known answers not proven"
     return "; ".join(filter(None, (text, stopped(record))))

@@ -10,12 +10,14 @@ from typing import Any
 from decoders.counters import COUNTERS
 from decoders.events import Event, FrameReceived, OctetsChanged, Plane
 from decoders.frame_structure.frames import ALARM_BITS
+from decoders.line_coding.block_forms import fec_shows
 from decoders.link.decoder import LinkDecoder
 
 __all__ = ["decode_record", "event_record", "frame_record", "link_record", "vendor_records"]
 
 
 def link_record(decoder: LinkDecoder) -> dict[str, Any]:
+    """`fec` is what was found; where `fec_shows` is false the data format cannot show any."""
     option, fec, word, seed = decoder.option, decoder.fec, decoder.sync_word, decoder.scrambling_seed
     sync_word = None
     if word is not None:
@@ -27,6 +29,7 @@ def link_record(decoder: LinkDecoder) -> dict[str, Any]:
         "line_code": option.line_code,
         "bytes_per_hyperframe": option.hyperframe_octets,
         "fec": "off" if fec is None else "on",
+        "fec_shows": fec_shows(option, decoder.settings.form),
         "fec_header_xor": None if fec is None else "on" if fec.header_xor else "off",
         "scrambling": None if seed is None else {"version": 2, "seed": seed},
         "sync_word": sync_word,

@@ -7,7 +7,8 @@ from collections.abc import Iterator, Mapping
 
 from decoders.counters import COUNTERS_OF_PLANE
 from decoders.events import Plane
-from decoders.linerates import HYPERFRAMES_PER_SECOND
+from decoders.line_coding.block_forms import fec_shows
+from decoders.linerates import HYPERFRAMES_PER_SECOND, SIXTY_FOUR_SIXTY_SIX
 from decoders.link.decoder import LinkDecoder
 from decoders.link.startup import StartupState
 
@@ -52,6 +53,9 @@ def summary_lines(decoder: LinkDecoder, description: str) -> list[str]:
     link += f", data format {decoder.settings.form.value}"
     if decoder.fec is not None:
         link += ", RS-FEC"
+    elif option.line_code == SIXTY_FOUR_SIXTY_SIX:
+        shows = fec_shows(option, decoder.settings.form)
+        link += ", no RS-FEC" if shows else " (RS-FEC does not show in it)"
     if decoder.scrambling_seed is not None:
         link += f", scrambled with seed {decoder.scrambling_seed}"
     lines = [inert(description), *_titled("link", link)]

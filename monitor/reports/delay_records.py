@@ -26,6 +26,20 @@ def _sample(number: int, sample: DelaySample) -> dict[str, Any]:
         "marker_t14_bits": None if line is None else line.t14_bits,
         "resets_before": sample.resets_before,
         "resets_after": sample.resets_after,
+        **_through_another_board(sample),
+    }
+
+
+def _through_another_board(sample: DelaySample) -> dict[str, Any]:
+    """What a measurement through another board has more."""
+    if sample.toffset_clocks is None:
+        return {}
+    before, after = sample.far_resets or (None, None)
+    return {
+        "toffset_ns": round(sample.toffset_clocks * sample.clock_period_ns, 6),
+        "toffset_known_by": "counted" if sample.toffset_resolution_ui else "given",
+        "far_resets_before": before,
+        "far_resets_after": after,
     }
 
 

@@ -82,6 +82,17 @@ def _table(status: DelayStatus) -> list[str]:
     return lines
 
 
+def _toffset_lines(status: DelayStatus) -> list[str]:
+    """What was taken off T14, where two boards were measured."""
+    first = status.samples[0]
+    if first.toffset_clocks is None:
+        return []
+    by = f"counted by {status.names[1]}" if first.toffset_resolution_ui else "as given"
+    return [
+        f"  T14 counted by {status.names[0]}, Toffset {first.toffset_clocks * first.clock_period_ns:.3f} ns {by}"
+    ]
+
+
 def _coverage(status: DelayStatus) -> list[str]:
     lines = []
     for name, covered in zip(status.names, status.coverage, strict=True):
@@ -108,6 +119,7 @@ def delay_lines(status: DelayStatus, *, ascii_only: bool = False) -> list[str]:
         f"{status.description}; option {option.name}, {option.line_rate_bps / 1e6:g} Mbit/s",
         f"  {status.extent} transceiver reset{'s' * (status.resets_wanted != 1)}; one parallel clock = one"
         f" {unit} = {status.clock_period_ns / status.unit_interval_ns:.0f} UI = {status.clock_period_ns:.3f} ns",
+        *_toffset_lines(status),
         *_table(status),
         *_charts(status, ascii_only),
         f"  spread: raw {status.raw_spread_ns:.3f} ns, compensated {status.spread_ns:.3f} ns",

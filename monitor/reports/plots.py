@@ -1,4 +1,4 @@
-"""Plots for reports as plain numbers: places of points, ticks and limit lines; a template draws them as inline SVG."""
+"""Plots for reports as plain numbers: places of points, ticks and limit lines. A template draws them as SVG."""
 
 from __future__ import annotations
 

@@ -1,14 +1,14 @@
 """Hyperframes of several points side by side, window by window of their common time, in flat memory.
 
-Each point's hyperframes wait here until all points that have not ended have passed the window's end; what then lies in
-the window goes out together. A point that has nothing there is absent, be it for a gap or a loss of sync.
+Each point's hyperframes wait here until all points that have not ended have passed the window's end; what then lies
+in the window goes out together. A point that has nothing there is absent, be it for a gap or a loss of sync.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,10 +92,9 @@ class Waiting:
                 break
             low, high = max(start, run.time) - run.time, min(end, run.end) - run.time
             if low < high:
-                lost = run.lost and not low
-                found.append(
-                    HyperframeRun(run.time + low, run.first + low, run.octets[low:high], run.shift, lost)
-                )
+                lost, skipped = (run.lost, run.skipped) if not low else (False, 0)
+                octets = run.octets[low:high]
+                found.append(HyperframeRun(run.time + low, run.first + low, octets, run.shift, lost, skipped))
         return found
 
     def drop(self, end: int) -> None:
@@ -115,10 +114,11 @@ class Waiting:
         """What lies from `since` on is `by` later."""
         before = [run for run in self.cut(_LEAST, since) if run.time < since]
         after = self.cut(since, _MOST)
-        moved = [HyperframeRun(r.time + by, r.first, r.octets, r.shift + by, r.lost) for r in after]
-        if by < 0 and before:  # nothing may lie twice
-            moved = [run for run in moved if run.time >= before[-1].end]
-        self.runs = deque([*before, *moved])
+        moved = [replace(run, time=run.time + by, shift=run.shift + by) for run in after]
+        self.runs = deque(moved)
+        if before:  # nothing may lie twice
+            self.drop(before[-1].end)
+        self.runs.extendleft(reversed(before))
         self.octets = sum(run.octets.size for run in self.runs)
 
 
@@ -131,6 +131,7 @@ class Alignment:
     def __init__(self, option: LineRateOption, points: int) -> None:
         self.waiting = [Waiting() for _ in range(points)]
         self.size = max(32, min(256, _WINDOW_OCTETS // option.hyperframe_octets))
+        self._passed = _LEAST
         self._most = max(_WAITING_OCTETS, 512 * option.hyperframe_octets)
 
     def behind(self) -> int | None:
@@ -141,7 +142,12 @@ class Alignment:
         return min(open_points, key=lambda e: _LEAST if e[1].end is None else e[1].end)[0]
 
     def window(self) -> Window | None:
-        """The next window, which stays until `pass_by`; None while points that have not ended are still behind."""
+        """The next window, which stays until `pass_by`; None while points that have not ended are still behind.
+
+        What comes too late for a window that has gone is left out.
+        """
+        for w in self.waiting:
+            w.drop(self._passed)
         starts = [w.start for w in self.waiting if w.start is not None]
         if not starts:
             return None
@@ -158,5 +164,6 @@ class Alignment:
 
     def pass_by(self, window: Window) -> None:
         """The window is done with."""
+        self._passed = window.end
         for w in self.waiting:
             w.drop(window.end)

@@ -1,285 +1,282 @@
-"""From clusters of signs to damages: what belongs to one, what only followed from another, and where it entered."""
+"""From drafts to damages: what only followed from another one, and where each entered."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 from decoders.events import Alarm, Plane
 
-from ..links.damage import Consequence, Damage, Point
+from ..links.damage import Damage, Point
 from ..sources.names import Segment
-from .clusters import Cluster, Group
-from .frame_tracking import MissingFrame
+from .clusters import APART_HYPERFRAMES, Cluster, Group
+from .drafts import Draft, Drafts
 from .route import RouteComparison
 from .shared_time import short_way
 
-__all__ = ["Drafts", "damages_of"]
+__all__ = ["damages_of"]
 
 BEHIND_OUTAGE = 64
 """So many hyperframes after a loss of sync a node may still forward something else."""
-ALARM_DELAY = 450
-"""So many hyperframes, 30 ms, an alarm may take from one node to the next and back."""
-RECURRING = 8
-
-
-@dataclass(slots=True, eq=False)
-class Draft:
-    """A cluster on its way to a damage, and what followed from it."""
-
-    cluster: Cluster
-    consequences: list[Consequence] = field(default_factory=list)
-    clean_after: int | None = None
-    recurs: int = 0
-    causes: list[Segment] = field(default_factory=list)
-
-    def has(self, group: Group) -> bool:
-        planes = {plane for plane, _ in self.cluster.signs}
-        return self.cluster.group is group or (
-            group is Group.LINE and bool(planes & {Plane.LINE, Plane.SYNC})
-        )
-
-
-class Drafts:
-    """The drafts of one route, merged and sorted out."""
-
-    def __init__(self, route: RouteComparison) -> None:
-        self.route = route
-        self.consumed: dict[tuple[int, Plane, bytes], int] = defaultdict(int)
-        clusters = [_copy(cluster) for cluster in route.clusters.all()]
-        clusters += self._frame_clusters()
-        self.drafts = _recurring(_merged(clusters))
-        self._sort_out()
-
-    def _frame_clusters(self) -> Iterator[Cluster]:
-        frames = self.route.frames
-        for sign in frames.signs:
-            number = self.route.number(sign.point, sign.time)
-            one = Cluster(
-                sign.point, sign.before, Group.FRAMES, sign.plane, sign.since, sign.time, number, number, 1
-            )
-            one.add(sign.plane, f"frame_{sign.kind}", 1, sign.text)
-            one.fates = list(sign.fates)
-            yield one
-        yield from self._missing(frames.missing)
-
-    def _missing(self, missing: Sequence[MissingFrame]) -> Iterator[Cluster]:
-        for lost in missing:
-            key = (lost.point, lost.plane, lost.address)
-            if not self.route.frames.passed.get(key):
-                self.consumed[key] += 1
-                continue
-            number = self.route.number(lost.point, lost.time)
-            one = Cluster(
-                lost.point, lost.before, Group.FRAMES, lost.plane, lost.since, lost.time, number, number, 1
-            )
-            one.add(lost.plane, "frame_missing", 1, f"{lost.length} octets of data")
-            yield one
-
-    # --- consequences -----------------------------------------------------------------------------------------
-
-    def _sort_out(self) -> None:
-        for draft in self.drafts:
-            for stop, fate in draft.cluster.fates:
-                if stop > draft.cluster.point:
-                    draft.clean_after = stop
-                    self._note(draft, stop, draft.cluster.plane, f"frame {fate}")
-        kept = []
-        for draft in self.drafts:
-            cause, text = self._cause(draft)
-            if cause is None:
-                kept.append(draft)
-            else:
-                self._follow(cause, draft, text)
-        self.drafts = kept
-
-    def _follow(self, cause: Draft, draft: Draft, text: str) -> None:
-        self._note(cause, draft.cluster.point, draft.cluster.plane, text)
-        cause.consequences += draft.consequences
-
-    def _note(self, draft: Draft, stop: int, plane: Plane, text: str) -> None:
-        one = Consequence(self.route.stops[stop].point, plane, text)
-        if one not in draft.consequences:
-            draft.consequences.append(one)
-
-    def _cause(self, draft: Draft) -> tuple[Draft | None, str]:
-        here = draft.cluster
-        for other in self.drafts:
-            there = other.cluster
-            if other is draft or there.point >= here.point:
-                continue
-            if there.outage and self._follows_outage(here, there):
-                what = "; ".join(f"{kind} {e.count}" for (_, kind), e in here.signs.items())
-                return other, f"follows the loss of sync ({what})"
-            if here.group is Group.OCTETS and there.point == here.before:
-                if here.old_zeros and there.near(here, 0) and other.has(Group.LINE):
-                    return other, "octets that could not be read are sent on with another value"
-                if here.keys and here.keys <= there.keys:
-                    other.clean_after = here.point
-                    return other, "octets are right again"
-            if here.group in (Group.SETTINGS, Group.ALARMS, Group.LINE) and _passed_on(here, there):
-                return other, "passed on"
-        return None, ""
-
-    @staticmethod
-    def _follows_outage(here: Cluster, there: Cluster) -> bool:
-        if not there.first - 1 <= here.first <= there.last + BEHIND_OUTAGE:
-            return False
-        if here.group is not Group.LINE:
-            return True
-        numbers = {"hfn_discontinuities", "bfn_discontinuities", "hfn_invalid"}
-        return here.outage or {kind for _, kind in here.signs} <= numbers
-
-
-def _passed_on(here: Cluster, there: Cluster) -> bool:
-    if not here.kinds or here.group is not there.group:
-        return False
-    if here.group is Group.ALARMS:
-        return here.kinds <= there.kinds and 0 <= here.first - there.first <= ALARM_DELAY
-    told = {key for _, key in here.keys}
-    return told == here.kinds <= there.kinds and abs(here.first - there.first) <= 2 and not here.outage
-
-
-def _copy(cluster: Cluster) -> Cluster:
-    one = Cluster(
-        cluster.point, cluster.before, cluster.group, cluster.plane,
-        cluster.first, cluster.last, cluster.number, cluster.last_number,
-        cluster.times, cluster.outage, cluster.old_zeros,
-        keys=set(cluster.keys), kinds=set(cluster.kinds), fates=list(cluster.fates), places=set(cluster.places),
-    )  # fmt: skip
-    for (plane, kind), evidence in cluster.signs.items():
-        one.add(plane, kind, evidence.count, evidence.text, evidence.octets)
-    return one
-
-
-_ORDER = (Group.LINE, Group.SETTINGS, Group.OCTETS, Group.FRAMES, Group.ALARMS)
-
-
-def _belongs(other: Cluster, to: Cluster) -> bool:
-    """Whether a cluster of the same stop and about the same time is part of another one."""
-    if other.point != to.point:
-        return False
-    match to.group:
-        case Group.LINE:
-            return other.group is not Group.ALARMS and other.near(to)
-        case Group.SETTINGS:
-            frames = other.plane in (Plane.HDLC, Plane.ETHERNET)
-            return (other.group is Group.SETTINGS or frames) and other.near(to, 2 * _FILTER)
-        case Group.OCTETS:
-            return other.plane is to.plane and other.group in (Group.OCTETS, Group.FRAMES) and other.near(to)
-        case _:
-            return other.group is to.group and other.plane is to.plane and other.near(to)
-
-
-_FILTER = 8
-
-
-def _merged(clusters: list[Cluster]) -> list[Draft]:
-    """Clusters of one stop and about the same time as one draft each, under the first group of the order."""
-    by_stop: dict[int, list[Cluster]] = defaultdict(list)
-    for cluster in clusters:
-        by_stop[cluster.point].append(cluster)
-    drafts: list[Draft] = []
-    for here in by_stop.values():
-        here.sort(key=lambda c: (_ORDER.index(c.group), c.first))
-        while here:
-            one = here.pop(0)
-            while (other := next((c for c in here if _belongs(c, one)), None)) is not None:
-                here.remove(other)
-                outage = one.outage or other.outage
-                one.absorb(other)
-                one.outage = outage
-                one.keys |= other.keys if one.group is other.group else set()
-                one.kinds |= other.kinds if one.group is other.group else set()
-            drafts.append(Draft(one))
-    return sorted(drafts, key=lambda d: (d.cluster.first, d.cluster.point))
-
-
-def _recurring(drafts: list[Draft]) -> list[Draft]:
-    """The same octets that differ again and again are told once."""
-    counts: dict[tuple[int, int | None, Plane, int], int] = defaultdict(int)
-    for draft in drafts:
-        one = draft.cluster
-        if one.group is Group.OCTETS:
-            for place in one.places:
-                counts[one.point, one.before, one.plane, place] += 1
-    kept: list[Draft] = []
-    first: dict[tuple[int, int | None, Plane], Draft] = {}
-    for draft in drafts:
-        one = draft.cluster
-        key = (one.point, one.before, one.plane)
-        again = one.group is Group.OCTETS and all(counts[*key, place] >= RECURRING for place in one.places)
-        if again and key in first:
-            first[key].cluster.absorb(one)
-            first[key].recurs += 1
-            continue
-        if again:
-            first[key] = draft
-            draft.recurs = 1
-        kept.append(draft)
-    return kept
-
-
-# --- alarms of the remote end -------------------------------------------------------------------------------------
+ALARM_DELAY = 64
+"""So many hyperframes, 4 ms, an alarm may take from one node to the next and back."""
+_SLACK = 2
+_ALARM_AGAIN, _ALARM_EARLY = 16, 4
+_BUCKET = 1024
+_NUMBER_SIGNS = {"hfn_discontinuities", "bfn_discontinuities", "hfn_invalid"}
+_PER_HOP = {Alarm.RAI, Alarm.LOS, Alarm.LOF}
 
 
 def damages_of(routes: Sequence[RouteComparison]) -> tuple[list[Damage], list[Drafts]]:
     """The damages of all routes in the order of their times; each stands once, whatever routes its point is on."""
-    sorted_out = [Drafts(route) for route in routes]
-    for drafts in sorted_out:
-        kept = []
-        for draft in drafts.drafts:
-            cause = (
-                _reported(draft, drafts.route, sorted_out) if draft.cluster.group is Group.ALARMS else None
-            )
-            if cause is None:
-                kept.append(draft)
-            else:
-                point = drafts.route.stops[draft.cluster.point].point
-                alarms = ", ".join(sorted(str(key[0]).upper() for key in _keys(draft.cluster)))
-                cause.consequences.append(Consequence(point, Plane.L1, f"{alarms} set in Z.130.0"))
-        drafts.drafts = kept
+    drafts = [Drafts(route) for route in routes]
     found: dict[tuple[object, ...], Damage] = {}
-    for drafts in sorted_out:
-        for draft in drafts.drafts:
-            damage = _Telling(drafts.route, draft).damage()
-            key = (damage.point, damage.plane, damage.first, damage.segments)
-            found.setdefault(key, damage)
-    return sorted(found.values(), key=lambda d: (d.first, d.point.name)), sorted_out
+    for one in _Causes(drafts).own():
+        if one.draft.gap is not None:
+            continue  # the capture's, and not the line's
+        damage = _Telling(one.route, one.draft).damage()
+        key = (damage.point, damage.plane, damage.first, damage.segments)
+        found.setdefault(key, damage)
+    return sorted(found.values(), key=lambda d: (d.first, d.point.name)), drafts
 
 
-def _keys(cluster: Cluster) -> Iterator[tuple[object, ...]]:
-    return (key for key in cluster.kinds if isinstance(key, tuple))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Placed:
+    """A draft and its route."""
+
+    route: RouteComparison
+    draft: Draft
+
+    @property
+    def cluster(self) -> Cluster:
+        return self.draft.cluster
+
+    @property
+    def point(self) -> Point:
+        return self.route.stops[self.cluster.point].point
+
+    @property
+    def segment(self) -> Segment:
+        return self.point.segment
+
+    def later_than(self, other: _Placed) -> int:
+        """Hyperframes from the beginning of the other one to this one's, on whatever routes."""
+        ahead = self.cluster.first - other.cluster.first
+        return ahead if self.route is other.route else short_way(ahead)
+
+    @property
+    def length(self) -> int:
+        return self.cluster.last - self.cluster.first
+
+    def nodes_between(self) -> set[str]:
+        """The nodes that pass on what this one differs by."""
+        here = self.route.stops[self.cluster.point]
+        if self.cluster.before is None:
+            return {here.point.segment.sender}
+        low = self.route.stops[self.cluster.before].at
+        return {segment.receiver for segment in self.route.segments[low : here.at]} or {
+            here.point.segment.sender
+        }
 
 
-def _reported(draft: Draft, route: RouteComparison, every: Sequence[Drafts]) -> Draft | None:
-    """The loss of sync that an alarm of the remote end reports; else where it may be that no point covers it."""
-    here = draft.cluster
-    segment = route.stops[here.point].point.segment
-    alarms = {key[0] for key in _keys(here)}
-    covered = False
-    for drafts in every:
-        for stop, other in enumerate(drafts.route.stops):
-            back = other.point.segment == segment.reverse and not other.point.sent
-            on_the_way = drafts.route is route and stop < here.point and Alarm.SDI in alarms
-            if not back and not on_the_way:
+class _Causes:
+    """Finds for each draft whether it followed from another one."""
+
+    def __init__(self, drafts: Sequence[Drafts]) -> None:
+        self._placed = [_Placed(each.route, draft) for each in drafts for draft in each.drafts]
+        self._neighbours: dict[str, set[str]] = defaultdict(set)
+        for each in drafts:
+            for segment in each.route.segments:
+                self._neighbours[segment.sender].add(segment.receiver)
+                self._neighbours[segment.receiver].add(segment.sender)
+        self._covered = {
+            stop.point.segment
+            for each in drafts
+            for stop, coverage in zip(each.route.stops, each.route.coverage, strict=True)
+            if coverage.hyperframes and not stop.point.sent
+        }
+        self._explained: dict[tuple[int, Point, object], int] = {}
+        """When an alarm first followed from a draft at a point."""
+        self._beyond: dict[Segment, set[str]] = {}
+        self._buckets: dict[int, list[_Placed]] = defaultdict(list)
+        self._long: list[_Placed] = []
+        for one in self._placed:
+            if one.length > _BUCKET:
+                self._long.append(one)
+            else:
+                self._buckets[one.cluster.first // _BUCKET].append(one)
+
+    def own(self) -> list[_Placed]:
+        """Those that followed from no other one; what followed from each is in it now."""
+        causes = {id(one): self._cause(one) for one in self._placed}
+        kept = []
+        for one in self._placed:
+            found = causes[id(one)]
+            if found is None:
+                kept.append(one)
                 continue
-            covered |= back and drafts.route.coverage[stop].hyperframes > 0
-            for cause in drafts.drafts:
-                there = cause.cluster
-                if there.point != stop or not cause.has(Group.LINE):
-                    continue
-                ahead = short_way(here.number - there.number)
-                length = there.last - there.first
-                if -BEHIND_OUTAGE <= ahead <= length + ALARM_DELAY:
-                    return cause
-    if not covered and alarms & {Alarm.RAI, Alarm.LOS, Alarm.LOF}:
-        draft.causes.append(segment.reverse)
-    return None
+            seen = {id(one)}
+            cause, text = found
+            while (further := causes[id(cause)]) is not None and id(cause) not in seen:
+                seen.add(id(cause))
+                cause = further[0]
+            cause.draft.note(one.point, one.cluster.plane, text)
+        return kept
+
+    def _near(self, here: _Placed) -> Iterator[_Placed]:
+        """Drafts that may be its cause by their times."""
+        bucket = here.cluster.first // _BUCKET
+        modulus = short_way(here.cluster.first) // _BUCKET
+        for at in {
+            bucket - 2,
+            bucket - 1,
+            bucket,
+            bucket + 1,
+            modulus - 2,
+            modulus - 1,
+            modulus,
+            modulus + 1,
+        }:
+            yield from self._buckets.get(at, ())
+        yield from self._long
+
+    def _cause(self, here: _Placed) -> tuple[_Placed, str] | None:
+        if here.cluster.group is Group.ALARMS:
+            return self._cause_of_alarms(here)
+        for there in self._near(here):
+            if there is not here and there.point != here.point:
+                text = self._follows(here, there)
+                if text:
+                    return there, text
+        return None
+
+    def _follows(self, here: _Placed, there: _Placed) -> str:
+        one, other = here.cluster, there.cluster
+        late = here.later_than(there)
+        if there.draft.gap is not None and one.group not in (Group.OCTETS, Group.FRAMES):
+            return ""
+        if one.group in (Group.OCTETS, Group.FRAMES):
+            if there.draft.gap is not None:
+                near = -here.length - APART_HYPERFRAMES <= late <= there.length + APART_HYPERFRAMES
+                return "beside a gap of the capture" if near and self._touches(here, there) else ""
+            disturbed = other.outage or (one.group is Group.FRAMES and other.group is Group.SETTINGS)
+            soon = -_SLACK - here.length <= late <= there.length + BEHIND_OUTAGE
+            if disturbed and soon and there.segment.receiver in here.nodes_between():
+                return f"{_what(one)}, behind the {'loss of sync' if other.outage else 'changed setting'}"
+            return self._follows_octets(here, there)
+        if here.segment.sender not in self.beyond(there.segment):
+            return ""
+        if not there.route.away and here.route is not there.route:
+            return ""  # the downlink sets the time of both directions
+        if not self._before(there, here, late):
+            return ""
+        if one.outage and other.outage and late <= there.length + BEHIND_OUTAGE and self._dark(one):
+            here.draft.causes.append(there.segment)
+            return ""
+        disturbed = one.outage or {kind for _, kind in one.signs} <= _NUMBER_SIGNS
+        if other.outage and late <= there.length + BEHIND_OUTAGE and disturbed:
+            return f"{_what(one)}, behind the loss of sync"
+        same = one.group is other.group and bool(one.kinds) and one.kinds <= other.kinds and not one.outage
+        return f"{_what(one)}, passed on" if same and late <= ALARM_DELAY else ""
+
+    @staticmethod
+    def _touches(here: _Placed, there: _Placed) -> bool:
+        """Whether a draft was told by what the point of another one read."""
+        stops = (here.cluster.point, here.cluster.before)
+        return here.route is there.route and there.cluster.point in stops
+
+    @staticmethod
+    def _dark(cluster: Cluster) -> bool:
+        """Whether the line code was damaged, too, as by a transmitter that is switched off."""
+        kinds = {kind for _, kind in cluster.signs}
+        return bool(kinds & {"los_events", "block_lock_losses"})
+
+    @staticmethod
+    def _before(there: _Placed, here: _Placed, late: int) -> bool:
+        """Whether one can be the cause of the other: earlier, or at the same time upstream; so none causes itself."""
+        upstream = here.route is there.route and there.cluster.point < here.cluster.point
+        return late > 0 or (late == 0 and upstream)
+
+    @staticmethod
+    def _follows_octets(here: _Placed, there: _Placed) -> str:
+        one, other = here.cluster, there.cluster
+        if here.route is not there.route or one.group is not Group.OCTETS or other.point != one.before:
+            return ""
+        if one.old_zeros and other.near(one, 0) and there.draft.has(Group.LINE):
+            return "octets that could not be read are sent on with another value"
+        if one.keys and one.keys <= other.keys:
+            there.draft.clean_after = one.point
+            return "octets are right again"
+        return ""
+
+    def _cause_of_alarms(self, here: _Placed) -> tuple[_Placed, str] | None:
+        one = here.cluster
+        alarms = {key[0] for key in one.kinds if isinstance(key, tuple)}
+        explained: set[object] = set()
+        cause: _Placed | None = None
+        for there in self._near(here):
+            if there is here or (there.point != here.point and not self._in_time(here, there)):
+                continue
+            told = alarms & self._told_by(here, there)
+            for alarm in told:
+                since = self._explained.setdefault((id(there), here.point, alarm), here.cluster.first)
+                if here.cluster.first - since > _ALARM_AGAIN:
+                    told = told - {alarm}  # it has been reported
+            if told - explained:
+                explained |= told
+                cause = cause or there
+        if cause is not None and explained == alarms:
+            return cause, f"{', '.join(sorted(str(alarm).upper() for alarm in alarms))} set in Z.130.0"
+        back = here.segment.reverse
+        if alarms & _PER_HOP and back not in self._covered and back.sender in self._neighbours:
+            here.draft.causes.append(back)
+        return None
+
+    @staticmethod
+    def _in_time(here: _Placed, there: _Placed) -> bool:
+        """Whether an alarm comes soon enough to tell of what another point had."""
+        return -_ALARM_EARLY <= here.later_than(there) <= there.length + ALARM_DELAY
+
+    def _told_by(self, here: _Placed, there: _Placed) -> set[object]:
+        """Alarms that a node sends at one point because of what it had at the other."""
+        told: set[object] = set()
+        if there.draft.gap is not None and there.point != here.point:
+            return told
+        if there.point == here.point:  # read in damaged hyperframes
+            near = there.draft.has(Group.LINE) and there.cluster.near(here.cluster)
+            return {*_PER_HOP, Alarm.SDI, Alarm.RESET} if near else told
+        if there.segment == here.segment.reverse and there.cluster.outage:
+            told |= _PER_HOP
+        if here.segment.sender not in self.beyond(there.segment):
+            return told
+        if there.cluster.outage:
+            told.add(Alarm.SDI)
+        if there.cluster.group is Group.ALARMS and self._before(there, here, here.later_than(there)):
+            passed = {key[0] for key in there.cluster.kinds if isinstance(key, tuple)}
+            told |= passed & {Alarm.SDI, Alarm.RESET}
+        return told
+
+    def beyond(self, segment: Segment) -> set[str]:
+        """The nodes that a segment leads to."""
+        found = self._beyond.get(segment)
+        if found is None:
+            found, stack = {segment.receiver}, [segment.receiver]
+            while stack:
+                for node in self._neighbours[stack.pop()]:
+                    if node != segment.sender and node not in found:
+                        found.add(node)
+                        stack.append(node)
+            self._beyond[segment] = found
+        return found
 
 
-# --- one damage ---------------------------------------------------------------------------------------------------
+def _what(cluster: Cluster) -> str:
+    return _listed(f"{kind} {e.count}" for (_, kind), e in cluster.signs.items())
+
+
+def _listed(words: Iterable[str]) -> str:
+    return ", ".join(words)
 
 
 class _Telling:
@@ -347,12 +344,11 @@ class _Telling:
         one = self.cluster
         here = self.stop.at
         if self.draft.causes:
-            sender = self.stop.point.segment.sender
-            back = self.draft.causes[0].name
-            reason = (
-                f"{sender} reports it, and no point covers {back}: lost there, or the alarm bits were changed"
-            )
-            return [*self.draft.causes, self.stop.point.segment], reason
+            sender, back = self.stop.point.segment.sender, self.draft.causes[0].name
+            reason = f"{sender} reports it, and no point covers {back}: lost there, or the bits were changed"
+            if one.group is Group.LINE:
+                reason = f"sync was lost on {back} at about this time: {sender} may have stopped sending"
+            return list(dict.fromkeys((*self.draft.causes, self.stop.point.segment))), reason
         if self.draft.has(Group.LINE) or one.group in (Group.SETTINGS, Group.ALARMS):
             return [self.stop.point.segment], ""
         low = 0

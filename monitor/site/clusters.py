@@ -81,10 +81,11 @@ class Cluster:
 
     def absorb(self, other: Cluster) -> None:
         """Take over the signs of another cluster of the same stop."""
-        if other.first < self.first:
-            self.first, self.number = other.first, other.number
-        if other.last > self.last:
-            self.last, self.last_number = other.last, other.last_number
+        if other.group is self.group:  # a frame begins long before the line damage in it
+            if other.first < self.first:
+                self.first, self.number = other.first, other.number
+            if other.last > self.last:
+                self.last, self.last_number = other.last, other.last_number
         self.times = max(self.times, other.times)
         for (plane, kind), evidence in other.signs.items():
             self.add(plane, kind, evidence.count, evidence.text, evidence.octets)

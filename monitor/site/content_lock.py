@@ -1,27 +1,30 @@
 """By how much what is forwarded stands later at one point than at another, measured in what it carries.
 
-Numbers say where a hyperframe belongs; only its content says whether they are right. Each subchannel has a signature
-in each hyperframe, and each word of the IQ data one in each basic frame. Content that is the same in every hyperframe,
-or comes again, says nothing, and is not taken for an answer.
+Numbers say where a hyperframe belongs; only its content says whether they are right. Each subchannel has a
+signature in each hyperframe, and so has each word of the IQ data. Content that is the same in every hyperframe, or
+comes again, says nothing, and is not taken for an answer.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoders.arrays import I64, U8
+from decoders.frame_structure import controlwords as cw
 
-__all__ = ["LOCK_HYPERFRAMES", "NumberOffset", "control_signatures", "iq_shift", "number_offset"]
+__all__ = ["LOCK_HYPERFRAMES", "iq_shift", "number_offset", "same_changes", "signatures"]
 
 U64 = NDArray[np.uint64]
 
 LOCK_HYPERFRAMES = 96
 """So many hyperframes of each point are looked at before anything is compared."""
 _FIRST_SUBCHANNEL = 3
-_LEAST_VOTES = 4
+_IQ_STEP = 8
+"""Of the IQ data, one basic frame in so many is in the signatures."""
+_NEAR = 64
+_LEAST_CHANGES = 3
+_SHARE = 0.6
 _IQ_HYPERFRAMES = 12
 _MOST_IQ_SHIFT = 512
 
@@ -32,54 +35,78 @@ def _weights(count: int) -> U64:
     return np.multiply.accumulate(weights)
 
 
-def control_signatures(octets: U8) -> U64:
-    """Signatures of subchannels 3 to 63 of hyperframes (n, 256, 16, T/8): uint64 (n, 61)."""
+def signatures(octets: U8) -> U64:
+    """Signatures of subchannels 3 to 63 and of words 1 to 15 of hyperframes (n, 256, 16, T/8): uint64 (n, 76).
+
+    0 for fast C&M, whose frames a node may send anew: idle that comes again by chance is no answer.
+    """
     n = len(octets)
+    pointer = int(np.median(octets[:, cw.X_POINTER, 0, 0] & 0x3F))
     control = octets[:, :, 0, :].reshape(n, 4, 64, -1)[:, :, _FIRST_SUBCHANNEL:]
-    cells = control.transpose(0, 2, 1, 3).reshape(n, 64 - _FIRST_SUBCHANNEL, -1).astype(np.uint64)
-    result: U64 = (cells + np.uint64(1)) @ _weights(cells.shape[2])
+    cells = control.transpose(0, 2, 1, 3).reshape(n, 64 - _FIRST_SUBCHANNEL, -1)
+    words = octets[:, ::_IQ_STEP, 1:, :].transpose(0, 2, 1, 3).reshape(n, 15, -1)
+    control_signed = _signed(cells)
+    if pointer >= cw.POINTER_MIN:
+        control_signed[:, pointer - _FIRST_SUBCHANNEL :] = 0
+    return np.concatenate([control_signed, _signed(words)], axis=1)
+
+
+def _signed(cells: U8) -> U64:
+    result: U64 = (cells.astype(np.uint64) + np.uint64(1)) @ _weights(cells.shape[2])
     return result
 
 
-@dataclass(frozen=True, slots=True)
-class NumberOffset:
-    """The second point's content stands `hyperframes` later by its times; so many votes of so many say so."""
+def number_offset(times: I64, one: U64, later_times: I64, later: U64) -> int | None:
+    """Hyperframes by which the second point's content stands later by its times; None where nothing tells.
 
-    hyperframes: int
-    votes: int
-    of: int
-
-
-def number_offset(
-    times: I64, signatures: U64, later_times: I64, later: U64, *, near: int | None = None
-) -> NumberOffset | None:
-    """The offset that most of the moving subchannels agree on; None where none moves, or most say something else.
-
-    Only signatures that stand once on each side count; of those, offset 0 wins where it has half of the votes.
-    `near` takes no other offset than up to so many hyperframes.
+    `times` and `later_times` ascend; `one` and `later` are their signatures. 0 wins where half of what tells fits it;
+    then offsets up to 64 by all that moves, then any by signatures that stand once on each side.
     """
+    fits = {by: _columns_that_fit(times, one, later_times - by, later) for by in range(-_NEAR, _NEAR + 1)}
+    best = max(fits, key=lambda by: (fits[by], -abs(by)))
+    if fits[0] and 2 * fits[0] >= fits[best]:
+        return 0
+    return best if fits[best] else _by_single_signatures(times, one, later_times, later)
+
+
+def _columns_that_fit(times: I64, one: U64, later_times: I64, later: U64) -> int:
+    """How many columns are the same wherever they change on the first side, of the same times."""
+    _, i, j = np.intersect1d(times[1:], later_times, assume_unique=True, return_indices=True)
+    here = one[1:][i]
+    moves = here != one[:-1][i]
+    same = (moves & (here == later[j])).sum(axis=0)
+    changes = moves.sum(axis=0)
+    return int(np.count_nonzero((changes >= _LEAST_CHANGES) & (same >= _SHARE * changes)))
+
+
+def same_changes(times: I64, one: U64, later_times: I64, later: U64) -> int:
+    """How many changes of columns are at the same times and to the same on both sides."""
+    _, i, j = np.intersect1d(times[1:], later_times[1:], assume_unique=True, return_indices=True)
+    here, there = one[1:][i], later[1:][j]
+    return int(((here != one[:-1][i]) & (there != later[:-1][j]) & (here == there)).sum())
+
+
+def _by_single_signatures(times: I64, one: U64, later_times: I64, later: U64) -> int | None:
     offsets = []
-    for column in range(signatures.shape[1]):
-        here, here_at, here_count = np.unique(signatures[:, column], return_index=True, return_counts=True)
+    for column in range(one.shape[1]):
+        here, here_at, here_count = np.unique(one[:, column], return_index=True, return_counts=True)
         there, there_at, there_count = np.unique(later[:, column], return_index=True, return_counts=True)
         once, other = here_count == 1, there_count == 1
-        if np.count_nonzero(once) < _LEAST_VOTES or np.count_nonzero(other) < _LEAST_VOTES:
-            continue
         _, i, j = np.intersect1d(here[once], there[other], assume_unique=True, return_indices=True)
-        offsets.append(later_times[there_at[other][j]] - times[here_at[once][i]])
-    votes = np.concatenate(offsets) if offsets else np.zeros(0, np.int64)
-    if near is not None:
-        votes = votes[np.abs(votes) <= near]
-    if len(votes) < _LEAST_VOTES:
+        # A frame that comes again by chance is no answer: half of all that stands once has to agree.
+        least = max(_LEAST_CHANGES, min(int(once.sum()), int(other.sum())) // 2)
+        if len(i) < least:
+            continue
+        values, counts = np.unique(
+            later_times[there_at[other][j]] - times[here_at[once][i]], return_counts=True
+        )
+        best = int(np.argmax(counts))
+        if counts[best] >= least:
+            offsets.append(int(values[best]))
+    if not offsets:
         return None
-    values, counts = np.unique(votes, return_counts=True)
-    zero = int(counts[values == 0].sum())
-    best = int(np.argmax(counts))
-    if 2 * zero >= len(votes):
-        return NumberOffset(0, zero, len(votes))
-    if 2 * int(counts[best]) < len(votes):
-        return None
-    return NumberOffset(int(values[best]), int(counts[best]), len(votes))
+    values, counts = np.unique(offsets, return_counts=True)
+    return int(values[np.argmax(counts)])
 
 
 def iq_shift(before: U8, after: U8) -> int:

@@ -7,6 +7,8 @@ from bisect import bisect_right
 __all__ = ["Coverage"]
 
 _KEPT = 4096
+LEAST_GAP = 3
+"""A sender that begins anew may leave out a number or two; more are missing in the capture."""
 
 
 class Coverage:
@@ -18,15 +20,22 @@ class Coverage:
         self._ends: list[int] = []
         self.outages: list[tuple[int, int | None]] = []
         """(from, to) of each loss of sync; None: not over."""
+        self.gaps: list[tuple[int, int, int]] = []
+        """(from, to, hyperframes) of each place where the capture itself has a piece missing."""
 
     @property
     def end(self) -> int:
         """The time behind the last hyperframe."""
         return self._ends[-1] if self._ends else 0
 
-    def add(self, start: int, end: int, *, lost: bool = False) -> None:
-        """Hyperframes from `start` to before `end`, behind all that were added before; `lost`: no sync before it."""
+    def add(self, start: int, end: int, *, lost: bool = False, skipped: int = 0) -> None:
+        """Hyperframes from `start` to before `end`, behind all that were added before; `lost`: no sync before it.
+
+        `skipped` as of HyperframeRun.
+        """
         if lost and self._ends:
+            if skipped >= LEAST_GAP:
+                self.gaps = [*self.gaps[-_KEPT:], (self.end, start, skipped)]
             self.outages = [*self.outages[-_KEPT:], (self.end, start)]
         self.hyperframes += end - start
         if self._ends and self._ends[-1] == start:
@@ -50,6 +59,10 @@ class Coverage:
         at = bisect_right(self._starts, end - 1) - 1
         return at >= 0 and self._ends[at] > start
 
-    def out_of_sync(self, start: int, end: int) -> bool:
-        """Whether sync was lost at some time from `start` to before `end`."""
-        return any(a < end and (b is None or b > start) for a, b in self.outages)
+    def splice(self, time: int, hyperframes: int) -> None:
+        """The capture has so many hyperframes missing before `time`, and line data go on without a loss of sync."""
+        self.gaps = [*self.gaps[-_KEPT:], (time, time + hyperframes, hyperframes)]
+
+    def gap_near(self, start: int, end: int) -> tuple[int, int, int] | None:
+        """The gap of the capture that touches the times from `start` to `end`."""
+        return next((gap for gap in self.gaps if gap[0] <= end and gap[1] >= start), None)

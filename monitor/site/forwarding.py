@@ -26,7 +26,7 @@ FORWARDED_PLANES = (Plane.IQ, Plane.VENDOR, Plane.CTRL_AXC, Plane.RESERVED, Plan
 _NUMBER = {plane: COMPARED_PLANES.index(plane) for plane in FORWARDED_PLANES}
 _FRAMES = (Plane.HDLC, Plane.ETHERNET)
 _NOT_COMPARED = 255
-LEARNING_HYPERFRAMES = 24
+LEARNING_HYPERFRAMES = 32
 _OWN_SHARE, _OWN_IQ_SHARE = 0.5, 0.2
 _MOVING_ROWS = 8
 PLACES_KEPT = 8
@@ -78,6 +78,7 @@ class PairComparison:
         self._planes = {plane: _PlaneState() for plane in FORWARDED_PLANES}
         self._relaying = {plane: _Relaying() for plane in _FRAMES}
         self._own: NDArray[np.bool_] | None = None
+        self._zero: I64 = np.zeros(0, np.int64)
         self._learning: list[tuple[I64, U8, U8]] = []
         self._learned = 0
         self._before: tuple[int, U8] | None = None
@@ -130,12 +131,19 @@ class PairComparison:
         times, before, after = (np.concatenate([piece[i] for piece in pieces]) for i in range(3))
         table = self._table(before, after)
         unlike = (before != after).reshape(len(times), -1)
-        share = unlike.mean(axis=0)
+        # What a damage does for a while is not in both halves.
+        half = min(len(times), LEARNING_HYPERFRAMES) // 2
+        shares = [unlike[part].mean(axis=0) for part in (slice(0, half or 1), slice(half, 2 * half or 1))]
+        share = np.minimum(*shares)
         own = share >= _OWN_SHARE
         width = self.option.word_octets
         columns = share.reshape(256, 16, width)[:, 1:].mean(axis=0) >= _OWN_IQ_SHARE
         own.reshape(256, 16, width)[:, 1:] = columns
         self._own = own
+        # Reserved octets are to be sent as 0, whatever was received in them.
+        zero = ~after[:LEARNING_HYPERFRAMES].any(axis=0).reshape(-1) & (table == _NUMBER[Plane.RESERVED])
+        self._zero = np.flatnonzero(zero)
+        own &= ~(zero | np.isin(table, [_NUMBER[plane] for plane in _FRAMES]))
         moves = (np.diff(before.reshape(len(times), -1), axis=0) != 0).any(axis=0)
         for plane, state in self._planes.items():
             here = table == _NUMBER[plane]
@@ -174,19 +182,21 @@ class PairComparison:
         rows = np.flatnonzero((here.view(np.uint64) != there.view(np.uint64)).any(axis=1))
         if not len(rows):
             return []
-        unlike = here[rows] != there[rows]
+        here, there, numbers = here[rows], there[rows], times[rows].tolist()
+        zero = self._zero
+        here[:, zero] = np.where(here[:, zero] == there[:, zero], here[:, zero], 0)
+        unlike = here != there
         unlike &= ~(self._own | (table == _NOT_COMPARED))
         found: list[OctetDifference] = []
         for plane in FORWARDED_PLANES:
             if not self._compares(plane):
                 unlike[:, table == _NUMBER[plane]] = False
         for at in np.flatnonzero(unlike.any(axis=1)).tolist():
-            row = int(rows[at])
             columns = np.flatnonzero(unlike[at])
             for number in np.unique(table[columns]).tolist():
                 part = columns[table[columns] == number]
                 found.append(
-                    self._difference(int(times[row]), COMPARED_PLANES[number], part, here[row], there[row])
+                    self._difference(numbers[at], COMPARED_PLANES[number], part, here[at], there[at])
                 )
         return found
 

@@ -18,9 +18,10 @@ from .coverage import Coverage
 
 __all__ = ["FrameSign", "FrameTracking", "MissingFrame"]
 
-_FIRST_LAG, _MOST_LAG = 400, 4000
-_SLACK = 3
-_SIMILAR = 0.5
+_QUEUED, _MOST_LAG = 600, 4000
+"""Hyperframes that frames may wait in a node, beside twice the longest time seen; and at the most."""
+_SLACK, _EASILY = 3, 16
+_SIMILAR = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,12 @@ class FrameTracking:
         self.passed: dict[tuple[int, Plane, bytes], int] = defaultdict(int)
         """Frames that have passed to a stop, by their address."""
         self.inserted: dict[tuple[int, Plane], int] = defaultdict(int)
+        self.slack = 0
+        """So many hyperframes a stop's times may be too early, for it is not known yet whether it skipped some."""
         self.frames: dict[tuple[int, Plane], int] = defaultdict(int)
+        self._passed: dict[tuple[int, int, Plane], int] = defaultdict(lambda: -(1 << 62))
+        """Time at one stop of the last frame that has passed from there to another one."""
+        self._usual: dict[tuple[int, int, Plane], int] = {}
         self.signs: list[FrameSign] = []
         self.missing: list[MissingFrame] = []
 
@@ -104,18 +110,41 @@ class FrameTracking:
         plane, status = event.plane, event.status
         self.frames[point, plane] += 1
         key = (plane, event.data)
-        for frame in self._open.get(key, ()):
-            if point in frame.seen or max(frame.seen) > point:
-                continue
+        fits = [(self._fit(point, plane, time, frame), i) for i, frame in enumerate(self._open.get(key, ()))]
+        known = [(*fit, i) for fit, i in fits if fit is not None]
+        if known:
+            frame = self._open[key][min(known)[-1]]
             before = max(frame.seen)
-            lag = time - frame.seen[before][0]
-            if -_SLACK <= lag <= self._patience(point, plane, frame):
-                frame.seen[point] = (time, status)
-                self.lags[point, plane] = max(lag, self.lags.get((point, plane), 0))
-                return
+            since = frame.seen[before][0]
+            lag, way = time - since, (before, point, plane)
+            frame.seen[point] = (time, status)
+            self.lags[point, plane] = max(lag, self.lags.get((point, plane), 0))
+            self._passed[way] = max(self._passed[way], since)
+            self._usual[way] = (3 * self._usual.get(way, lag) + lag) // 4
+            return
         frame = _Frame(plane, event.data, {point: (time, status)})
         self._open.setdefault(key, []).append(frame)
         self._order.append(frame)
+
+    def _fit(self, point: int, plane: Plane, time: int, frame: _Frame) -> tuple[int, int, int] | None:
+        """How ill a frame that has come to a stop fits one seen before: stops between, lateness, time of that one.
+
+        None where it cannot be this one.
+        """
+        before = max(frame.seen)
+        if before >= point:
+            return None
+        since = frame.seen[before][0]
+        way = (before, point, plane)
+        overtaken = since < self._passed[way]
+        if (
+            not -_SLACK - self.slack
+            <= time - since
+            <= self._patience(point, plane, frame, overtaken=overtaken)
+        ):
+            return None
+        late = time - since - 2 * self._usual.get(way, 0) - _EASILY
+        return point - before, max(late, 0), since
 
     def _span(self, point: int, frame: _Frame) -> int:
         """Hyperframes that a frame takes at a stop, at the most."""
@@ -123,9 +152,12 @@ class FrameTracking:
         per_octet = 10 if frame.plane is Plane.ETHERNET else 9
         return (len(frame.data) + 26) * per_octet // (8 * octets) + 2
 
-    def _patience(self, point: int, plane: Plane, frame: _Frame) -> int:
+    def _patience(self, point: int, plane: Plane, frame: _Frame, *, overtaken: bool = False) -> int:
+        """How long after the stop before a frame may come; one that a later frame has overtaken, not much longer."""
         known = self.lags.get((point, plane))
-        usual = _FIRST_LAG if known is None else min(2 * known + 40, _MOST_LAG)
+        if overtaken and known is not None:
+            return known + self._span(point, frame)
+        usual = min(2 * (known or 0) + _QUEUED, _MOST_LAG)
         return usual + 2 * self._span(point, frame)
 
     # --- judgement --------------------------------------------------------------------------------------------
@@ -178,13 +210,15 @@ class FrameTracking:
                 else:
                     fates.append((point, "not passed on"))
                 break
+            elif self._coverage[point].covers(frame.seen[last][0], self._coverage[point].end):
+                break  # it may still come
         if bad_at == first and before is None:
             self._add(frame, first, None, tuple(fates))
         elif bad_at == first:
             self._add(frame, first, before, tuple(fates))
 
     def _due(self, frame: _Frame, point: int, before: int) -> int:
-        return frame.seen[before][0] + self.lags.get((point, frame.plane), 0)
+        return frame.seen[before][0] + self._usual.get((before, point, frame.plane), 0)
 
     def _could_have_seen(self, frame: _Frame, point: int) -> int | None:
         time = frame.seen[point][0]
@@ -197,9 +231,12 @@ class FrameTracking:
     def _must_have_seen(self, frame: _Frame, point: int, before: int) -> bool:
         time = frame.seen[before][0]
         late = self._patience(point, frame.plane, frame)
+        if self._passed[before, point, frame.plane] > time:  # later ones have passed
+            late = self.lags.get((point, frame.plane), 0) + self._span(point, frame)
         if (point, frame.plane) not in self.lags:
             return False
-        return self._coverage[point].covers(time - self._span(point, frame), time + late)
+        begin = time - self._span(point, frame) - self.slack
+        return self._coverage[point].covers(begin, time + late)
 
     def _add(self, frame: _Frame, point: int, before: int | None, fates: tuple[tuple[int, str], ...]) -> None:
         time, status = frame.seen[point]
@@ -268,7 +305,7 @@ def _address(frame: _Frame) -> bytes:
 
 
 def _alike(one: bytes, other: bytes) -> bool:
-    """Whether two frames of the same length have half of their octets in common."""
+    """Whether two frames of the same length have three quarters of their octets in common."""
     if len(one) != len(other):
         return False
     same = sum(a == b for a, b in zip(one, other, strict=True))

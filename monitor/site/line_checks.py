@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from decoders import events as ev
 from decoders.counters import plane_of
 from decoders.events import Alarm, Event, Origin, Plane
+from decoders.linerates import BFN_MODULUS, HYPERFRAMES_PER_FRAME
 
 __all__ = ["LineSign", "line_signs"]
 
@@ -79,7 +80,8 @@ def _sync_signs(event: Event, plane: Plane) -> Iterator[LineSign]:
         case ev.HfnDiscontinuity() | ev.BfnDiscontinuity():
             name = "hfn" if isinstance(event, ev.HfnDiscontinuity) else "bfn"
             text = f"{name.upper()} {event.seen}, expected {event.expected}"
-            yield LineSign(plane, f"{name}_discontinuities", 1, text, (name, event.seen))
+            jump = (event.seen - event.expected) % (HYPERFRAMES_PER_FRAME if name == "hfn" else BFN_MODULUS)
+            yield LineSign(plane, f"{name}_discontinuities", 1, text, (name, jump))
         case ev.ScramblingUnreliable():
             yield LineSign(plane, "scrambling_unreliable", 1, f"seed {event.seed}")
         case ev.ScramblingSeedChanged():

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 
 from decoders.counters import ERROR_COUNTERS
 from decoders.events import Event, Plane
+from decoders.frame_structure.frame_numbers import NUMBER_MODULUS
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 
+from ..links.capture_comparison import position
 from ..links.damage import (
     Forwarding,
     Localised,
@@ -25,7 +27,8 @@ from ..links.damage import (
 )
 from ..sources.names import Segment
 from ..text import counted
-from .attribution import Drafts, damages_of
+from .attribution import damages_of
+from .drafts import Drafts
 from .route import RouteComparison, Stop
 from .routes import Route, routes_of
 
@@ -106,7 +109,7 @@ class Localisation:
                 decoder = self.taps[index].decoder
                 assert decoder is not None, "attach every decoder first"
                 stops.append(Stop(self.points[index], at, decoder.option))
-            comparison = RouteComparison(route.segments, stops)
+            comparison = RouteComparison(route.segments, stops, away=route.away)
             self._routes.append(comparison)
             for stop, (_, index) in enumerate(route.stops):
                 self._places[index].append(_Place(comparison, stop))
@@ -219,6 +222,18 @@ class Localisation:
                 if timeline.jumps:
                     jumps = counted(timeline.jumps, "jump")
                     notes.append(f"{stop.point.name}: {jumps} of BFN and HFN while the line data went on")
+            for stop, coverage in zip(route.stops, route.coverage, strict=True):
+                for time, _, skipped in coverage.gaps:
+                    place = position(route.number(route.stops.index(stop), time - 1))
+                    missing = counted(skipped, "hyperframe")
+                    notes.append(
+                        f"{stop.point.name}: {missing} missing in the capture behind {place}; damage right beside it"
+                        " is not told apart"
+                    )
+            for at, number, by in route.moved:
+                later = f"{counted(abs(by), 'hyperframe')} {'later' if by > 0 else 'earlier'} than before"
+                place = position(number % NUMBER_MODULUS)
+                notes.append(f"{route.stops[at].point.name}: from {place} on the data stand {later}")
             for (point, plane), count in route.frames.inserted.items():
                 segment = route.stops[point].point.segment
                 frames = counted(count, f"{plane.value} frame")

@@ -15,7 +15,7 @@ from ..errors import InputError
 from ..links.damage import Point
 from ..sources.names import Segment, named_source
 
-__all__ = ["MOST_POINTS", "Route", "parse_points", "routes_of"]
+__all__ = ["MOST_POINTS", "Route", "check_points", "parse_points", "routes_of"]
 
 MOST_POINTS = 32
 _NODE = r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}"
@@ -30,6 +30,8 @@ class Route:
 
     segments: tuple[Segment, ...]
     stops: tuple[tuple[int, int], ...]
+    away: bool = True
+    """Away from the REC."""
 
 
 def parse_points(words: Sequence[str], chain: Sequence[str] = ()) -> list[tuple[Point, str]]:
@@ -52,13 +54,18 @@ def parse_points(words: Sequence[str], chain: Sequence[str] = ()) -> list[tuple[
             )
         found.append((name, source))
     order = list(chain) or [name for name, _ in found if isinstance(name, str)]
-    points = [(_receiver(name, order) if isinstance(name, str) else name, source) for name, source in found]
-    for i, (point, _) in enumerate(points):
-        if any(point == other for other, _ in points[:i]):
-            raise InputError(f"two sources are named {point.name}")
+    return [(_receiver(name, order) if isinstance(name, str) else name, source) for name, source in found]
+
+
+def check_points(points: Sequence[Point]) -> None:
+    """InputError where there is nothing to compare: fewer than two points, or one twice."""
+    if len(points) < 2:
+        raise InputError("one point alone cannot tell where damage enters", hint="name two points or more")
     if len(points) > MOST_POINTS:
         raise InputError(f"{len(points)} points: {MOST_POINTS} are the most")
-    return points
+    for i, point in enumerate(points):
+        if point in points[:i]:
+            raise InputError(f"two sources are named {point.name}")
 
 
 def _receiver(name: str, order: Sequence[str]) -> Point:
@@ -91,11 +98,11 @@ def routes_of(points: Sequence[Point], segments: Sequence[Segment] = ()) -> list
     found: list[Route] = []
     for path in away:
         down = tuple(Segment(a, b) for a, b in path)
-        for hops in (down, tuple(hop.reverse for hop in reversed(down))):
+        for hops, leads_away in ((down, True), (tuple(hop.reverse for hop in reversed(down)), False)):
             inside = [at for at, hop in enumerate(hops) if hop in used]
             if inside:
-                hops = hops[: inside[-1] + 1]
-                found.append(Route(hops, tuple(_stops(hops, points))))
+                used_hops = hops[: inside[-1] + 1]
+                found.append(Route(used_hops, tuple(_stops(used_hops, points)), leads_away))
     return _without_parts(found)
 
 

@@ -21,6 +21,7 @@ __all__ = ["HyperframeRun", "SharedTime", "Timeline"]
 
 _HALF = NUMBER_MODULUS // 2
 _GAP, _LOST = 1, 2
+_MOST_SPLICED = 4000
 
 
 @dataclass(slots=True)
@@ -41,7 +42,8 @@ class HyperframeRun:
     """Hyperframes one after the other from `time` on: octets (n, 256, 16, T/8).
 
     `first` is the number of the first one as the point's decoder counts them, `shift` what is to be added to its
-    link number for its time; `lost`: sync was lost before it.
+    link number for its time; `lost`: sync was lost before it, and by its number `skipped` hyperframes more are
+    missing than the line data leave room for.
     """
 
     time: int
@@ -49,6 +51,7 @@ class HyperframeRun:
     octets: U8
     shift: int
     lost: bool = False
+    skipped: int = 0
 
     @property
     def end(self) -> int:
@@ -62,7 +65,8 @@ class Timeline:
         self.jumps = 0
         self.shift = 0
         self.turns: list[tuple[int, int]] = []
-        """The last jumps: their time, and by how much later it would be if the numbers had been right."""
+        """The last small jumps ahead that nothing has confirmed: their time, and by how much later it would be by
+        the numbers, if hyperframes were missing there."""
         self.stretches: list[NumberRange] = []
         self._shared = shared
         self._numbering = StreamNumbering()
@@ -70,6 +74,7 @@ class Timeline:
         self._places: I64 = np.zeros(0, np.int64)
         """Count of hyperframes of each that waits, with those known to be missing."""
         self._unsure: I64 = np.zeros(0, np.int64)
+        self._skipped = 0
         self._count = 0
         self._first = 0
         self._last: tuple[int, int, int] | None = None
@@ -113,9 +118,10 @@ class Timeline:
                 place, number = int(places[start]), int(numbers[start])
                 time = self._time_of(place, number, unsure=bool(unsure[start]))
                 lost = int(unsure[start]) == _LOST and self._last is not None
+                skipped = self._skipped if lost else 0
                 for octets in self._octets(end - start):
-                    runs.append(HyperframeRun(time, self._first, octets, self.shift, lost))
-                    lost = False
+                    runs.append(HyperframeRun(time, self._first, octets, self.shift, lost, skipped))
+                    lost, skipped = False, 0
                     self._first += len(octets)
                     time += len(octets)
                 self._last = (time - 1, int(places[end - 1]), int(numbers[end - 1]))
@@ -134,6 +140,7 @@ class Timeline:
         return taken
 
     def _time_of(self, place: int, number: int, *, unsure: bool) -> int:
+        self._skipped = 0
         if self._last is None:
             if self._shared.origin is None:
                 self._shared.origin = number
@@ -148,13 +155,16 @@ class Timeline:
                 found = counted + short_way(number + shift - counted)
                 if found > time:
                     self.shift = shift
+                    self._skipped = found - counted
                     return found
         # The numbers jump, or go back: time counts on.
         self.jumps += 1
         before = self.shift
         self.shift = short_way(counted - number)
         self._shared.add(self.shift)
-        self.turns = [*self.turns[-15:], (counted, short_way(before - self.shift))]
+        by = short_way(before - self.shift)
+        if 0 < by <= _MOST_SPLICED:
+            self.turns = [*self.turns[-15:], (counted, by)]
         return counted
 
     def move(self, by: int) -> None:

@@ -11,8 +11,12 @@ from enum import StrEnum
 from ..errors import InputError
 
 __all__ = [
+    "CHAIN",
     "Segment",
     "SourceKind",
+    "chain_point",
+    "check_emulated",
+    "is_chain",
     "is_emulated",
     "is_node_name",
     "is_pair",
@@ -26,6 +30,8 @@ _NAME = r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}"
 
 _EMULATED = {"emulated": False, "emulated:pair": True}
 """The emulated links, and whether they have two boards."""
+CHAIN = "emulated:chain"
+"""The emulated chain; a point of it follows behind a stroke."""
 
 
 class SourceKind(StrEnum):
@@ -50,9 +56,33 @@ def is_emulated(text: str) -> bool:
 
 def is_pair(text: str) -> bool:
     """Whether an emulated link has two boards; InputError for a kind that does not exist."""
+    if is_chain(text):
+        raise InputError(f"{text} is a chain of links", hint=f"use {' or '.join(_EMULATED)} here")
     if text not in _EMULATED:
-        raise InputError(f"source {text!r} does not exist", hint=f"use {' or '.join(_EMULATED)}")
+        raise InputError(
+            f"source {text!r} does not exist",
+            hint=f"use {' or '.join(_EMULATED)}, or {CHAIN} to read a chain",
+        )
     return _EMULATED[text]
+
+
+def is_chain(text: str) -> bool:
+    """Whether a source is a point of the emulated chain."""
+    return text == CHAIN or text.startswith(f"{CHAIN}/")
+
+
+def check_emulated(text: str) -> None:
+    """InputError for an emulated link, or a point of the chain, that cannot exist."""
+    if is_chain(text):
+        chain_point(text)
+    else:
+        is_pair(text)
+
+
+def chain_point(text: str) -> Segment | None:
+    """The point of `emulated:chain/SENDER>RECEIVER`, None for the chain alone; InputError for anything else."""
+    point = text.removeprefix(CHAIN)
+    return Segment.parse(point[1:]) if point else None
 
 
 def is_serial(text: str) -> bool:

@@ -41,12 +41,14 @@ class Injection:
     """A fault as a source has scheduled it.
 
     `hyperframe` counts from the start of the source's stream; `text` names the fault with every parameter;
-    `expected` are the counters that must move, and by how much.
+    `expected` are the counters that must move, and by how much. `sent` are BFN and HFN of the hyperframe that it is
+    sent in, where a board says them.
     """
 
     hyperframe: int
     text: str
     expected: Mapping[str, int]
+    sent: tuple[int, int] | None = None
 
 
 @runtime_checkable

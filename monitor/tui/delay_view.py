@@ -325,7 +325,9 @@ class DelayView(View):
     NAME = "Delay"
     QUESTION = "is the delay constant?"
 
-    def __init__(self, look: Look, feed: Feed, source: object, start_thread: Callable[[], None]) -> None:
+    def __init__(
+        self, look: Look, feed: Feed, source: object, start_thread: Callable[[Resets], None]
+    ) -> None:
         super().__init__(look, feed)
         self._source = source
         self._start_thread = start_thread
@@ -352,4 +354,4 @@ class DelayView(View):
             self.pane.start()
 
     def on_delay_pane_started(self, message: DelayPane.Started) -> None:
-        self._start_thread()
+        self._start_thread(self.resets)

@@ -11,15 +11,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from decoders.counters import ERROR_COUNTERS, counters_of, is_damage, plane_of_counter
+from decoders.counters import ERROR_COUNTERS, counters_of, is_damage
 from decoders.events import Plane, SyncStateChanged
 from decoders.linerates import HYPERFRAMES_PER_SECOND
 
 from ..faults.verdict import Verdict
 from ..links.judgement import Judged, live_judgement
+from ..links.since_mark import SinceMark
 from ..links.snapshot import InjectedFault, LogEntry, Snapshot
 
-__all__ = ["FaultTimes", "Feed", "Link"]
+__all__ = ["FaultTimes", "Feed", "Link", "WatchedLink"]
 
 _WINDOW = 10 * HYPERFRAMES_PER_SECOND
 _WINDOW_STEP = HYPERFRAMES_PER_SECOND // 10
@@ -28,7 +29,8 @@ _WINDOW_STEP = HYPERFRAMES_PER_SECOND // 10
 class Link(Protocol):
     """The part of a pipeline that a screen uses."""
 
-    failure: Exception | None
+    @property
+    def failure(self) -> Exception | None: ...
 
     @property
     def can_inject(self) -> bool: ...
@@ -38,6 +40,23 @@ class Link(Protocol):
     def entries_since(self, number: int) -> list[LogEntry]: ...
 
     def inject(self, text: str) -> InjectedFault: ...
+
+
+class WatchedLink(Link, Protocol):
+    """A link with its source: a pipeline, or one that runs elsewhere."""
+
+    @property
+    def source(self) -> WatchedSource: ...
+
+
+class WatchedSource(Protocol):
+    """What every source can say of itself."""
+
+    @property
+    def option(self) -> str: ...
+
+    @property
+    def description(self) -> str: ...
 
 
 @dataclass(slots=True)
@@ -69,8 +88,7 @@ class Feed:
     def __init__(self, link: Link) -> None:
         self.link = link
         self.snapshot = link.snapshot()
-        self.marked: Mapping[str, int] = dict.fromkeys(self.snapshot.counters, 0)
-        self.marked_at = 0
+        self._mark: SinceMark = getattr(link, "since_mark", None) or SinceMark()
         self.judged: list[Judged] = []
         self.times: dict[int, FaultTimes] = {}
         self._next = 0
@@ -90,7 +108,7 @@ class Feed:
         self._restarts = began
         self.snapshot = self.link.snapshot()
         if anew:
-            self.marked, self.marked_at = dict.fromkeys(self.snapshot.counters, 0), 0
+            self._mark.forget()
             self._window.clear()
         self._remember()
         done = {j.fault.number: j for j in self.judged if j.verdict is not Verdict.WAITING}
@@ -118,27 +136,26 @@ class Feed:
         """Hyperframes of line time since the first one in sync, those lost included."""
         return self.snapshot.hyperframes + self.snapshot.hyperframes_missed
 
+    @property
+    def marked_at(self) -> int:
+        """Hyperframes of line time that had passed at the mark."""
+        return self._mark.at
+
     def mark(self) -> None:
         """Count from here."""
-        self.marked = dict(self.snapshot.counters)
-        self.marked_at = self.elapsed
+        self._mark.mark(self.snapshot)
 
     def since_mark(self, name: str) -> int:
-        return self.snapshot.counters[name] - self.marked.get(name, 0)
+        return self._mark.count(self.snapshot, name)
 
     @property
     def errors_since_mark(self) -> int:
-        return sum(self.since_mark(name) for name in self.snapshot.counters if name in ERROR_COUNTERS)
+        return self._mark.errors(self.snapshot)
 
     @property
     def errors_by_plane(self) -> dict[Plane, int]:
         """Errors of each plane since the mark; planes without any are left out."""
-        errors: dict[Plane, int] = {}
-        for name in self.snapshot.counters:
-            if name in ERROR_COUNTERS and (by := self.since_mark(name)):
-                plane = plane_of_counter(name)
-                errors[plane] = errors.get(plane, 0) + by
-        return errors
+        return self._mark.errors_by_plane(self.snapshot)
 
     @property
     def known(self) -> bool:

@@ -14,10 +14,9 @@ from textual.containers import Container
 from decoders.errors import DecodersError
 
 from ..errors import MonitorError
-from ..links.pipeline import Pipeline
 from .counter_table import CounterTable
 from .fault_list import FaultChoice, FaultList
-from .feed import Feed
+from .feed import Feed, WatchedLink
 from .palette import Look
 from .permission import ask_first
 from .repeater import Repeater
@@ -39,7 +38,7 @@ class InjectView(View):
     QUESTION = "is each injected fault detected?"
     REFRESHES: ClassVar[float] = 5.0
 
-    def __init__(self, look: Look, feed: Feed, pipeline: Pipeline, faults: Sequence[FaultChoice]) -> None:
+    def __init__(self, look: Look, feed: Feed, pipeline: WatchedLink, faults: Sequence[FaultChoice]) -> None:
         super().__init__(look, feed)
         self.pipeline = pipeline
         self.repeater = Repeater(pipeline.inject)

@@ -11,14 +11,14 @@ from .command_page import Action
 from .iq_view import IqPage
 from .link_view import LinkView
 from .replay_bar import ReplayBar
-from .view import View
+from .view import ScreenView
 from .view_keys import bindings_of, key_names, keys_in_words
 
 __all__ = ["actions_of", "help_groups"]
 
 
 def help_groups(
-    everywhere: Sequence[BindingType], views: Sequence[View], *, replay: bool
+    everywhere: Sequence[BindingType], views: Sequence[ScreenView], *, replay: bool
 ) -> list[tuple[str, list[tuple[str, str]]]]:
     """Headings, each with its keys and what they do."""
     groups = [("Everywhere", keys_in_words(everywhere))]
@@ -35,7 +35,7 @@ def help_groups(
 
 
 def actions_of(
-    view: View, replay: ReplayBar, everywhere: Sequence[BindingType], app: DOMNode
+    view: ScreenView, replay: ReplayBar, everywhere: Sequence[BindingType], app: DOMNode
 ) -> Iterator[Action]:
     """Every key of the open view, of the replay where there is one, and of the whole screen."""
     groups: list[tuple[str, Sequence[BindingType], DOMNode]] = [

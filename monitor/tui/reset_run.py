@@ -18,6 +18,7 @@ from ..delay.samples import DelayStatus, ResettableBoard
 from ..emulation.emulated_link import EmulatedSource
 from ..emulation.transceiver import BoardSettings, EmulatedBoard
 from ..errors import InputError
+from ..site.remote_link import RemoteSource
 
 __all__ = ["RESET_COUNTS", "Resets", "live_board_of", "settings_of"]
 
@@ -27,6 +28,8 @@ _COMPENSATIONS = tuple(Compensation)
 
 def settings_of(source: object) -> BoardSettings | None:
     """The board to reset beside `source`; None where there is none, as for a file."""
+    if isinstance(source, RemoteSource):
+        return source.emulated
     if not isinstance(source, EmulatedSource):
         return None
     return BoardSettings(option=source.option, pair=source.pair, seed=source.seed)
@@ -34,6 +37,8 @@ def settings_of(source: object) -> BoardSettings | None:
 
 def live_board_of(source: object) -> Callable[[], ResettableBoard] | None:
     """Makes the board behind `source` one to reset, its line data going on; None where there is none."""
+    if isinstance(source, RemoteSource):
+        return source.board if source.resettable else None
     if not isinstance(source, BoardSource):
         return None
     return lambda: BoardDelay(source, keep=True)

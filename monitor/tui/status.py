@@ -10,6 +10,8 @@ from rich.segment import Segment
 from textual import events
 
 from decoders.events import Alarm
+from decoders.line_coding.block_forms import fec_shows
+from decoders.line_coding.characters import LineForm
 from decoders.linerates import EIGHT_TEN, option_named
 
 from ..links.snapshot import Snapshot
@@ -92,13 +94,14 @@ class KeyLine(LinePane):
 
 
 class FailureLines(LinePane):
-    """Why reading stopped, for as long as the screen is open; nothing before."""
+    """Why nothing is read, for as long as that is so."""
 
     def __init__(self, look: Look) -> None:
         super().__init__(look, id="failure", style=look.alarm)
 
     def update(self, failure: Exception | None) -> None:
         if failure is None:
+            self.display = False
             return
         width = self.app.size.width
         text = f"Reading stopped: {str(failure) or type(failure).__name__}"
@@ -121,18 +124,22 @@ class StatusLines(LinePane):
         """`state` is a word such as PAUSED, ENDED, LINE DOWN, or empty; `note` replaces the source for a while."""
         self.show(
             [
-                self._top(feed.snapshot, chosen, state, note, title),
+                self._top(_amounts(feed.snapshot), chosen, state, note, title or feed.snapshot.source),
                 self._link(feed),
                 self._alarms(feed),
             ]
         )
+
+    def update_site(self, lines: Sequence[Line], *, chosen: int, state: str, note: str, title: str) -> None:
+        """The same of a site: `lines` stand in the place of the link's."""
+        self.show([self._top([""], chosen, state, note, title), *lines])
 
     def on_click(self, event: events.Click) -> None:
         for index, (start, end) in enumerate(self._spans):
             if event.y == 0 and start <= event.x < end:
                 self._on_view(index)
 
-    def _top(self, snapshot: Snapshot, chosen: int, state: str, note: str, title: str) -> Line:
+    def _top(self, amounts: Sequence[str], chosen: int, state: str, note: str, title: str) -> Line:
         look, width = self.look, self.size.width
         line: list[Segment] = []
         self._spans = []
@@ -151,15 +158,11 @@ class StatusLines(LinePane):
             line.append(Segment(" ", look.bar))
             at += len(state) + 3
         room = width - at
-        right = next((text for text in _amounts(snapshot) if len(text) + 1 <= room), "")
+        right = next((text for text in amounts if len(text) + 1 <= room), "")
         if note and len(note) > room - len(right) - 1:  # a note passes, and is read whole
             right = ""
         room -= len(right)
-        name = (
-            fit_middle(inert_cells(note), room)
-            if note
-            else short_title(inert_cells(title or snapshot.source), room)
-        )
+        name = fit_middle(inert_cells(note), room) if note else short_title(inert_cells(title), room)
         line.append(Segment(name.ljust(max(room, 0))[: max(room, 0)], look.bar))
         line.append(Segment(right, look.bar))
         return tuple(line)
@@ -255,7 +258,10 @@ def _fec_details(snapshot: Snapshot) -> list[str]:
     told = []
     if option_named(snapshot.option).line_code != EIGHT_TEN:
         counters = snapshot.counters
-        fec = "FEC on" if snapshot.fec else "FEC off" if snapshot.control is not None else "FEC -"
+        if not fec_shows(option_named(snapshot.option), LineForm(snapshot.form)):
+            fec = f"FEC does not show in {snapshot.form}"
+        else:
+            fec = "FEC on" if snapshot.fec else "FEC off" if snapshot.control is not None else "FEC -"
         corrected, lost = (
             counters.get("fec_corrected_codewords", 0),
             counters.get("fec_uncorrected_codewords", 0),

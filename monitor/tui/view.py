@@ -13,10 +13,10 @@ from .line_pane import LinePane
 from .palette import Look
 from .view_keys import Hints
 
-__all__ = ["View"]
+__all__ = ["ScreenView", "View"]
 
 
-class View(Container):
+class ScreenView(Container):
     """One of the screens within the screen; its `NAME` is shown above, in lower case it is its id."""
 
     NAME: ClassVar[str]
@@ -34,9 +34,9 @@ class View(Container):
     class Acted(Message):
         """Something was done that may show in every line of the screen."""
 
-    def __init__(self, look: Look, feed: Feed) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__(id=self.NAME.lower())
-        self.look, self.feed = look, feed
+        self.look = look
 
     @property
     def owner(self) -> LinePane:
@@ -48,7 +48,7 @@ class View(Container):
         raise NotImplementedError
 
     def draw(self, *, fresh: bool) -> None:
-        """Show what the feed holds; `fresh` where it has read the link since the last time."""
+        """Show what is known; `fresh` where the link was read since the last time."""
         raise NotImplementedError
 
     def read_events(self) -> None:
@@ -56,3 +56,11 @@ class View(Container):
 
     def forget(self) -> None:
         """What comes next is from elsewhere in a capture."""
+
+
+class View(ScreenView):
+    """A view of one link, through the feed that reads it."""
+
+    def __init__(self, look: Look, feed: Feed) -> None:
+        super().__init__(look)
+        self.feed = feed

@@ -18,6 +18,7 @@ __all__ = [
     "IQ_HINTS",
     "LINK_HINTS",
     "REPLAY_HINTS",
+    "SITE_HINTS",
     "Hints",
     "bindings_of",
     "key_names",
@@ -55,6 +56,7 @@ DELAY_HINTS: Hints = (
     ("c", "compensation"),
     ("up/down", "table"),
 )
+SITE_HINTS: Hints = (("arrows", "choose"), ("enter", "open the link"))
 REPLAY_HINTS: Hints = (
     ("space", "play/pause"),
     ("left/right", "step"),

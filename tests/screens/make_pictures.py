@@ -3,7 +3,7 @@
     python tests/screens/make_pictures.py [FOLDER]
 
 writes FOLDER (captures/pictures) /VIEW-COLUMNSxLINES.svg, each a plain frame around the screen as it is, in whatever
-monospace font there is; the same of 80x24 without colour, as NO_COLOR has it; and the link at options of 64B/66B.
+monospace font there is; the same of 80x24 without colour, as NO_COLOR has it; the link at options of 64B/66B; a site.
 Nothing in a picture is fetched from anywhere. Exit status 1 where a picture is larger than it may be.
 """
 
@@ -15,6 +15,7 @@ import os
 import re
 import sys
 from collections.abc import Awaitable, Callable, Coroutine, Iterable, Iterator
+from functools import cache
 from pathlib import Path
 
 from rich.color import Color
@@ -23,10 +24,18 @@ from rich.style import Style
 from textual.pilot import Pilot
 
 from decoders.linerates import option_named
+from monitor.emulation.chain import EmulatedChain
+from monitor.emulation.chain_source import chain_sources
 from monitor.emulation.emulated_link import EmulatedSource
 from monitor.emulation.sender import iq_map_sent
 from monitor.links.pipeline import Pipeline
+from monitor.opening import SourceRequest
+from monitor.site.link_worker import LinkReport
+from monitor.site.live_findings import LiveFindings, finding_texts
+from monitor.site.plan import plan_of_chain
+from monitor.site.site import Site
 from monitor.tui.app import FrayApp
+from monitor.tui.site_app import SiteApp
 
 LARGEST = 200_000
 SEED = 7
@@ -103,6 +112,48 @@ async def picture(view: str, size: tuple[int, int], *, colour: bool = True, opti
         await VIEWS[view](app, pilot)
         await pilot.pause()
         _advance(app, 1)
+        await pilot.pause()
+        return drawn(app.screen._compositor.render_strips(), size)
+
+
+SITE_FAULTS = (
+    "line.violation:segment=RE-1>RE-2",
+    "hdlc.fcs:segment=RE-2>RE-1",
+    "vendor.flip:segment=RE-2>RE-3",
+)
+SITE_PICTURES = ((SIZES[0], True), (SIZES[1], True), (SIZES[0], False))
+
+
+@cache
+def _stepped_site() -> Site:
+    """The emulated chain at all its points, stepped by hand: the same each time."""
+    chain = EmulatedChain(seed=SEED)
+    plan = plan_of_chain(chain.settings.nodes, "2", chain.settings.lengths_m, "Saltmarsh")
+    points = [point.segment for point in plan.points if point.segment is not None]
+    findings = LiveFindings([point.name for point in points], points)
+    pipelines = {point.name: Pipeline(source) for point, source in chain_sources(chain, points).items()}
+    for name, pipeline in pipelines.items():
+        findings.attach(name, pipeline)
+    for step in range(16):
+        if step in (8, 9, 10):
+            chain.inject(SITE_FAULTS[step - 8])
+        for pipeline in pipelines.values():
+            pipeline.step()
+    told = finding_texts(findings.localisation.result())
+    findings.close()
+    site = Site(plan, SourceRequest(source=""), findings=lambda links: told)
+    for link in site.links:
+        link.link.take(LinkReport(pipelines[link.name].snapshot()))
+    return site
+
+
+async def site_picture(size: tuple[int, int], *, colour: bool = True) -> str:
+    """The view of a site as SVG text."""
+    app = SiteApp(_stepped_site(), live=False, colour=colour)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("down")
+        await pilot.pause()
+        app.tick()
         await pilot.pause()
         return drawn(app.screen._compositor.render_strips(), size)
 
@@ -188,6 +239,10 @@ def main(folder: Path) -> int:
         )
     for option in HIGH_RATES:
         made[f"link-option{option}-80x24"] = picture("link", SIZES[0], option=option)
+    for (columns, lines), colour in SITE_PICTURES:
+        made[f"site-{columns}x{lines}{'' if colour else '-plain'}"] = site_picture(
+            (columns, lines), colour=colour
+        )
     for name, drawing in made.items():
         svg, path = asyncio.run(drawing), folder / f"{name}.svg"
         path.write_text(svg, encoding="utf-8")

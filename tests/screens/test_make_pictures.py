@@ -8,7 +8,7 @@ import re
 from rich.segment import Segment
 from rich.style import Style
 
-from tests.screens.make_pictures import LARGEST, PICTURES, drawn, picture
+from tests.screens.make_pictures import LARGEST, PICTURES, drawn, picture, site_picture
 
 
 async def test_a_picture_is_the_same_each_time_small_and_fetches_nothing() -> None:
@@ -42,3 +42,14 @@ def test_every_view_has_a_picture_of_each_size_and_one_without_colour() -> None:
     views = {view for view, _, _ in PICTURES}
     assert views == {"link", "iq", "events", "inject", "delay"}
     assert len(PICTURES) == len(views) * 4 == len(set(PICTURES))
+
+
+async def test_the_site_has_a_picture_that_is_the_same_each_time() -> None:
+    svg = await site_picture((80, 24))
+    assert svg == await site_picture((80, 24)) and len(svg.encode()) < LARGEST
+    shown = html.unescape(re.sub(r"<[^>]*>", " ", svg))
+    assert (
+        "[5 Site]" in shown
+        and "line damaged on RE-1>RE-2" in shown
+        and "vendor damaged on RE-2>RE-3" in shown
+    )

@@ -12,6 +12,7 @@ from decoders.line_coding.code_64b66b import CONTROL, DATA, START, BlockEncoder,
 from decoders.line_coding.fec_codewords import (
     HEADER_BAD,
     FecEncoder,
+    other_header_rule,
     pack_codewords,
     pn_5280,
     transcode,
@@ -116,6 +117,19 @@ def test_type_that_does_not_exist_is_a_bad_header() -> None:
     back, _ = untranscode(transcode(headers, words, header_xor=False), ONES, header_xor=False)
     headers[30] = HEADER_BAD
     assert back.tolist() == headers.tolist()
+
+
+@pytest.mark.parametrize("header_xor", [True, False])
+def test_a_codeword_can_be_made_one_of_the_other_header_rule(header_xor: bool) -> None:
+    """The rules differ by the last step of 802.3 clause 91.5.2.5; both give right codewords."""
+    _, _, headers, words = coded(240, seed=3, sync_every=7)
+    sent, other = (
+        FecEncoder(header_xor=rule).encode(headers, words) ^ pn_5280()
+        for rule in (header_xor, not header_xor)
+    )
+    made = other_header_rule(sent)
+    assert np.array_equal(made, other) and not np.array_equal(made, sent)
+    assert np.array_equal(other_header_rule(made), sent)
 
 
 def test_header_rule_shows() -> None:

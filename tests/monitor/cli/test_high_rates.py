@@ -92,3 +92,23 @@ def test_what_an_option_does_not_have(
 ) -> None:
     status, out, err = outcome(capfd, "craft", *words)
     assert (status, out) == (2, "") and said in err and err.count("\n") == 1
+
+
+@pytest.mark.parametrize("suffix", ["octets", "flagged", "blocks", "ffcap", "bits"])
+def test_list_and_decoder_say_the_same_of_rs_fec(
+    suffix: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """CPRI V7.0 clause 6.9: octets, flagged words and blocks are what stands behind RS-FEC, and do not show it."""
+    out, truth = tmp_path / f"sent.{suffix}", tmp_path / "truth.json"
+    words = ("--option", "7A", "--fec", "on", "--hyperframes", "5", "--truth", str(truth))
+    status, _, err = outcome(capfd, "craft", str(out), *words)
+    shows = suffix == "bits"
+    assert status == 0 and ("is what stands behind RS-FEC" in err) is not shows
+    status, text, _ = outcome(capfd, "decode", str(out), "--json")
+    made, seen = json.loads(truth.read_text()), json.loads(text)
+    told = ("fec", "fec_shows", "fec_header_xor")
+    assert [made["link"][name] for name in told] == [seen["link"][name] for name in told]
+    assert (seen["link"]["fec"], seen["link"]["fec_shows"]) == ("on" if shows else "off", shows)
+    assert made["sent_with_fec"] is True
+    status, text, _ = outcome(capfd, "decode", str(out))
+    assert ("RS-FEC does not show in it" in " ".join(text.split())) is not shows

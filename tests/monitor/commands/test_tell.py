@@ -39,9 +39,11 @@ STATUS = r.Status(
 class FakeBoard:
     """In the place of the serial line: a board with this status; `deaf` ones only send it by themselves."""
 
-    def __init__(self, status: r.Status, *, deaf: bool = False) -> None:
+    def __init__(
+        self, status: r.Status, *, deaf: bool = False, line_code: r.LineCodeStatus | None = None
+    ) -> None:
         self.description = "fake:board"
-        self.status, self.deaf = status, deaf
+        self.status, self.deaf, self.line_code = status, deaf, line_code
         self.writer, self.reader = RecordWriter(), RecordReader()
 
     def start(self, sink: LineSink) -> None:
@@ -55,6 +57,8 @@ class FakeBoard:
             if isinstance(item, r.Record):
                 answer = self.writer.message(r.Acknowledge(item.sequence, item.type, 0, ""))
                 self.sink.receive(answer + self.writer.message(self.status), 0)
+                if self.line_code is not None:
+                    self.sink.receive(self.writer.message(self.line_code), 0)
 
     def close(self) -> None: ...
 
@@ -84,6 +88,19 @@ def test_the_status_asks_for_no_option_and_no_line_code(told: object, option: st
     assert (record["option"], record["alignment_bits"]) == (option, 65 if option else None)
     status, out, _ = told(board, "status")  # type: ignore[operator]
     assert status == 0 and f"option            {option or '-'}\n" in out
+
+
+def test_line_code_behind_the_status_is_told(told: object) -> None:
+    code = r.LineCodeStatus(2, r.LineCodeFlag.SEED_KNOWN, 0, 305419896, *[0] * 6, 3)
+    board = FakeBoard(replace(STATUS, option="7"), line_code=code)
+    _, out, _ = told(board, "status", "--json")  # type: ignore[operator]
+    record = json.loads(out)
+    assert (record["protocol_version"], record["seed"], record["scrambling_seed_changes"]) == (
+        2,
+        305419896,
+        3,
+    )
+    assert record["codeword_phase_bits"] is None and record["fec_lock"] is False
 
 
 def test_a_board_that_only_sends_its_status_is_heard(told: object) -> None:

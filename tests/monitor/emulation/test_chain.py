@@ -1,21 +1,32 @@
 """The emulated chain: what its points get, how late it comes, and what a fault on one segment does to all of them.
 
+What a fault does to its own segment is held to the catalogue's declarations, elsewhere to those made of them.
+
 The yardstick of delays is arithmetic by hand: a fibre has 299 792 458 m/s over its group index 1.4677 (ITU-T G.652,
 from memory), a line bit of option 2 takes 1 / 1 228.8 MHz (CPRI V7.0, Table 3).
 """
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from decoders.events import FrameReceived
+from decoders.events import AlarmCleared, AlarmRaised, FrameReceived
 from decoders.line_coding.characters import LineForm
+from decoders.linerates import option_named
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
+from decoders.link.hyperframe_sync import SyncState
 from decoders.link.settings import LinkSettings
 from monitor.emulation.chain import EmulatedChain
+from monitor.emulation.node_sender import CmRelay
 from monitor.errors import InputError
+from monitor.faults.catalogue import kinds_for
+from monitor.faults.kinds import Expectation
+from monitor.faults.together import together
+from monitor.faults.verdict import Declared, Observation, judge
 from monitor.sources.names import Segment
 from tests.support.chains import WatchedChain
 
@@ -131,3 +142,128 @@ def test_a_fault_that_cannot_be_is_one_line(text: str, said: str) -> None:
     with pytest.raises(InputError, match=said):
         chain.inject(text)
     assert chain.injections == []
+
+
+def _problems(watched: WatchedChain, clean: WatchedChain, declared: dict[Segment, Expectation]) -> list[str]:
+    """What is not as declared at any point."""
+    out = []
+    for point, expectation in declared.items():
+        before, after = (
+            Observation(dict(w.decoders[point].counters), None, w.decoders[point].state is SyncState.HFNSYNC)
+            for w in (clean, watched)
+        )
+        events = watched.events[point]
+        raised = {(e.alarm, e.origin) for e in events if isinstance(e, AlarmRaised)}
+        cleared = {(e.alarm, e.origin) for e in events if isinstance(e, AlarmCleared)}
+        found = [finding.text for finding in judge(Declared(expectation), before, after)]
+        found += [f"{alarm} not raised" for alarm in expectation.raised if alarm not in raised]
+        found += [f"{alarm} not cleared" for alarm in expectation.cleared if alarm not in cleared]
+        out += [f"{point.name}: {text}" for text in found]
+    return out
+
+
+def _chain_with(
+    *faults: str, hyperframes: int, **settings: Any
+) -> tuple[WatchedChain, dict[Segment, Expectation]]:
+    watched = WatchedChain(EmulatedChain(option="1", pointer_p=50, load=0.5, first_hfn=100, **settings))
+    declared = dict.fromkeys(watched.chain.points, Expectation())
+    for fault in faults:
+        injection = watched.chain.inject(fault)
+        declared = {p: together(e, injection.expectations[p]) for p, e in declared.items()}
+    return watched.run(hyperframes), declared
+
+
+EVERY_PLANE = (
+    "hdlc.fcs@5", "ethernet.code@5", "vendor.flip@12", "ctrl_axc.flip@14", "reserved.flip@15", "iq.flip@20",
+    "sync.hfn@22", "sync.comma@26", "l1.rai@29:hyperframes=2", "l1.sdi@33:hyperframes=3",
+    "line.violation@40:count=15", "line.dark@70:hyperframes=3",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def without_faults() -> WatchedChain:
+    return _chain_with(hyperframes=110)[0]
+
+
+@pytest.mark.parametrize("segment", POINTS)
+def test_faults_of_every_plane_appear_where_they_must_and_nowhere_else(
+    segment: str, without_faults: WatchedChain
+) -> None:
+    faults = [f"{fault}{',' if ':' in fault else ':'}segment={segment}" for fault in EVERY_PLANE]
+    watched, declared = _chain_with(*faults, hyperframes=110)
+    assert _problems(watched, without_faults, declared) == []
+    moved = {point: watched.moved(point) for point in POINTS}
+    assert [p for p in POINTS if moved[p].get("hdlc_fcs_errors") or moved[p].get("hfn_discontinuities")] == [
+        segment
+    ]
+    assert [p for p in POINTS if moved[p].get("reserved_changes") or moved[p].get("missed_sync_bytes")] == [
+        segment
+    ]
+    direction = POINTS[:3] if segment in POINTS[:3] else POINTS[3:]
+    onward = direction[direction.index(segment) :]
+    assert [p for p in POINTS if moved[p].get("ctrl_axc_changes", 0) >= 2] == onward
+    back = Segment.parse(segment).reverse.name
+    told = {segment, back} | (set(onward) if direction == POINTS[:3] else set())
+    assert {p for p in POINTS if "l1_alarm_changes" in moved[p]} == told
+
+
+def test_octets_of_c_and_m_passed_on_bring_their_errors_along() -> None:
+    settings = {"cm_relay": CmRelay.OCTETS, "own_vendor": True}
+    clean, _ = _chain_with(hyperframes=60, **settings)
+    faults = ("hdlc.fcs@12", "ethernet.fcs@12", "vendor.flip@20")
+    watched, declared = _chain_with(*(f"{f}:segment=REC-A>RE-1" for f in faults), hyperframes=60, **settings)
+    assert _problems(watched, clean, declared) == []
+    for point in POINTS[:3]:
+        assert watched.moved(point).items() >= {"hdlc_fcs_errors": 1, "ethernet_fcs_errors": 1}.items()
+    assert [watched.moved(p).get("vendor_changes", 0) - clean.moved(p).get("vendor_changes", 0) for p in POINTS] == [
+        2, 0, 0, 0, 0, 0
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("fault", "anew"),
+    [
+        ("line.character@20:characters=4", False),
+        ("line.character@20:characters=5", True),
+        ("delay.step@20:bits=-60", True),
+    ],
+)
+def test_a_jump_beyond_the_elastic_buffer_goes_through_the_chain(
+    fault: str, anew: bool, without_faults: WatchedChain
+) -> None:
+    watched, declared = _chain_with(f"{fault},segment=REC-A>RE-1", hyperframes=110)
+    assert _problems(watched, without_faults, declared) == []
+    lost = [point for point in POINTS if watched.moved(point).get("lof_events")]
+    assert lost == (POINTS if anew else POINTS[:1])
+    assert all(decoder.state is SyncState.HFNSYNC for decoder in watched.decoders.values())
+    assert not any(watched.decoders[p].planes.remote.octet for p in watched.chain.points)
+
+
+VARIANTS = (
+    "sync.comma:count=3", "sync.jump:by=150", "sync.jump:by=-7", "line.violation:count=16",
+    "line.violation:x=20,w=0,count=1", "l1.reset:hyperframes=10", "l1.reset:hyperframes=9",
+    "l1.alarms:mask=7,hyperframes=12", "delay.step:bits=100", "delay.step:bits=-203", "line.character:characters=-8",
+    "line.slip:bits=-1", "delay.drift:bits=-7,steps=2,every=15", "line.dark:level=1,hyperframes=20",
+    "line.flip:x=20,w=0,y=0,bit=3", "line.flip:x=130,w=0,y=0,bit=3", "line.burst:count=200,span=400",
+    "l1.pointer:value=55,hyperframes=20", "l1.rate:value=1,hyperframes=20", "line.k:x=64,w=0",
+    "line.k:code=5,x=64,w=5", "line.invert:hyperframes=10",
+    "vendor.value:ns=16,xs=2,value=77,hyperframes=7", "sync.hfn_stuck:hyperframes=40",
+)  # fmt: skip
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("segment", ["REC-A>RE-1", "RE-2>RE-3", "RE-2>RE-1"])
+def test_every_fault_of_the_catalogue_on_a_segment(segment: str) -> None:
+    option = option_named("1")
+    texts = [kind.fault(None).text for kind in kinds_for(option).values() if kind.name != "sync.filler"]
+    clean: dict[int, WatchedChain] = {}
+    problems = []
+    for text in (*texts, *VARIANTS):
+        name, _, values = text.partition(":")
+        hyperframes = {"hdlc.long": 700, "sync.bfn_stuck": 230}.get(name, 90)
+        if hyperframes not in clean:
+            clean[hyperframes] = _chain_with(hyperframes=hyperframes)[0]
+        fault = f"{name}@30:{values}{',' if values else ''}segment={segment}"
+        watched, declared = _chain_with(fault, hyperframes=hyperframes)
+        problems += [f"{fault}: {problem}" for problem in _problems(watched, clean[hyperframes], declared)]
+    assert problems == []

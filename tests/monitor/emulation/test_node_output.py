@@ -13,8 +13,9 @@ from monitor.faults.catalogue import parse_fault
 SIZE = 4096
 
 
-def output() -> NodeOutput:
-    return NodeOutput(EndSender(SenderSettings(option="1", hdlc_rate_code=2), 1))
+def output(moved: list[int] | None = None) -> NodeOutput:
+    sender = EndSender(SenderSettings(option="1", hdlc_rate_code=2), 1)
+    return NodeOutput(sender, moved=(moved if moved is not None else []).append)
 
 
 def test_a_gap_moves_what_follows_and_disturbs_no_disparity() -> None:
@@ -27,19 +28,20 @@ def test_a_gap_moves_what_follows_and_disturbs_no_disparity() -> None:
 
 
 def test_a_fault_of_line_bits_is_aligned_anew() -> None:
-    out = output()
+    moved: list[int] = []
+    out = output(moved)
     out.sender.schedule(parse_fault("line.slip@1:x=10,bits=1"))
     symbols = out.send([(0, Outgoing(i, 0)) for i in range(5)])
     coded = SymbolDecoder().decode(symbols)
-    assert out.moved_bits == 1 and len(symbols) in (5 * SIZE, 5 * SIZE + 1)
+    assert moved == [1] and len(symbols) in (5 * SIZE, 5 * SIZE + 1)
     assert len(coded.k_positions) >= 4 and len(coded.violations) > 3
 
 
 def test_is_dark_while_it_is_reset() -> None:
     out = output()
-    out.darken(SIZE + 5)
+    out.line.go_dark(2)
     symbols = np.concatenate([out.send([(0, Outgoing(i, 0))]) for i in range(3)])
-    assert not symbols[: SIZE + 5].any() and (symbols[SIZE + 5 :] > 0).all()
+    assert not symbols[: 2 * SIZE].any() and (symbols[2 * SIZE :] > 0).all()
 
 
 def test_nothing_to_send_is_nothing() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from decoders.line_coding.scrambling import scramble
 from monitor.errors import InputError
 from monitor.formats.detection import Decision, decide
 from monitor.formats.forms import Form, form_of_name
@@ -68,6 +69,21 @@ def test_octets_whose_number_stands_still_or_is_scrambled() -> None:
     data = octet_stream("4", 8).reshape(8, -1)
     data[:, 1] = 0xC5
     assert decide(data.tobytes(), None, None).option == "4"
+
+
+@pytest.mark.parametrize("seed", [305419896, 1, 0x7FFFFFFF, 0])
+@pytest.mark.parametrize("option", ["5", "6", "7"])
+def test_scrambled_octets_are_found_by_their_seed(option: str, seed: int) -> None:
+    """A quiet payload scrambled with one seed is the same in every hyperframe, and shows other spacings as well."""
+    plain = octet_stream(option, 7).reshape(7, -1)
+    plain[:, 4096:] = plain[0, 4096:]
+    plain[:, 64 * 16 * OCTETS_A_WORD[option]] = 143 + np.arange(7)
+    sent = scramble(plain, seed)
+    sent[:, 0] = 0xBC
+    data = sent.reshape(-1)
+    for cut in (0, 1, 12345):
+        decision = decide(data[cut:].tobytes(), None, None)
+        assert (decision.form, decision.option, decision.warnings) == (Form.OCTETS, option, [])
 
 
 def test_a_periodic_payload_is_no_sync() -> None:

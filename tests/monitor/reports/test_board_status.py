@@ -29,3 +29,17 @@ def test_flags_are_told_one_by_one() -> None:
     record = status_record(replace(STATUS, flags=r.StatusFlag.LOS | r.StatusFlag.TRANSMITTER_ON))
     told = {key: record[key] for key in ("los", "lof", "transmitter_on", "receiver_ready")}
     assert told == {"los": True, "lof": False, "transmitter_on": True, "receiver_ready": False}
+
+
+def test_line_code_is_told_where_the_board_sends_it() -> None:
+    flags = r.LineCodeFlag.FEC_LOCK | r.LineCodeFlag.PHASE_KNOWN
+    code = r.LineCodeStatus(1, flags, 4910, 7, 80, 1, 2, 9, 1, 0, 0)
+    record = status_record(STATUS, code)
+    told = {key: record[key] for key in ("protocol_version", "fec_lock", "codeword_phase_bits", "seed")}
+    assert told == {"protocol_version": 1, "fec_lock": True, "codeword_phase_bits": 4910, "seed": None}
+    assert (record["block_header_errors"], record["fec_corrected_symbols"]) == (80, 9)
+    unknown = status_record(STATUS, r.LineCodeStatus(0, r.LineCodeFlag.SEED_KNOWN, 3, 0, *[0] * 7))
+    assert (unknown["protocol_version"], unknown["codeword_phase_bits"], unknown["seed"]) == (None, None, 0)
+    lines = list(status_lines(STATUS, code))
+    assert "codeword_phase_bits       4910" in lines and "seed                      -" in lines
+    assert "seed" not in status_record(STATUS)

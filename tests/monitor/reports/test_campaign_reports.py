@@ -19,17 +19,23 @@ from junitparser import Error, Failure, JUnitXml, Skipped
 
 from decoders.counters import COUNTERS
 from decoders.events import Event, FrameReceived, FrameStatus, OctetsChanged, Plane
+from decoders.line_coding.characters import LineForm
 from decoders.link.decoder import LinkDecoder
+from decoders.link.settings import LinkSettings
+from monitor.campaign import receivers
 from monitor.campaign.campaign import run_campaign
 from monitor.campaign.cases import Case
 from monitor.campaign.conditions import LinkConditions
+from monitor.campaign.receivers import ProjectReceiver
 from monitor.campaign.results import Campaign
+from monitor.campaign.rules import rules_of
 from monitor.cli.main import main
+from monitor.commands import campaign as command
 from monitor.faults.verdict import Finding, Verdict
 from monitor.reports.campaign_html import html_document
 from monitor.reports.campaign_junit import junit_document
 from monitor.reports.campaign_records import campaign_record, run_record
-from monitor.reports.campaign_text import campaign_lines
+from monitor.reports.campaign_text import campaign_lines, summary_line
 from tests.support.patience import patience
 from tests.support.receivers import receiver_of
 
@@ -190,7 +196,7 @@ def test_a_stopped_campaign_looks_like_no_pass(campaign: Campaign, done: int) ->
 
 def test_a_failure_stays_one_where_the_rest_is_missing(campaign: Campaign) -> None:
     record = part(campaign, 4)
-    assert campaign_lines(record)[-1].startswith("The campaign is a fail: ")
+    assert summary_line(record).startswith("The campaign is a fail: ")
     (suite,) = JUnitXml.fromstring(junit_document(record))
     assert (suite.failures, suite.errors) == (1, 1)
     page = html_document(record)
@@ -207,6 +213,145 @@ def test_a_campaign_without_a_fault_proves_nothing(campaign: Campaign) -> None:
     (suite,) = JUnitXml.fromstring(junit_document(record))
     assert (suite.failures, suite.errors, suite.skipped) == (0, 1, 2)
     assert "PROVES NOTHING" in html_document(record)
+
+
+# --- no more than was shown -------------------------------------------------------------------------------
+
+
+class DropsFrames(LinkDecoder):
+    """Loses good HDLC frames, so the baseline is not clean."""
+
+    def receive(self, data: Any, now: int = 0) -> list[Event]:
+        events = super().receive(data, now)
+        self.counters["hdlc_frames"] = 0
+        return events
+
+
+def test_a_narrowed_campaign_says_what_was_not_run(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page, xml = tmp_path / "a.html", tmp_path / "a.xml"
+    words = ["campaign", "emulated", "--option", "1", "--only", "reserved.flip*", "--only", "hdlc.fcs"]
+    assert main([*words, "--json", "--html", str(page), "--junit", str(xml)]) == 0
+    record = json.loads(capsys.readouterr().out)
+    rules = {row["rule"]: row for row in record["rules"]}
+    part = rules["FCS-16: each of its bits, and each bit of the data"]
+    assert (part["result"], part["cases"], part["cases_planned"]) == ("in part", ["hdlc.fcs"], 5)
+    assert rules["reserved: subchannels 8 to 15, every word"]["result"] == "pass"
+    count = record["scope"]["rules"]
+    assert count["in part"] == 2 and count["not run"] > 50 and record["scope"]["limited"]
+    said = record["scope"]["text"]
+    assert (
+        said == f"pass for the {count['pass']} rules run; 2 rules in part, {count['not run']} rules not run"
+    )
+    assert summary_line(record).startswith(f"The campaign is a {said}: ")
+    assert f'<span class="verdict pass">{said.upper()}</span>' in page.read_text()
+    (suite,) = JUnitXml.fromfile(str(xml))
+    assert {p.name: p.value for p in suite.properties()}["scope"] == said
+    (row,) = [case for case in suite if case.classname == "framefray.not_proven"]
+    assert isinstance(row.result[0], Skipped) and row.result[0].message == said
+
+
+LINE_CODE = "a symbol of neither column is a code violation"
+LOS = "16 characters in error in one hyperframe raise LOS, 15 do not"
+ALIGNMENT = "the word boundary is found at each of ten bit offsets"
+
+
+@pytest.mark.parametrize(
+    ("form", "words"),
+    [
+        (LineForm.OCTETS, {LINE_CODE: "not proven", LOS: "not proven", ALIGNMENT: "not proven"}),
+        (LineForm.FLAGGED, {LINE_CODE: "not proven", LOS: "in part", ALIGNMENT: "not proven"}),
+        (LineForm.SYMBOLS, {LINE_CODE: "in part", LOS: "in part", ALIGNMENT: "not proven"}),
+    ],
+)
+def test_rules_are_not_passed_by_line_data_that_do_not_show_them(
+    form: LineForm, words: dict[str, str]
+) -> None:
+    """Octets have no code errors, flagged words no line code, symbols no word alignment."""
+    usual = LinkConditions(crafted=True, form=form, option="1", hyperframes=30)
+    offset = Case((), "alignment offset 3", delay_bits=1233)
+    cases = [Case(("line.violation",)), Case(("line.violation:count=15",)), offset, Case(("sync.hfn",))]
+    record = campaign_record(replace(run_campaign(usual, cases), rules=rules_of(usual)))
+    rules = {row["rule"]: row["result"] for row in record["rules"]}
+    assert {rule: rules[rule] for rule in words} == words
+    verdicts = {case["case"]: case["verdict"] for case in record["cases"]}
+    assert verdicts["alignment offset 3"] == "left out"
+    assert (verdicts["line.violation"] == "not proven") is (form is LineForm.OCTETS)
+    assert any(f"form {form}" in text for text in record["not_proven"])
+
+
+def test_a_rule_without_a_place_in_the_link_is_no_pass() -> None:
+    """Option 1 has no octet beside its sync byte."""
+    rules = [rule for rule in rules_of(LinkConditions(option="1")) if rule.text.startswith("D16.2 beside")]
+    campaign = run_campaign(LinkConditions(option="1"), rules[0].cases)
+    record = campaign_record(replace(campaign, rules=rules))
+    assert [row["result"] for row in record["rules"]] == ["skip"]
+    assert "rules: 1; 1 skip" in campaign_lines(record)
+
+
+def test_known_answers_that_nothing_proves_are_no_pass() -> None:
+    class Silent:
+        serves = ()
+
+        def __init__(self, option: str, form: str) -> None: ...
+        def receive(self, data: bytes) -> None: ...
+
+    silent = receivers.receiver_of(Silent)
+    campaign = run_campaign(LinkConditions(option="1"), [], receiver=silent, known_answers=True)
+    record = campaign_record(campaign)
+    (line,) = [line for line in campaign_lines(record) if "known answers:" in line and "right" in line]
+    assert line.startswith("skip  known answers: 0 right, 0 wrong, ")
+    assert {row["plane"] for row in record["known_answers"]["unproven"]} >= {"line", "hdlc", "iq"}
+
+
+def test_iq_that_is_not_delivered_is_not_proven() -> None:
+    class Counts:
+        serves = ("iq", "vendor")
+        delivers = ()
+
+        def __init__(self, option: str, form: str) -> None:
+            self.inner = LinkDecoder(LinkSettings(option, LineForm(form)))
+
+        def receive(self, data: bytes) -> None:
+            self.inner.receive(data)
+
+        @property
+        def counters(self) -> dict[str, int]:
+            return dict(self.inner.counters)
+
+    usual = LinkConditions(option="1")
+    cases = [Case(("iq.flip",)), Case(("vendor.flip",))]
+    campaign = run_campaign(usual, cases, receiver=receivers.receiver_of(Counts))
+    assert [result.verdict for result in campaign.results] == [
+        Verdict.CLEAN, Verdict.LEFT_OUT, Verdict.DETECTED,
+    ]  # fmt: skip
+    record = campaign_record(replace(campaign, rules=rules_of(usual)))
+    words = {row["rule"]: row["result"] for row in record["rules"]}
+    assert words["IQ data arrive unchanged; nothing in the frame checks them"] == "not proven"
+    assert "delivered" not in record["means"]
+
+
+def test_a_receiver_may_not_serve_less_than_before() -> None:
+    class Shying(ProjectReceiver):
+        @property
+        def serves(self) -> frozenset[Plane]:  # type: ignore[override]
+            return frozenset(() if self.counters["hdlc_fcs_errors"] else (Plane.HDLC,))
+
+    campaign = run_campaign(LinkConditions(option="1"), [Case(("hdlc.fcs",))], receiver=Shying)
+    assert campaign.results[1].verdict is Verdict.CRASHED
+    assert "no longer serves hdlc" in campaign.results[1].findings[0].text
+
+
+def test_fail_fast_at_the_baseline_is_a_fail(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(command, "OWN_DECODER", receiver_of(DropsFrames))
+    words = ["campaign", "emulated", "--option", "1", "--fail-fast", "--case", "iq.flip"]
+    assert main(words) == 1
+    said = capsys.readouterr()
+    assert "nothing was tested" not in said.err
+    assert "The campaign is a fail: 0 cases passed, 1 failed; stopped after 1 of 2" in said.out
 
 
 # --- JUnit ------------------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import InputError
-from monitor.site.plan import is_site_file, parse_site_plan, plan_of_sources, read_site_plan
+from monitor.site.plan import is_site_file, parse_site_plan, plan_of_chain, plan_of_sources, read_site_plan
 from monitor.sources.names import Segment
 
 PLAN = """\
@@ -163,7 +163,9 @@ def test_the_example_is_read() -> None:
     name = Path(__file__).parents[3] / "captures" / "saltmarsh-site.toml"
     plan = read_site_plan(str(name))
     assert plan.name == "Saltmarsh" and plan.hop_plan() is not None
-    assert all(Path(point.source).is_file() for point in plan.points)
+    assert len(plan.points) == 6 and all(
+        point.source == f"emulated:chain/{point.name}" for point in plan.points
+    )
 
 
 def test_sources_without_a_file() -> None:
@@ -174,6 +176,7 @@ def test_sources_without_a_file() -> None:
         ([("A", "a"), ("A", "b")], "the name A is there twice"),
         ([("A", "/dev/ttyUSB0"), ("B", "/dev/ttyUSB0")], "B and A have the same source"),
         ([(None, "x")] * 65, "65 sources; 64 at most"),
+        ([("A", "a"), (None, "-")], "standard input cannot be one of several sources; watch it alone"),
     ):
         with pytest.raises(InputError, match=said):
             plan_of_sources(sources)
@@ -194,3 +197,24 @@ def test_a_damaged_file_is_read_or_refused(text: str, at: int) -> None:
     else:
         assert plan.points and len({point.name for point in plan.points}) == len(plan.points)
         plan.hop_plan()
+
+
+def test_every_point_of_the_chain() -> None:
+    plan = plan_of_chain(("REC-A", "RE-1", "RE-2"), "3", (150.0, 420.0), "Saltmarsh")
+    assert [(point.name, point.source) for point in plan.points] == [
+        (name, f"emulated:chain/{name}") for name in ("RE-1>REC-A", "REC-A>RE-1", "RE-2>RE-1", "RE-1>RE-2")
+    ]
+    assert [(each.option, each.length_m) for each in plan.segments] == [("3", 150.0), ("3", 420.0)]
+
+
+@pytest.mark.parametrize(
+    ("source", "text"),
+    [
+        ("emulated:chain/RE-1", "line 3: source: segment 'RE-1' is not SENDER>RECEIVER"),
+        ("emulated:chains", "line 3: source: source 'emulated:chains' does not exist"),
+    ],
+)
+def test_emulated_sources_that_are_none(source: str, text: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_site_plan(f'[[boards]]\nname = "A"\nsource = "{source}"\n')
+    assert text in str(caught.value)

@@ -8,7 +8,16 @@ import pytest
 
 from monitor.errors import InputError
 from monitor.sources import names
-from monitor.sources.names import Segment, SourceKind, is_pair, line_meant, named_source, source_kind
+from monitor.sources.names import (
+    Segment,
+    SourceKind,
+    chain_point,
+    is_chain,
+    is_pair,
+    line_meant,
+    named_source,
+    source_kind,
+)
 
 
 @pytest.mark.parametrize(
@@ -35,6 +44,18 @@ def test_there_are_two_emulated_links() -> None:
     assert (is_pair("emulated"), is_pair("emulated:pair")) == (False, True)
     with pytest.raises(InputError, match="'emulated:ring' does not exist; use emulated or emulated:pair"):
         is_pair("emulated:ring")
+
+
+def test_the_chain_is_no_single_link() -> None:
+    assert is_chain("emulated:chain") and is_chain("emulated:chain/RE-1>RE-2")
+    assert not is_chain("emulated:chains") and not is_chain("emulated:pair")
+    assert chain_point("emulated:chain") is None
+    assert chain_point("emulated:chain/RE-1>RE-2") == Segment("RE-1", "RE-2")
+    for text in ("emulated:chain/", "emulated:chain/RE-1", "emulated:chain/RE-1>RE-2/x"):
+        with pytest.raises(InputError, match="is not SENDER>RECEIVER"):
+            chain_point(text)
+    with pytest.raises(InputError, match="is a chain of links; use emulated or emulated:pair here"):
+        is_pair("emulated:chain")
 
 
 def test_ports_of_another_desk(monkeypatch: pytest.MonkeyPatch) -> None:

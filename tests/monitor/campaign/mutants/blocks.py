@@ -15,7 +15,7 @@ from decoders.line_coding.block_forms import FecChoice, open_block_reader
 from decoders.line_coding.block_lock import LockSettings
 from decoders.line_coding.block_readers import BlockBitReader
 from decoders.line_coding.code_64b66b import CONTROL, DATA, PayloadDescrambler
-from decoders.line_coding.fec_codewords import pn_5280, untranscode
+from decoders.line_coding.fec_codewords import pn_5280, untranscode, whole_groups
 from decoders.line_coding.fec_reader import FecBitReader, FecSettings
 from decoders.line_coding.line_octets import LineOctets, Place
 from decoders.line_coding.rs_fec import SYMBOLS, Corrected, are_codewords, correct, symbols_of
@@ -227,6 +227,16 @@ def headers_not_spoiled(codewords: Any) -> Corrected:
     return Corrected(found.codewords, np.maximum(found.symbols, 0))
 
 
+def rule_of_each(codewords: Any, previous: int | None, *, header_xor: bool) -> Any:
+    """The header rule is taken from each codeword."""
+    parts = []
+    for word in codewords:
+        on, off = (whole_groups(word[None], header_xor=rule) for rule in (True, False))
+        parts.append(untranscode(word[None], previous, header_xor=on > off))
+        previous = int(parts[-1][1][-1])
+    return tuple(np.concatenate(part) for part in zip(*parts, strict=True))
+
+
 # ---- scrambling of version 2
 
 
@@ -309,6 +319,8 @@ _FEC = [
            with_fec(correct=not_corrected)),
     Mutant("left out nibble not scrambled", "line", "the nibble of a type octet is put back scrambled", FEC,
            ("fec.symbols:symbols=1",), with_fec(untranscode=nibble_not_scrambled)),
+    Mutant("header rule of each codeword", "line", "a link has one header rule", FEC, ("fec.header_rule*",),
+           with_fec(untranscode=rule_of_each)),
     Mutant("uncorrected words pass", "line", "the headers of an uncorrected word are bad", FEC,
            ("fec.symbols:symbols=8",), with_fec(correct=headers_not_spoiled)),
 ]
