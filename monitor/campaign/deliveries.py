@@ -101,6 +101,10 @@ def _untimely(timed: TimedDue, left: list[Fact]) -> Finding:
 def _differences(expected: Sequence[Fact], observed: Sequence[Fact]) -> Iterator[Finding]:
     missing, extra = Counter(expected) - Counter(observed), Counter(observed) - Counter(expected)
     if not missing and not extra:
+        if expected and expected[0].kind != "frame":  # what is of one hyperframe has no order, but frames
+            expected, observed = (_by_hyperframe(expected), list(observed))
+            if [f.hyperframe for f in observed] == [f.hyperframe for f in expected]:
+                return
         if list(expected) != list(observed):
             at = next(
                 i for i, (one, other) in enumerate(zip(expected, observed, strict=True)) if one != other
@@ -118,6 +122,10 @@ def _differences(expected: Sequence[Fact], observed: Sequence[Fact]) -> Iterator
     for fact in surplus:
         twice = any(fact == known for known in expected)
         yield _finding(Verdict.EXTRA, fact, "nothing" + (" more" if twice else ""), _at(fact))
+
+
+def _by_hyperframe(facts: Sequence[Fact]) -> list[Fact]:
+    return sorted(facts, key=lambda fact: fact.hyperframe)
 
 
 def _nearest(fact: Fact, surplus: Sequence[Fact]) -> tuple[Verdict, Fact | None]:

@@ -58,7 +58,7 @@ _LINE_RULES = (
         "a symbol of neither column is a code violation",
         _LINE,
         (
-            *one_each("line.violation", "line.violation:count=4"),
+            *one_each("line.violation", "line.violation:count=4", "line.violation:x=255,w=15,y=0"),
             all_of("line.violation in consecutive hyperframes", spread(["line.violation:count=2"] * 4, 1)),
         ),
         needs=LINE_CODE,
@@ -190,7 +190,7 @@ _LINE_RULES = (
                 spread((f"line.k:x=20,w=0,code={code}" for code in range(12)), 3),
             ),
             Case(("line.k", "line.k:x=200,w=9,code=5"), "line.k, two in one hyperframe"),
-            Case(("line.k:code=5",)),
+            *one_each("line.k:code=5", "line.k:x=255,w=15"),
             all_of("line.k in consecutive hyperframes", ["line.k:hyperframes=4"]),
         ),
         needs=FLAGS,
@@ -270,6 +270,10 @@ _SYNC_RULES = (
                 "sync.hfn:value=149",
                 "sync.hfn:value=255",
                 "sync.hfn:value=0",
+            ),
+            all_of(
+                "sync.hfn, values that are none",
+                spread((f"sync.hfn:value={value}" for value in (151, 152, 160, 191, 192, 223, 240, 254)), 3),
             ),
             Case(("sync.hfn:value=150",), "sync.hfn 150 in place of 0", first_hfn=(150 - _AT) % 150),
             Case(("sync.hfn:value=150",), "sync.hfn 150 in place of 149", first_hfn=149 - _AT),
@@ -358,6 +362,10 @@ _L1_RULES = (
                 ["l1.reset@20:hyperframes=16", "sync.comma@26:count=3"],
             ),
             Case(("l1.alarms:mask=3,hyperframes=10",)),
+            all_of(
+                "l1.reset, another alarm within", ["l1.reset@24:hyperframes=10", "l1.sdi@28:hyperframes=2"]
+            ),
+            Case(("l1.reset:hyperframes=10",), "l1.reset over HFN 149 to 0", first_hfn=145 - _AT),
         ),
     ),
     Rule(
@@ -395,6 +403,11 @@ _L1_RULES = (
                 "l1.pointer, two values in four hyperframes",
                 ["l1.pointer@24:value=30,hyperframes=2", "l1.pointer@26:value=31,hyperframes=2"],
             ),
+            Case(("l1.pointer:hyperframes=4,value=30",), "l1.pointer over HFN 149 to 0", first_hfn=148 - _AT),
+            all_of(
+                "l1.pointer and l1.rate together",
+                ["l1.pointer@24:hyperframes=6,value=30", "l1.rate@24:hyperframes=6,value=1"],
+            ),
             all_of(
                 "l1.pointer, interrupted after 3 hyperframes",
                 ["l1.pointer@24:value=30,hyperframes=3", "l1.pointer@28:value=30,hyperframes=3"],
@@ -415,6 +428,7 @@ _L1_RULES = (
                 "l1.rate:hyperframes=6,value=2",
                 "l1.rate:hyperframes=6,value=0",
             ),
+            Case(("l1.rate:hyperframes=4,value=1",), "l1.rate over HFN 149 to 0", first_hfn=148 - _AT),
             all_of(
                 "l1.rate, two values in four hyperframes",
                 ["l1.rate@24:value=1,hyperframes=2", "l1.rate@26:value=0,hyperframes=2"],
@@ -456,7 +470,15 @@ _HDLC_RULES = (
         "hdlc",
         "every good frame arrives once, in order, octet for octet",
         _HDLC,
-        (*one_each("hdlc.size:octets=5", "hdlc.join"), Case((), "hdlc, good frames")),
+        (
+            *one_each(
+                "hdlc.size:octets=5",
+                "hdlc.join",
+                "hdlc.content:octets=24,frames=3",
+                "hdlc.content:octets=4,frames=8",
+            ),
+            Case((), "hdlc, good frames"),
+        ),
     ),
     Rule(
         "hdlc",
@@ -527,6 +549,7 @@ _HDLC_RULES = (
                 "hdlc.abort:after=12",
                 "hdlc.abort_at:bits=7",
                 "hdlc.abort_at:bits=8",
+                "hdlc.abort_close",
             ),
             all_of(
                 "hdlc.abort_at, 0 to 20 bits behind a flag",
@@ -539,6 +562,21 @@ _HDLC_RULES = (
         "a zero behind five ones is stuffed, a missing one shows",
         _HDLC,
         one_each("hdlc.stuffing", "hdlc.stuffing:ones=1"),
+    ),
+    Rule(
+        "hdlc",
+        "any data is sent as it is: ones, zeros, and what are flags and escapes elsewhere",
+        _HDLC,
+        (
+            *one_each(
+                "hdlc.content:octet=255,octets=300",
+                "hdlc.content:octet=0",
+                "hdlc.content:octet=0x7E",
+                "hdlc.content:octet=0x7D",
+                "hdlc.content:octet=0x7D,octets=29",
+                "hdlc.content:octet=3,octets=15",
+            ),
+        ),
     ),
     Rule(
         "hdlc",
@@ -574,7 +612,10 @@ _ETHERNET_RULES = (
         "ethernet",
         "every good frame arrives once, in order, octet for octet",
         _MAC,
-        (*one_each("ethernet.size:octets=65"), Case((), "ethernet, good frames")),
+        (
+            *one_each("ethernet.size:octets=65", "ethernet.content:frames=3,octet=17"),
+            Case((), "ethernet, good frames"),
+        ),
     ),
     Rule(
         "ethernet",
@@ -685,6 +726,21 @@ _ETHERNET_RULES = (
     ),
     Rule(
         "ethernet",
+        "any destination and any data, what is a preamble or an SFD elsewhere, too",
+        f"{_MAC}.3",
+        (
+            *one_each(
+                "ethernet.content",
+                "ethernet.content:to=0,octet=0",
+                "ethernet.content:to=2,octet=0x55",
+                "ethernet.content:octet=0xD5",
+                "ethernet.content:octet=255,octets=600",
+                "ethernet.content:to=3",
+            ),
+        ),
+    ),
+    Rule(
+        "ethernet",
         "frames may follow each other with few idle groups",
         "IEEE 802.3 clause 4.4.2",
         (
@@ -735,6 +791,18 @@ _WORD_RULES = (
                 "vendor.flip, three in one hyperframe",
             ),
             all_of(
+                "vendor.flip, 28 in one hyperframe",
+                [f"vendor.flip@24:ns={ns},xs={xs}" for ns in range(16, 23) for xs in range(4)],
+            ),
+            all_of(
+                "vendor.flip, the same bit of two octets of a subchannel",
+                [f"vendor.flip@24:ns=18,xs={xs},bit=7" for xs in (0, 2)],
+            ),
+            all_of(
+                "vendor.value, from one octet to another",
+                [f"vendor.value@{at}:ns=18,xs={xs},hyperframes=2" for at, xs in ((24, 0), (26, 1))],
+            ),
+            all_of(
                 "vendor.value in consecutive hyperframes",
                 spread((f"vendor.value:value={value},hyperframes=1" for value in (1, 2, 3, 4)), 1),
             ),
@@ -751,6 +819,10 @@ _WORD_RULES = (
                 spread(f"ctrl_axc.flip:ns={ns},xs={xs}" for ns in range(4, 8) for xs in range(4)),
             ),
             Case(("ctrl_axc.flip", "ctrl_axc.flip:ns=6,xs=3"), "ctrl_axc.flip, two in one hyperframe"),
+            all_of(
+                "ctrl_axc.flip, the same bit of two octets of a subchannel",
+                [f"ctrl_axc.flip@24:ns=5,xs={xs}" for xs in (1, 2)],
+            ),
         ),
     ),
     Rule(
@@ -764,6 +836,10 @@ _WORD_RULES = (
                 spread(f"reserved.flip:ns={ns},xs={xs}" for ns in range(8, 16) for xs in range(4)),
             ),
             Case(("reserved.flip", "reserved.flip:ns=15,xs=3"), "reserved.flip, two in one hyperframe"),
+            all_of(
+                "reserved.flip, the same bit of two octets of a subchannel",
+                [f"reserved.flip@24:ns=9,xs={xs}" for xs in (1, 2)],
+            ),
         ),
     ),
     Rule(

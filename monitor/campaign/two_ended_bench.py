@@ -102,7 +102,7 @@ class TwoEndedBench(LiveBench):
         hyperframes: int | None = None,
         baud: int | None = None,
     ) -> None:
-        self._ends = ends
+        self.ends = ends
         self._near_moves: Mapping[str, str] = {}
         self._not_counted: list[str] = []
         self._counts = OwnCounts(ends.far, self._not_counted)
@@ -127,7 +127,7 @@ class TwoEndedBench(LiveBench):
     def _check_alarms(self, trial: Trial) -> None:
         if standing := _standing(trial):
             raise InputError(
-                f"{self._ends.far.name} reports {standing} all the time",
+                f"{self.ends.far.name} reports {standing} all the time",
                 hint="clear the alarm first: framefray watch shows it",
             )
 
@@ -145,7 +145,7 @@ class TwoEndedBench(LiveBench):
         last = self.link.hyperframe + (CLEAN_WITHIN if patience is None else patience)
         while True:
             trial = Trial(self.link, self.own)
-            near = self._ends.begin(trial, self._near_own)
+            near = self.ends.begin(trial, self._near_own)
             stirred: dict[str, int] = {}
             while not stirred and min(t.receiver.hyperframes for t in (trial, near)) < LEAD_HYPERFRAMES:
                 trial.feed()
@@ -153,9 +153,9 @@ class TwoEndedBench(LiveBench):
                 if self.link.hyperframe >= last + LEAD_HYPERFRAMES:
                     break
             if near.receiver.state is not SyncState.HFNSYNC:
-                stirred[f"{self._ends.near.name} out of sync"] = 1
+                stirred[f"{self.ends.near.name} out of sync"] = 1
             elif standing := _standing(near):
-                stirred[f"{standing} returned to {self._ends.near.name}"] = 1
+                stirred[f"{standing} returned to {self.ends.near.name}"] = 1
             if not stirred or self.link.hyperframe >= last:
                 trial.mark()
                 near.mark()
@@ -166,7 +166,7 @@ class TwoEndedBench(LiveBench):
         """Counters that move without a fault, at either end."""
         here = {name: by for name, by in trial.observation().counters.items() if name not in self._restless}
         back = {
-            f"{self._ends.near.name} {name}": by
+            f"{self.ends.near.name} {name}": by
             for name, by in near.observation().counters.items()
             if name not in self._near_moves
         }
@@ -178,26 +178,26 @@ class TwoEndedBench(LiveBench):
         """Both directions as they are, judged at both ends."""
         self._near_moves = {}
         result = super().baseline()
-        near = self._ends.near_trial
+        near = self.ends.near_trial
         places = {(_NEAR + plane, ns, xs, y) for plane, ns, xs, y in near.changed()}
         self.own = self.own | places
         seen = near.observation()
         seen = replace(seen, counters={**seen.counters, **dict.fromkeys(TRAFFIC_COUNTERS.values(), 0)})
-        findings = [_at(self._ends.near.name, f) for f in unclean(seen, None, Served())]
+        findings = [_at(self.ends.near.name, f) for f in unclean(seen, None, Served())]
         moved = {name for name, by in seen.counters.items() if by}
         self._near_moves = dict.fromkeys(sorted(moved), _MOVES)
-        prove_connection(self._ends, self.link, 1)
+        prove_connection(self.ends, self.link, 1)
         return _with(result, findings, None)
 
     def case(self, case: Case) -> CaseResult:
         """One case, as on one board; InputError where the boards are no longer joined."""
-        if not self._ends.says_place:  # a fault may have moved what the board sends against what it counts
-            self._ends.shift = None
-            prove_connection(self._ends, self.link, 1)
+        if not self.ends.says_place:  # a fault may have moved what the board sends against what it counts
+            self.ends.shift = None
+            prove_connection(self.ends, self.link, 1)
         result = super().case(case)
         tells_itself = result.passed and result.verdict is Verdict.DETECTED
         if not (tells_itself or result.verdict is Verdict.LEFT_OUT):
-            prove_connection(self._ends, self.link, 1)
+            prove_connection(self.ends, self.link, 1)
         return result
 
     def _once(self, case: Case, faults: Sequence[Fault]) -> tuple[CaseResult, set[Place]]:
@@ -209,14 +209,14 @@ class TwoEndedBench(LiveBench):
         if not self._judges_back:
             return result, changed
         back, findings = self._back(expectation)
-        near = self._ends.near_trial.changed()
+        near = self.ends.near_trial.changed()
         return _with(result, findings, back), changed | {(_NEAR + plane, *rest) for plane, *rest in near}  # type: ignore[misc]
 
     def _back(self, expectation: Expectation) -> tuple[Returned, list[Finding]]:
         """What came back to the transmitting board of faults with this expectation, and what is wrong with it."""
-        name, near = self._ends.near.name, self._ends.near_trial
+        name, near = self.ends.near.name, self.ends.near_trial
         due = returned(expectation, is_controller(name))
-        self._wait_back(near, due.cleared, self._ends.last_near)
+        self._wait_back(near, due.cleared, self.ends.last_near)
         seen = near.observation()
         if went_dark(expectation, seen):
             due = anything()
@@ -229,9 +229,9 @@ class TwoEndedBench(LiveBench):
 
     def _own_counts(self, expectation: Expectation) -> Iterator[Finding]:
         """Where the judged board's own counts differ, if its line data show every code error."""
-        assert self._ends.far_trial is not None
+        assert self.ends.far_trial is not None
         if self.conditions.form is LineForm.FLAGGED and not self.conditions.control_only:
-            seen = self._ends.far_trial.observation()
+            seen = self.ends.far_trial.observation()
             yield from self._counts.findings(seen, expectation)
 
     def _wait_back(self, near: Trial, cleared: Sequence[tuple[Alarm, Origin]], first: int) -> None:

@@ -183,6 +183,19 @@ class TwoEnds:
         self._asked[at] = self.last_near = done.hyperframe
         return replace(done, hyperframe=at)
 
+    def inject_far(self, text: str) -> Injection:
+        """Let `far` transmit a fault; the place is a hyperframe of the stream of `near`."""
+        done = self.far.source.inject(text)
+        if done.sent is None and self.shift is None:
+            raise InputError(f"{self.far.description}: no marker has shown yet where its faults arrive")
+        assert self.far_trial is not None
+        number, count = timing_of(self.far_trial)
+        count += done.hyperframe - number - (self.shift or 0)
+        if done.sent is not None:
+            count = done.sent[0] * HYPERFRAMES_PER_FRAME + done.sent[1]
+        number, last = timing_of(self.near_trial)
+        return replace(done, hyperframe=number + apart(count, last))
+
     def send_frame(self, plane: TrafficPlane, frame: bytes) -> int:
         """Let `near` send a C&M frame; the hyperframe of the stream of `far` from which on it may begin."""
         self.near.source.send_frame(plane, frame)

@@ -27,6 +27,7 @@ __all__ = [
     "several_sources_argument",
     "source_arguments",
     "tested_link_arguments",
+    "web_arguments",
 ]
 
 FORM_CHOICES = ("octets", "flagged", "symbols", "bits", "hex", "blocks")
@@ -65,10 +66,12 @@ def source_arguments(parser: argparse.ArgumentParser, *, capture: bool = False, 
         metavar="CAPTURE" if capture else "SOURCE",
         **many,
         help=several
-        or "file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
-        if capture
-        else "file, - for standard input, emulated, emulated:chain, a point of it such as "
-        "emulated:chain/RE-1>RE-2, emulated:pair, serial device or URL",
+        or (
+            "file of line data (.ffcap .octets .flagged .symbols .bits .blocks .hex), or - for standard input"
+            if capture
+            else "file, - for standard input, emulated, emulated:chain, a point of it such as "
+            "emulated:chain/RE-1>RE-2, emulated:pair, serial device or URL"
+        ),
     )
     parser.add_argument("--form", choices=FORM_CHOICES, help="data format (default: detected)")
     option_argument(parser, None, "detected")
@@ -176,6 +179,18 @@ def serving_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def web_arguments(parser: argparse.ArgumentParser) -> None:
+    """The screen in a browser."""
+    parser.add_argument(
+        "--web",
+        metavar="HOST:PORT",
+        help="show the screen in a browser, a page for each viewer, for reading only (port 0 = any free port)",
+    )
+    parser.add_argument(
+        "--web-control", action="store_true", help="with --web: pages may inject faults and reset boards"
+    )
+
+
 def plain_arguments(parser: argparse.ArgumentParser) -> None:
     """Lines of text in place of the screen."""
     parser.add_argument(
@@ -243,8 +258,8 @@ def several_sources_argument(parser: argparse.ArgumentParser, nargs: str, text: 
         nargs=nargs,
         metavar="SOURCE",
         help=text
-        or "emulated, emulated:pair, serial device or URL of a board; two boards: NAME=SOURCE NAME=SOURCE; for inject "
-        "emulated:chain, too",
+        or "emulated, emulated:pair, serial device or URL of a board; two boards: NAME=SOURCE NAME=SOURCE; for "
+        "inject emulated:chain, too",
     )
 
 

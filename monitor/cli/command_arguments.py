@@ -20,6 +20,7 @@ from .argument_groups import (
     several_sources_argument,
     source_arguments,
     tested_link_arguments,
+    web_arguments,
 )
 from .values import at_least_one, file_name, number, share, whole
 
@@ -58,6 +59,7 @@ def watch(parser: argparse.ArgumentParser) -> None:
     screen_arguments(parser)
     plain_arguments(parser)
     serving_arguments(parser)
+    web_arguments(parser)
 
 
 def decode(parser: argparse.ArgumentParser) -> None:
@@ -474,7 +476,7 @@ def board(parser: argparse.ArgumentParser) -> None:
         "--data",
         choices=("octets", "flagged", "control", "blocks"),
         default="flagged",
-        help="line data in records (default: flagged; blocks: options 7A to 10)",
+        help="line data in records; blocks are for options 7A to 10 (default: flagged)",
     )
     fec_arguments(parser)
     emulation_arguments(parser)
@@ -644,7 +646,7 @@ class Command(NamedTuple):
 
 COMMANDS = (
     Command("demo", "show an emulated two-board link with traffic on every plane; no hardware needed", demo),
-    Command("watch", "show a source on the screen", watch),
+    Command("watch", "show sources on the screen, in lines of text or in a browser", watch),
     Command("decode", "decode a source without a screen: a summary, or JSON for programs", decode),
     Command("craft", "make a capture with traffic and injected faults", craft),
     Command(

@@ -6,12 +6,17 @@ import argparse
 import sys
 from dataclasses import replace
 
+from ..emulation.chain_source import chain_sources
 from ..links.pipeline import Pipeline
 from ..opening import SourceRequest, link_settings, open_chain, open_source
 from ..process.interrupts import Interrupts
 from ..process.streams import print_lines, tell
+from ..site.chain_plan import chain_source_word, plan_of_chain
+from ..site.site import Site
+from ..site.worker_start import WorkerKind
 from ..sources.names import CHAIN
 from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise
+from .site_watch import show_site, watch_site
 
 DEMO_LOAD = 0.2
 """Share of the C&M channels that is used: frames enough to watch, few enough to read."""
@@ -56,28 +61,21 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _run_chain(arguments: argparse.Namespace) -> int:
     """The chain REC-A to RE-3 as a site; its points share one chain, so a fault of one is seen at the others."""
-    from ..emulation.chain_source import chain_sources
-    from ..site.chain_plan import chain_source_word, plan_of_open_chain
-    from ..site.site import Site
-    from ..site.worker_start import WorkerKind
-    from .site_watch import show_site
-
     headless = arguments.headless or not (sys.stdin.isatty() and sys.stdout.isatty())
     limit = arguments.hyperframes or (HEADLESS_HYPERFRAMES if headless else None)
-    request = SourceRequest.of(arguments, source=CHAIN, load=DEMO_LOAD)
+    pace = min(arguments.pace or CHAIN_PACE, CHAIN_PACE)
+    request = SourceRequest.of(arguments, source=CHAIN, load=DEMO_LOAD, pace=pace, hyperframes=limit)
     chain = open_chain(request)
-    sources = chain_sources(
-        chain,
-        hyperframes_per_second=None if headless else min(arguments.pace or CHAIN_PACE, CHAIN_PACE),
-        limit=limit,
+    if not headless:
+        return watch_site(plan_of_chain(chain), request, arguments)
+    for text in CHAIN_FAULTS:
+        fault = chain.inject(text)
+        seen = [point.name for point, expected in fault.expectations.items() if not expected.benign]
+        print_lines(
+            [f"injected: {fault.text} at hyperframe {fault.hyperframe}; expected at {', '.join(seen)}"]
+        )
+    # Decoded here, for the faults are in this chain already.
+    opened = {chain_source_word(point): source for point, source in chain_sources(chain, limit=limit).items()}
+    return show_site(
+        Site(plan_of_chain(chain), replace(request, opened=opened), kind=WorkerKind.THREAD), arguments
     )
-    if headless:
-        for text in CHAIN_FAULTS:
-            fault = chain.inject(text)
-            seen = [point.name for point, expected in fault.expectations.items() if not expected.benign]
-            print_lines(
-                [f"injected: {fault.text} at hyperframe {fault.hyperframe}; expected at {', '.join(seen)}"]
-            )
-    opened = {chain_source_word(point): source for point, source in sources.items()}
-    site = Site(plan_of_open_chain(chain), replace(request, opened=opened), kind=WorkerKind.THREAD)
-    return show_site(site, arguments)

@@ -18,9 +18,10 @@ from ..reports.locate_text import locate_lines
 from ..site.locating import Located, PointSource, locate_sources
 from ..site.plan import SitePlan, is_site_file, read_site_plan
 from ..site.routes import check_points, parse_points
-from ..sources.names import CHAIN, Segment, SourceKind, source_kind
+from ..sources.names import CHAIN, Segment, SourceKind, chain_point, is_chain, source_kind
 from ..sources.news import News
 
+_FAULTS_ELSEWHERE = "--fault is for emulated:chain"
 LIVE_HYPERFRAMES = 1500
 """A live source is read for so many hyperframes, 0.1 s of the link, unless told."""
 
@@ -69,8 +70,6 @@ def _open(arguments: argparse.Namespace, opened: ExitStack) -> tuple[list[PointS
     request = SourceRequest.of(arguments, source="")
     if words == [CHAIN]:
         return _open_chain(request, arguments.fault, opened), ()
-    if arguments.fault:
-        raise InputError("--fault is for emulated:chain", hint="framefray inject is for boards")
     files = [word for word in words if is_site_file(word)]
     if files and len(words) > 1:
         raise InputError(f"{files[0]}: a site file stands alone", hint="write the other sources into it")
@@ -78,7 +77,9 @@ def _open(arguments: argparse.Namespace, opened: ExitStack) -> tuple[list[PointS
     if files:
         if chain:
             raise InputError("--chain is for NAME=SOURCE; a site file has its [[segments]]")
-        return _open_plan(read_site_plan(files[0]), request, opened)
+        return _open_plan(read_site_plan(files[0]), request, arguments.fault, opened)
+    if arguments.fault:
+        raise InputError(_FAULTS_ELSEWHERE, hint="framefray inject is for boards")
     named = parse_points(words, chain)
     check_points([point for point, _ in named])
     segments = [Segment(a, b) for a, b in pairwise(chain)]
@@ -86,7 +87,7 @@ def _open(arguments: argparse.Namespace, opened: ExitStack) -> tuple[list[PointS
 
 
 def _open_plan(
-    plan: SitePlan, request: SourceRequest, opened: ExitStack
+    plan: SitePlan, request: SourceRequest, faults: Sequence[str], opened: ExitStack
 ) -> tuple[list[PointSource], Sequence[Segment]]:
     points = []
     for each in plan.points:
@@ -103,7 +104,12 @@ def _open_plan(
         )
         points.append((Point(each.segment), own))
     check_points([point for point, _ in points])
-    return [_open_point(point, own, opened) for point, own in points], [s.downlink for s in plan.segments]
+    segments = [segment.downlink for segment in plan.segments]
+    if all(is_chain(own.source) for _, own in points):
+        return _open_chain(request, faults, opened, points), segments
+    if faults:
+        raise InputError(_FAULTS_ELSEWHERE, hint="framefray inject is for boards")
+    return [_open_point(point, own, opened) for point, own in points], segments
 
 
 def _open_point(point: Point, request: SourceRequest, opened: ExitStack) -> PointSource:
@@ -115,19 +121,30 @@ def _open_point(point: Point, request: SourceRequest, opened: ExitStack) -> Poin
     return PointSource(point, source, link_settings(request, source), live)
 
 
-def _open_chain(request: SourceRequest, faults: Sequence[str], opened: ExitStack) -> list[PointSource]:
+def _open_chain(
+    request: SourceRequest,
+    faults: Sequence[str],
+    opened: ExitStack,
+    planned: Sequence[tuple[Point, SourceRequest]] = (),
+) -> list[PointSource]:
+    """Points of one emulated chain: all of them, or those planned, by their sources."""
     from ..emulation.chain_source import chain_sources
 
     request = replace(request, source=CHAIN)
     chain = open_chain(request)
-    sources = chain_sources(
-        chain, chain.points, hyperframes_per_second=None, limit=request.hyperframes or LIVE_HYPERFRAMES
-    )
+    pairs = [(Point(segment), segment) for segment in chain.points]
+    if planned:
+        asked = [(point, chain_point(own.source)) for point, own in planned]
+        pairs = [
+            (point, chain.points[-1] if at is None else chain.point_named(at.name)) for point, at in asked
+        ]
+    limit = request.hyperframes or LIVE_HYPERFRAMES
+    sources = chain_sources(chain, [at for _, at in pairs], hyperframes_per_second=None, limit=limit)
     points = []
-    for segment in chain.points:
-        source = sources[segment]
+    for point, at in pairs:
+        source = sources[at]
         opened.callback(source.close)
-        points.append(PointSource(Point(segment), source, link_settings(request, source)))
+        points.append(PointSource(point, source, link_settings(request, source)))
     for fault in faults:
         chain.inject(fault)
     return points

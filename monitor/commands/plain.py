@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import argparse
 import datetime
 import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import NamedTuple, Protocol
+from typing import NamedTuple, Protocol, Self
 
 from ..errors import MonitorError
 from ..links.named_link import DataState, NamedLink
@@ -35,6 +36,11 @@ class PlainSettings(NamedTuple):
     event_rate: float | None = None
     traffic: bool = True
 
+    @classmethod
+    def of(cls, arguments: argparse.Namespace) -> Self:
+        """What the arguments of a command line say."""
+        return cls(arguments.every, arguments.event_rate, not arguments.no_traffic)
+
     def limit(self, *, live: bool) -> float | None:
         """Event lines a second, None without a limit: a capture waits for whoever reads the lines."""
         rate = (USUAL_RATE if live else 0.0) if self.event_rate is None else self.event_rate
@@ -54,7 +60,11 @@ class ObservedLink(Protocol):
 class PlainTeller:
     """Prints the lines of some links; a status line of each whenever it is due."""
 
-    def __init__(self, sources: Sequence[tuple[ObservedLink, PlainLines]], every_s: float) -> None:
+    def __init__(
+        self,
+        sources: Sequence[tuple[ObservedLink, PlainLines]],
+        every_s: float,
+    ) -> None:
         self._sources = sources
         self._every_s = every_s
         self._due = time.monotonic() + every_s

@@ -11,11 +11,12 @@ from dataclasses import replace
 from ..errors import InputError
 from ..links.named_link import NamedLink
 from ..links.snapshot import LogEntry
-from ..opening import DEFAULT_OPTION, SourceRequest
+from ..opening import SourceRequest, open_chain
 from ..process.interrupts import Interrupts
 from ..process.streams import print_lines, tell
 from ..reports.site_text import SiteLine, site_text_lines
-from ..site.plan import SitePlan, is_site_file, plan_of_chain, plan_of_sources, read_site_plan
+from ..site.chain_plan import plan_of_chain
+from ..site.plan import PlannedBoard, SitePlan, is_site_file, plan_of_sources, read_site_plan
 from ..site.site import LinkState, Site, SiteLink
 from ..sources.names import CHAIN, is_emulated, named_source
 from ..sources.patience import SILENCE_LIMIT_S
@@ -24,13 +25,13 @@ from .headless import HEADLESS_HYPERFRAMES
 from .outputs import metrics_served
 from .plain import PlainSettings, PlainTeller
 
-__all__ = ["chain_site_plan", "plan_of_words", "show_site", "watch_site"]
+__all__ = ["plan_of_one", "plan_of_words", "show_site", "watch_site"]
 
 _LOOK_S = 0.2
 
 
-def plan_of_words(words: list[str]) -> SitePlan | None:
-    """The site that the words of a command line name: a site file, or several sources; None for one source.
+def plan_of_words(words: list[str], request: SourceRequest) -> SitePlan | None:
+    """The site that the words of a command line name: a file, several sources, the chain; None for one source.
 
     InputError for a site file beside other sources.
     """
@@ -40,15 +41,15 @@ def plan_of_words(words: list[str]) -> SitePlan | None:
     if files:
         return read_site_plan(files[0])
     if words == [CHAIN]:
-        return chain_site_plan()
+        return plan_of_chain(open_chain(request))
     return plan_of_sources([named_source(word) for word in words]) if len(words) > 1 else None
 
 
-def chain_site_plan(option: str = DEFAULT_OPTION) -> SitePlan:
-    """Every point of the emulated chain."""
-    from ..emulation.chain import DEFAULT_LENGTHS_M, DEFAULT_NODES
-
-    return plan_of_chain(DEFAULT_NODES, option, DEFAULT_LENGTHS_M, "Saltmarsh")
+def plan_of_one(name: str | None, source: str) -> SitePlan:
+    """A site of one source, for pages in a browser: each source is then read in a process of its own."""
+    if source == "-":
+        raise InputError("--web: standard input cannot be watched in a browser", hint="record it first")
+    return SitePlan(name or source, (PlannedBoard(name or source, source, {}),))
 
 
 def watch_site(plan: SitePlan, request: SourceRequest, arguments: argparse.Namespace) -> int:
@@ -56,7 +57,11 @@ def watch_site(plan: SitePlan, request: SourceRequest, arguments: argparse.Names
     if request.vcd is not None:
         raise InputError("--vcd is for one source")
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
-    summary = (arguments.headless or not terminal) and not arguments.plain
+    summary = (
+        (arguments.headless or not terminal)
+        and not arguments.plain
+        and getattr(arguments, "web", None) is None
+    )
     endless = request.hyperframes is None and all(is_emulated(point.source) for point in plan.points)
     if summary and endless:
         request = replace(request, hyperframes=HEADLESS_HYPERFRAMES)
@@ -64,9 +69,17 @@ def watch_site(plan: SitePlan, request: SourceRequest, arguments: argparse.Names
 
 
 def show_site(site: Site, arguments: argparse.Namespace) -> int:
-    """The screen of a site that is open, or its summary at the end; the exit status."""
+    """The screen of a site, or its summary at the end; the exit status."""
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     with metrics_served(arguments, lambda: [link.named() for link in site.links]):
+        if getattr(arguments, "web", None) is not None:
+            from .web import web_served
+
+            with Interrupts() as interrupts, site, web_served(arguments, site):
+                if arguments.plain:
+                    _tell_lines(site, arguments, interrupts)
+                _wait(site, interrupts, for_ever=True)
+                return _summarise(site, interrupts)
         if terminal and not (arguments.headless or arguments.plain):
             from ..tui.site_app import run_site_screen
 
@@ -114,7 +127,7 @@ class _SiteTeller(PlainTeller):
 
 def _tell_lines(site: Site, arguments: argparse.Namespace, interrupts: Interrupts) -> None:
     """A line for each event of every link, until all have ended or a signal comes."""
-    settings = PlainSettings(arguments.every, arguments.event_rate, not arguments.no_traffic)
+    settings = PlainSettings.of(arguments)
     rate = settings.limit(live=True)
     sources = [
         (_ObservedSiteLink(link), PlainLines(link.name, rate, traffic=settings.traffic))
@@ -126,10 +139,12 @@ def _tell_lines(site: Site, arguments: argparse.Namespace, interrupts: Interrupt
         teller.tell(status=True)
 
 
-def _wait(site: Site, interrupts: Interrupts) -> None:
-    """Until every link has ended or stays silent, or to a signal."""
+def _wait(site: Site, interrupts: Interrupts, *, for_ever: bool = False) -> None:
+    """Until every link has ended or stays silent, or to a signal; `for_ever`: to a signal alone."""
     try:
-        while not all(_settled(site, number) for number in range(len(site.links))):
+        while not interrupts.seen and (
+            for_ever or not all(_settled(site, number) for number in range(len(site.links)))
+        ):
             time.sleep(_LOOK_S)
     except KeyboardInterrupt:
         if interrupts.insisted:

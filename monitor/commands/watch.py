@@ -1,4 +1,4 @@
-"""`framefray watch`: the screen on a source, on several or on a site; lines of text, or a summary, without one."""
+"""`framefray watch`: a source, several or a site on the screen, in lines of text, in a browser, or as a summary."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+from ..errors import InputError
 from ..links.pipeline import Pipeline
 from ..opening import SourceRequest, link_settings, open_source
 from ..process.interrupts import Interrupts
@@ -15,20 +16,29 @@ from ..sources.names import SourceKind, named_source, source_kind
 from .headless import HEADLESS_HYPERFRAMES, iq_map_text, summarise, summarise_read
 from .outputs import SourceWatch, metrics_served
 from .plain import PlainSettings, watch_plain
-from .site_watch import plan_of_words, watch_site
+from .site_watch import plan_of_one, plan_of_words, watch_site
 
 
 def run(arguments: argparse.Namespace) -> int:
     words = arguments.source
-    if (plan := plan_of_words(words)) is not None:
-        return watch_site(plan, SourceRequest.of(arguments, source=""), arguments)
+    if arguments.web_control and arguments.web is None:
+        raise InputError("--web-control is for --web")
+    site_request = SourceRequest.of(arguments, source="")
+    plan = plan_of_words(words, site_request)
+    name, arguments.source = named_source(words[0])
+    if plan is None and arguments.web is not None:
+        plan = plan_of_one(name, arguments.source)
+    if plan is not None:
+        return watch_site(plan, site_request, arguments)
+    return _watch_one(name, arguments)
+
+
+def _watch_one(name: str | None, arguments: argparse.Namespace) -> int:
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
-    plain = PlainSettings(arguments.every, arguments.event_rate, not arguments.no_traffic)
     if not terminal and not arguments.headless and not arguments.plain:
         tell("no terminal, so no screen; a text summary follows (--plain prints lines as they come)")
     headless = not arguments.plain and (arguments.headless or not terminal)
-    name, source_word = named_source(words[0])
-    request = SourceRequest.of(arguments, source=source_word)
+    request = SourceRequest.of(arguments)
     if headless and request.hyperframes is None and request.is_emulated:
         request = replace(request, hyperframes=HEADLESS_HYPERFRAMES)
     source = open_source(request)
@@ -38,12 +48,12 @@ def run(arguments: argparse.Namespace) -> int:
         with Interrupts() as interrupts:
             return summarise_read(source, settings, interrupts)
     pipeline = Pipeline(source, settings)
-    watch = SourceWatch(name or source_word, pipeline)
+    watch = SourceWatch(name or request.source, pipeline)
     with metrics_served(arguments, lambda: [watch.link()]):
         if arguments.plain:
-            live = source_kind(source_word) is not SourceKind.CAPTURE or not Path(source_word).is_file()
+            live = source_kind(request.source) is not SourceKind.CAPTURE or not Path(request.source).is_file()
             with Interrupts() as interrupts:
-                return watch_plain(watch, plain, interrupts, live=live, name=name or "")
+                return watch_plain(watch, PlainSettings.of(arguments), interrupts, live=live, name=name or "")
         if headless:
             with Interrupts() as interrupts:
                 return summarise(pipeline, interrupts)

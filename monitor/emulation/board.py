@@ -45,7 +45,7 @@ class BoardSetup:
     """What a board is set to. `delay_bits` is its cable; `load` the share of both C&M channels that is filled.
 
     `line`: RS-FEC and scrambling of what it sends, and RS-FEC of what it receives. `realigns`: an RE whose uplink
-    does not move with its alignment offset.
+    does not move with its alignment offset. `towards_rec`: whether its link leads to the REC; None as its name says.
     """
 
     name: str = "REC-A"
@@ -60,11 +60,12 @@ class BoardSetup:
     bit_error_ratio: float = 0.0
     line: LineSettings = field(default_factory=LineSettings)
     realigns: bool = False
+    towards_rec: bool | None = None
 
     @property
     def uplink(self) -> bool:
         """Whether it is an RE, whose uplink answers the downlink."""
-        return self.name.startswith("RE-")
+        return self.name.startswith("RE-") if self.towards_rec is None else self.towards_rec
 
     @property
     def sender_settings(self) -> SenderSettings:
@@ -101,15 +102,16 @@ def _send_frame(sender: BoardSender, command: r.SendFrame) -> tuple[r.Reason, st
 class RecordBoard:
     """The board. What it sends to the host is what `advance`, `receive`, `status` and `from_link` return.
 
-    With loopback PAIR its line goes out through `to_link` and comes in through `from_link`.
+    With loopback PAIR its line goes out through `to_link` and comes in through `from_link`. `sender` None makes the
+    one of its setup.
     """
 
-    def __init__(self, setup: BoardSetup | None = None) -> None:
+    def __init__(self, setup: BoardSetup | None = None, sender: BoardSender | None = None) -> None:
         setup = BoardSetup() if setup is None else setup
         self.setup = setup
         self.option = option_named(setup.option)
         self._line = open_board_line(self.option, setup.line)
-        self.sender = BoardSender(
+        self.sender = sender or BoardSender(
             setup.sender_settings,
             setup.seed,
             setup.load,

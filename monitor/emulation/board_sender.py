@@ -54,7 +54,7 @@ class BoardSender(EmulatedSender):
             for fault, at in (*waiting, *lasting)
             if fault.kind.name == "sync.jump" and at is not None and at < hyperframe
         )
-        return self.encoder.timing_of(hyperframe + jumps)
+        return self.timing_of(hyperframe + jumps)
 
     def send_frame(self, plane: TrafficPlane, frame: bytes) -> str:
         """Queue one C&M frame, given without its FCS; why not, where there is no such channel."""

@@ -47,17 +47,18 @@ class PortBoard(RecordBoard):
     """One link of a board to its host; `receiver` is the node's on this link."""
 
     def __init__(self, setup: BoardSetup, receiver: NodeReceiver, *, relay: bool, uplink: bool) -> None:
-        super().__init__(replace(setup, loopback=r.Loopback.PAIR))
-        settings = setup.sender_settings
+        settings, seed = setup.sender_settings, setup.seed + uplink
+        sender: _EndBoardSender | _RelayBoardSender
+        if relay:
+            sender = _RelayBoardSender(settings, seed, uplink=uplink)
+        else:
+            sender = _EndBoardSender(settings, seed, setup.load, uplink=uplink)
+        super().__init__(replace(setup, loopback=r.Loopback.PAIR, towards_rec=uplink), sender)
         self.receiver = receiver
         self._relay = relay
-        if relay:
-            self.sender = _RelayBoardSender(settings, setup.seed + uplink, uplink=uplink)
-        else:
-            self.sender = _EndBoardSender(settings, setup.seed + uplink, setup.load, uplink=uplink)
         assert isinstance(self._line, BoardSymbolLine)
         self.output = NodeOutput(
-            self.sender,
+            sender,
             self._line,
             bit_error_ratio=setup.bit_error_ratio,
             random=self._random,

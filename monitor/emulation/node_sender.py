@@ -60,6 +60,15 @@ class EndSender(EmulatedSender):
         self.sent.clear()
         return batches
 
+    def timing_of(self, hyperframe: int) -> tuple[int, int]:
+        """(BFN, HFN) of a hyperframe as it was told; of those to come as they count on from the last."""
+        outgoing, index = self._outgoing, hyperframe - self._outgoing_first
+        if not outgoing:
+            return super().timing_of(hyperframe)
+        told = outgoing[min(max(index, 0), len(outgoing) - 1)].number
+        number = (told + index - min(max(index, 0), len(outgoing) - 1)) % NUMBER_MODULUS
+        return divmod(number, HYPERFRAMES_PER_FRAME)
+
     def _due(self, first: int, n: int) -> Sequence[Outgoing]:
         start = first - self._outgoing_first
         return self._outgoing[start : start + n]

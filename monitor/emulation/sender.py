@@ -129,9 +129,13 @@ class EmulatedSender:
         places: I64 = starts[:, None] + np.array([TERMINATE_AT, START_AT])
         return places.reshape(-1)
 
+    def timing_of(self, hyperframe: int) -> tuple[int, int]:
+        """(BFN, HFN) of a hyperframe by its number from the first one sent."""
+        return self.encoder.timing_of(hyperframe)
+
     def _context(self, following: int | None) -> Context:
         settings, first = self.settings, self.next_hyperframe
-        hfn = self.encoder.timing_of(first)[1]
+        hfn = self.timing_of(first)[1]
         codes = (settings.pointer_p, settings.hdlc_rate_code, settings.version)
         line = self.line
         return Context(

@@ -215,7 +215,7 @@ def _line_record(
         sync_word = {"layout": f"T{TERMINATE_AT}_S0", "origin": "T", "known_by": known_by}
     return {
         "fec": "on" if fec else "off",
-        "fec_shows": shows,
+        **({"fec_shows": shows} if sender.option.line_code == "64b66b" else {}),
         "fec_header_xor": header_xor,
         "scrambling": scrambling,
         "sync_word": sync_word,

@@ -117,6 +117,18 @@ _SLOW = (
         _one(None, lambda v: v["octets"]),
     ),
     FaultKind(
+        "hdlc.content",
+        Layer.CHANNEL,
+        "send good HDLC frames of one octet over and over, the same frame once or more",
+        f"{_HDLC}: transparent to any data, by stuffed zeros alone; every frame is delivered",
+        (
+            Parameter("octet", 0, 255, 255, "", "every octet of the frame but its FCS"),
+            Parameter("octets", 4, 2048, 40, "octets", "length, FCS included"),
+            Parameter("frames", 1, 16, 1, "frames", "how many, all alike"),
+        ),
+        _one(None, lambda v: v["octets"] * v["frames"]),
+    ),
+    FaultKind(
         "hdlc.idle",
         Layer.CHANNEL,
         "idle between two HDLC frames in another form",
@@ -149,6 +161,14 @@ _SLOW = (
         "abort one HDLC frame with seven ones",
         f"{_HDLC}: abort",
         (Parameter("after", 2, 64, 4, "octets", "octets of the frame sent before"),),
+        _one("hdlc_aborts", lambda v: 130),
+    ),
+    FaultKind(
+        "hdlc.abort_close",
+        Layer.CHANNEL,
+        "end one HDLC frame, its right FCS behind it, with seven ones in place of its closing flag",
+        f"{_HDLC}: abort; a frame that a flag does not close is none",
+        (),
         _one("hdlc_aborts", lambda v: 130),
     ),
     FaultKind(
@@ -345,6 +365,26 @@ _FAST = (
             ),
         ),
         _benign_ethernet(lambda v: v["octets"]),
+    ),
+    FaultKind(
+        "ethernet.content",
+        Layer.CHANNEL,
+        "send good Ethernet frames of one octet over and over, the same frame once or more",
+        f"{_ETHERNET} 3.2.3 and 3.2.7: any destination, any data; every frame is delivered",
+        (
+            Parameter("octet", 0, 255, 255, "", "every octet of the data behind the type"),
+            Parameter("octets", 64, 1518, 64, "octets", "length, FCS included"),
+            Parameter("frames", 1, 16, 1, "frames", "how many, all alike"),
+            Parameter(
+                "to",
+                0,
+                3,
+                1,
+                "",
+                "destination: 0 = a station, 1 = a group, 2 = all stations, 3 = a group that bridges do not pass on",
+            ),
+        ),
+        _benign_ethernet(lambda v: v["octets"] * v["frames"]),
     ),
     FaultKind(
         "ethernet.gap",

@@ -36,6 +36,8 @@ _TAGS = (b"", b"\x81\x00\x00\x05", b"\x81\xff\x81\x00", b"\x00\x08")
 """What stands behind the addresses: nothing, a VLAN tag, what is none, a length of 8 (all else is padding)."""
 _EXPERIMENTAL = b"\x88\xb5"
 """EtherType for local experiments (IEEE 802, clause 9.2.3)."""
+_DESTINATIONS = (b"\x01\x00\x5e\x00\x00\x01", b"\xff" * 6, b"\x01\x80\xc2\x00\x00\x0e")
+"""A group, all stations (IEEE 802.3 clause 3.2.3), a group that a bridge keeps to itself (IEEE 802.1D table 7-10)."""
 _STUFFED = b">"
 """0x3E: five ones between zeros, least significant bit first."""
 
@@ -82,6 +84,9 @@ def queue_hdlc(fault: Fault, encoder: RawHdlcEncoder, traffic: Iterator[bytes]) 
             return encoder.send(wrong, damage=HdlcDamage(fcs_xor=fcs16(data) ^ fcs16(wrong)))
         case "hdlc.size":
             return encoder.send(_of_length(next(traffic), values["octets"] - 2))
+        case "hdlc.content":
+            data = bytes((values["octet"],)) * (values["octets"] - 2)
+            return [encoder.send(data) for _ in range(values["frames"])][-1]
         case "hdlc.idle":
             encoder.send_bits(_IDLE_FORMS[values["how"]] * values["times"])
             return encoder.send(next(traffic))
@@ -94,6 +99,9 @@ def queue_hdlc(fault: Fault, encoder: RawHdlcEncoder, traffic: Iterator[bytes]) 
         case "hdlc.abort":
             data = next(f for f in traffic if len(f) > values["after"] + 2)
             return encoder.send(data, damage=HdlcDamage(abort_after_octets=values["after"]))
+        case "hdlc.abort_close":
+            data = next(traffic)
+            return encoder.send(data, damage=HdlcDamage(abort_after_octets=len(data) + 2))
         case "hdlc.short":
             return encoder.send(next(traffic)[: values["octets"] - 2])
         case "hdlc.long":
@@ -186,6 +194,10 @@ def queue_ethernet(
         case "ethernet.short":
             data = data[: values["octets"] - FCS_OCTETS]
             damage = EthernetDamage(short=True)
+        case "ethernet.content":
+            head = (data[:6], *_DESTINATIONS)[values["to"]] + data[6:12] + _EXPERIMENTAL
+            data = head + bytes((values["octet"],)) * (values["octets"] - FCS_OCTETS - len(head))
+            return [encoder.send(data) for _ in range(values["frames"])][-1], damage
         case "ethernet.gap":
             encoder.send(data)
             return encoder.send_close(next(traffic), values["groups"]), damage

@@ -18,6 +18,8 @@ class DataState(StrEnum):
     """The line is up and brings no line data."""
     DOWN = "down"
     """The line is down and will be opened again."""
+    WAITING = "waiting"
+    """The source is not open, or its decoder does not answer; it is tried again."""
     ENDED = "ended"
     FAILED = "failed"
 
@@ -26,7 +28,8 @@ class DataState(StrEnum):
 class NamedLink:
     """`name` and `segment` (empty where none is known) tell it from others; `failure` says why reading stopped.
 
-    `restarts` is how often decoding began anew, and with it the counters of the snapshot.
+    `waiting` says why the source is not open now, where it is tried again. `restarts` is how often decoding began
+    anew, and with it the counters of the snapshot.
     """
 
     name: str
@@ -34,11 +37,14 @@ class NamedLink:
     segment: str = ""
     failure: str = ""
     restarts: int = 0
+    waiting: str = ""
 
     @property
     def state(self) -> DataState:
         if self.failure:
             return DataState.FAILED
+        if self.waiting:
+            return DataState.WAITING
         if self.snapshot.ended:
             return DataState.ENDED
         still = self.snapshot.standstill

@@ -17,19 +17,20 @@ __all__ = ["decode_record", "event_record", "frame_record", "link_record", "vend
 
 
 def link_record(decoder: LinkDecoder) -> dict[str, Any]:
-    """`fec` is what was found; where `fec_shows` is false the data format cannot show any."""
+    """`fec` is what was found; at 64B/66B `fec_shows` is false where the data format cannot show any."""
     option, fec, word, seed = decoder.option, decoder.fec, decoder.sync_word, decoder.scrambling_seed
     sync_word = None
     if word is not None:
         layout, origin = word.word.layout, word.word.origin
         sync_word = {"layout": layout, "origin": origin, "known_by": word.known_by.value}
+    shows = {"fec_shows": fec_shows(option, decoder.settings.form)} if option.line_code == "64b66b" else {}
     return {
         "option": option.name,
         "line_rate_bps": option.line_rate_bps,
         "line_code": option.line_code,
         "bytes_per_hyperframe": option.hyperframe_octets,
         "fec": "off" if fec is None else "on",
-        "fec_shows": fec_shows(option, decoder.settings.form),
+        **shows,
         "fec_header_xor": None if fec is None else "on" if fec.header_xor else "off",
         "scrambling": None if seed is None else {"version": 2, "seed": seed},
         "sync_word": sync_word,

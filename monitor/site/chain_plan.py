@@ -8,7 +8,7 @@ from ..emulation.chain import EmulatedChain
 from ..sources.names import CHAIN, Segment
 from .plan import PlannedBoard, PlannedSegment, SitePlan
 
-__all__ = ["chain_source_word", "plan_of_open_chain"]
+__all__ = ["chain_source_word", "plan_of_chain"]
 
 
 def chain_source_word(point: Segment) -> str:
@@ -16,7 +16,7 @@ def chain_source_word(point: Segment) -> str:
     return f"{CHAIN}/{point.name}"
 
 
-def plan_of_open_chain(chain: EmulatedChain) -> SitePlan:
+def plan_of_chain(chain: EmulatedChain) -> SitePlan:
     """The site Saltmarsh as it is emulated."""
     nodes = chain.settings.nodes
     boards, segments = [], []

@@ -20,7 +20,7 @@ __all__ = ["FrameSign", "FrameTracking", "MissingFrame"]
 
 _QUEUED, _MOST_LAG = 600, 4000
 """Hyperframes that frames may wait in a node, beside twice the longest time seen; and at the most."""
-_SLACK, _EASILY = 3, 16
+_SLACK, _EASILY = 3, 4
 _SIMILAR = 0.75
 
 
@@ -143,7 +143,7 @@ class FrameTracking:
             <= self._patience(point, plane, frame, overtaken=overtaken)
         ):
             return None
-        late = time - since - 2 * self._usual.get(way, 0) - _EASILY
+        late = time - since - self._usual.get(way, 0) - _EASILY
         return point - before, max(late, 0), since
 
     def _span(self, point: int, frame: _Frame) -> int:
@@ -156,7 +156,7 @@ class FrameTracking:
         """How long after the stop before a frame may come; one that a later frame has overtaken, not much longer."""
         known = self.lags.get((point, plane))
         if overtaken and known is not None:
-            return known + self._span(point, frame)
+            return 2 * known + 4 * _EASILY + self._span(point, frame)
         usual = min(2 * (known or 0) + _QUEUED, _MOST_LAG)
         return usual + 2 * self._span(point, frame)
 
@@ -218,7 +218,10 @@ class FrameTracking:
             self._add(frame, first, before, tuple(fates))
 
     def _due(self, frame: _Frame, point: int, before: int) -> int:
-        return frame.seen[before][0] + self._usual.get((before, point, frame.plane), 0)
+        usual = self._usual.get((before, point, frame.plane))
+        if usual is None:  # none has passed there unseen by those between
+            usual = sum(self._usual.get((p - 1, p, frame.plane), 0) for p in range(before + 1, point + 1))
+        return frame.seen[before][0] + usual
 
     def _could_have_seen(self, frame: _Frame, point: int) -> int | None:
         time = frame.seen[point][0]
@@ -259,7 +262,7 @@ class FrameTracking:
                 kept_losses.append(loss)
             elif not loss.explained:
                 frame = loss.frame
-                since = loss.time - self._span(loss.point, frame)
+                since = frame.seen[loss.before][0] - self._span(loss.before, frame)
                 self.missing.append(
                     MissingFrame(
                         loss.time,

@@ -30,14 +30,16 @@ from ..sources.names import SourceKind, source_kind
 from ..sources.source import GuardedSource, Source
 
 __all__ = [
+    "Answering",
     "Ask",
     "Call",
     "Connection",
     "LinkReport",
     "LinkSpec",
-    "Located",
     "Opening",
     "Reply",
+    "SideBySide",
+    "answer_asks",
     "become_worker",
     "serve_link",
 ]
@@ -120,7 +122,7 @@ Opening: TypeAlias = Callable[[SourceRequest], Source]
 """Opens the source of a request; MonitorError where that cannot be."""
 
 
-class Located(Protocol):
+class SideBySide(Protocol):
     """Lays links that are decoded in one process side by side."""
 
     @property
@@ -133,9 +135,10 @@ class LinkDecoding:
     """The source and its pipeline, opened and read in a thread of its own; a line is opened again and again."""
 
     def __init__(
-        self, spec: LinkSpec, opening: Opening = open_source, located: Located | None = None
+        self, spec: LinkSpec, opening: Opening = open_source, located: SideBySide | None = None
     ) -> None:
         self.spec = spec
+        self.name = spec.name
         self._opening = opening
         self._located = located
         self.pipeline: Pipeline | None = None
@@ -237,11 +240,30 @@ class LinkDecoding:
         return sample
 
 
+class Answering(Protocol):
+    """Who can answer for a link."""
+
+    @property
+    def name(self) -> str: ...
+
+    def report(self, ask: Ask) -> LinkReport: ...
+
+    def call(self, call: Call) -> Any:
+        """Do what is asked for; an exception says why that cannot be."""
+        ...
+
+    def close(self) -> None: ...
+
+
 def serve_link(
-    connection: Connection, spec: LinkSpec, opening: Opening = open_source, located: Located | None = None
+    connection: Connection, spec: LinkSpec, opening: Opening = open_source, located: SideBySide | None = None
 ) -> None:
     """Decode a source, and answer until the connection ends or None comes."""
-    decoding = LinkDecoding(spec, opening, located)
+    answer_asks(connection, LinkDecoding(spec, opening, located))
+
+
+def answer_asks(connection: Connection, decoding: Answering) -> None:
+    """Answer for a link until the connection ends or None comes; then close both."""
     sending = threading.Lock()
     calls: SimpleQueue[Call | None] = SimpleQueue()
 
@@ -250,7 +272,7 @@ def serve_link(
             connection.send(message)
 
     doing = threading.Thread(
-        target=_do_calls, args=(calls, decoding, send), name=f"calls {spec.name}", daemon=True
+        target=_do_calls, args=(calls, decoding, send), name=f"calls {decoding.name}", daemon=True
     )
     doing.start()
     try:
@@ -269,7 +291,7 @@ def serve_link(
 
 
 def _do_calls(
-    calls: SimpleQueue[Call | None], decoding: LinkDecoding, send: Callable[[LinkReport | Reply], None]
+    calls: SimpleQueue[Call | None], decoding: Answering, send: Callable[[LinkReport | Reply], None]
 ) -> None:
     """One call after the other, beside the reports: a board may take its time to answer."""
     while (call := calls.get()) is not None:

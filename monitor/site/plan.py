@@ -25,22 +25,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 
 from decoders.link_delay.hops import Budget, RadioHead
 
 from ..delay.hop_plans import HEAD_KEYS, HopPlan, head_option, plan_budget, radio_head
 from ..errors import InputError
-from ..sources.names import (
-    CHAIN,
-    Segment,
-    SourceKind,
-    check_emulated,
-    is_emulated,
-    is_node_name,
-    source_kind,
-)
+from ..sources.names import Segment, SourceKind, check_emulated, is_emulated, is_node_name, source_kind
 from ..toml_plans.plan_table import PlanTable, nearest_name, parse_plan_text, read_plan_octets
 
 __all__ = [
@@ -50,7 +41,6 @@ __all__ = [
     "SitePoint",
     "is_site_file",
     "parse_site_plan",
-    "plan_of_chain",
     "plan_of_sources",
     "read_site_plan",
 ]
@@ -233,20 +223,6 @@ def plan_of_sources(sources: Sequence[tuple[str | None, str]]) -> SitePlan:
         raise InputError(f"{len(boards)} sources; {MOST_BOARDS} at most")
     _check_lines((board.name, board.source or "") for board in boards)
     return SitePlan("site", tuple(boards))
-
-
-def plan_of_chain(nodes: Sequence[str], option: str, lengths_m: Sequence[float], name: str) -> SitePlan:
-    """Every point of the emulated chain: boards in a row, each with a source for each of its neighbours."""
-    boards = []
-    for number, node in enumerate(nodes):
-        around = [*nodes[max(number - 1, 0) : number], *nodes[number + 1 : number + 2]]
-        first, *others = (f"{CHAIN}/{neighbour}>{node}" for neighbour in around)
-        boards.append(PlannedBoard(node, first, dict(zip(around[1:], others, strict=True))))
-    segments = tuple(
-        PlannedSegment(sender, receiver, option, RadioHead(receiver, sender, option, length))
-        for (sender, receiver), length in zip(pairwise(nodes), lengths_m, strict=True)
-    )
-    return SitePlan(name, tuple(boards), segments)
 
 
 def _check_lines(sources: Iterable[tuple[str, str]]) -> None:

@@ -27,7 +27,7 @@ from ..links.snapshot import InjectedFault, LogEntry, Snapshot
 from ..opening import DEFAULT_OPTION, SourceRequest
 from ..sources.names import SourceKind, source_kind
 from .link_worker import Ask, Call, LinkReport, LinkSpec, Reply
-from .worker_start import Worker, WorkerGroup, WorkerKind, start_workers
+from .worker_start import Worker, WorkerKind, WorkerStart, start_workers
 
 __all__ = ["RemoteLink", "RemoteSource"]
 
@@ -97,7 +97,7 @@ class _RemoteBoard:
 
 
 class RemoteLink:
-    """`interval_s` lies between two reports. `whole`: reports hold all that the views of one link show.
+    """`interval_s` lies between two reports. `whole`, or until `whole_until`: reports hold all that views of it show.
 
     The decoder of a link of a `group` is not started again: it would go on elsewhere than the others.
     """
@@ -109,12 +109,13 @@ class RemoteLink:
         *,
         interval_s: float = 0.1,
         kind: WorkerKind = WorkerKind.PROCESS,
-        group: WorkerGroup | None = None,
+        group: WorkerStart | None = None,
     ) -> None:
         self.name = name
         self.request = request
         self.interval_s = interval_s
         self.whole = False
+        self.whole_until = 0.0
         self.restarts = 0
         self.deaths = 0
         self.since_mark = SinceMark()
@@ -272,7 +273,7 @@ class RemoteLink:
         while not self._stop.is_set():
             self._asked_at = time.monotonic()
             due = self._asked_at + self.interval_s
-            self._send(worker, Ask(self._next, self.whole))
+            self._send(worker, Ask(self._next, self.whole or self._asked_at < self.whole_until))
             while not self._stop.is_set():
                 answered = self._asked_at is None
                 if connection.poll(max(due - time.monotonic(), 0.0) if answered else 0.2):

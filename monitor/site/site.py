@@ -21,7 +21,7 @@ from ..sources.source import Standstill
 from .link_worker import LinkSpec
 from .plan import PlannedSegment, SitePlan, SitePoint
 from .remote_link import RemoteLink
-from .worker_start import WorkerGroup, WorkerKind, prepare_workers
+from .worker_start import WorkerGroup, WorkerKind, WorkerStart, prepare_workers
 
 __all__ = ["Findings", "LinkState", "Site", "SiteLink"]
 
@@ -121,12 +121,19 @@ class SiteLink:
         return None if board is None else board.delay_ns
 
     def named(self) -> NamedLink:
-        """The link as collectors and lines of text know it; a line that is tried again is down, not failed."""
-        snapshot, why = self.snapshot, self.why
-        if self.state is LinkState.DOWN and why:
-            snapshot, why = replace(snapshot, standstill=Standstill(self.silent_s or 0.0, True)), ""
+        """The link as collectors and lines of text know it; one that is tried again has not failed."""
+        snapshot, why, state = self.snapshot, self.why, self.state
         segment = "" if self.segment is None else self.segment.name
-        return NamedLink(self.name, snapshot, segment, why, self.link.restarts)
+        named = NamedLink(self.board, snapshot, segment, restarts=self.link.restarts)
+        if state is LinkState.OPENING:
+            return replace(named, waiting="not open yet")
+        if state is LinkState.DOWN and why:
+            return replace(
+                named, snapshot=replace(snapshot, standstill=Standstill(self.silent_s or 0.0, True))
+            )
+        if state is LinkState.FAILED and (self.link.restarting or self.link.stuck_s is not None):
+            return replace(named, waiting=why)
+        return replace(named, failure=why)
 
     @property
     def cpu_s(self) -> float:
@@ -146,7 +153,8 @@ class Site:
     """Every source of a plan, each with a decoder of its own; a context manager that starts and ends them.
 
     `request` says what all sources have in common. `rate` is how often a second each link reports. `kind`: a process
-    for each decoder, or a thread; where the system gives no process, it is a thread.
+    for each decoder, or a thread; where the system gives no process, it is a thread. `running` gives decoders
+    that run already instead.
     """
 
     def __init__(
@@ -157,15 +165,18 @@ class Site:
         rate: float = 10.0,
         kind: WorkerKind = WorkerKind.PROCESS,
         findings: Findings | None = None,
+        running: WorkerStart | None = None,
     ) -> None:
         self.plan = plan
+        self.request = request
+        self._running = running
         self._kind, self._started = kind, False
         self._findings = findings
         requests = [_request_of(point, request) for point in plan.points]
         chained = [
             LinkSpec(point.name, each)
             for point, each in zip(plan.points, requests, strict=True)
-            if is_chain(each.source)
+            if _shares_chain(each)
         ]
         group = WorkerGroup(kind, chained) if chained else None
         self.links: tuple[SiteLink, ...] = tuple(
@@ -176,7 +187,7 @@ class Site:
                     each,
                     interval_s=1 / rate,
                     kind=kind,
-                    group=group if is_chain(each.source) else None,
+                    group=running or (group if _shares_chain(each) else None),
                 ),
                 None if point.segment is None else plan.segment(point.segment.sender, point.segment.receiver),
             )
@@ -201,7 +212,8 @@ class Site:
         if self._started:
             return
         self._started = True
-        prepare_workers(self._kind)
+        if self._running is None:
+            prepare_workers(self._kind)
         for each in self.links:
             each.link.start()
 
@@ -231,6 +243,11 @@ class Site:
         told = {text: None for link in self.links for text in link.link.report.findings}
         more = () if self._findings is None else tuple(self._findings(self.links))
         return (*told, *more)
+
+
+def _shares_chain(request: SourceRequest) -> bool:
+    """Whether a source is a point of an emulated chain that is still to be made."""
+    return is_chain(request.source) and not request.opened
 
 
 def _request_of(point: SitePoint, request: SourceRequest) -> SourceRequest:

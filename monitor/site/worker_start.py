@@ -20,7 +20,7 @@ from typing import Any, Protocol
 from .link_group import decode_links, serve_links
 from .link_worker import Connection, LinkSpec
 
-__all__ = ["Worker", "WorkerGroup", "WorkerKind", "prepare_workers", "start_workers"]
+__all__ = ["Worker", "WorkerGroup", "WorkerKind", "WorkerStart", "prepare_workers", "start_workers"]
 
 _PATIENCE_S = 1.5
 
@@ -107,6 +107,12 @@ def start_workers(kind: WorkerKind, specs: Sequence[LinkSpec]) -> list[Worker]:
     )
     running.start()
     return [Worker(WorkerKind.THREAD, running, ours) for ours, _ in pipes]
+
+
+class WorkerStart(Protocol):
+    """Gives the decoder of a link, once."""
+
+    def start(self, spec: LinkSpec) -> Worker: ...
 
 
 class WorkerGroup:

@@ -31,6 +31,26 @@ A board behind a serial line; `link` takes it, too, where --framefray-source nam
         board.inject("hdlc.fcs")
         board.expect(hdlc_fcs_errors=1, within=80, others=0)
 
+Two boards, a fault at one and its consequences at the other and back; an emulated REC-A and RE-1, or the boards that
+`--framefray-source NAME=SOURCE` names, given twice:
+
+    def test_a_loss_of_signal_comes_back_as_rai(site):
+        site.run(20)
+        site["REC-A"].inject("line.violation:count=16")
+        site.run(300)
+        site["RE-1"].expect(code_violations=16, los_events=1, lof_events=1, within=60, others=None)
+        site["REC-A"].expect(l1_alarm_changes=(2, 8), others=None)
+
+A chain, with a fault on one of its segments:
+
+    @pytest.mark.framefray(option="2", nodes=("REC-A", "RE-1", "RE-2"))
+    def test_a_vendor_octet_is_passed_on(site):
+        site.run(20)
+        site["REC-A"].inject("vendor.flip")
+        site["RE-2"].expect(vendor_changes=2, within=20, others=0)
+        site["RE-1"].inject("hdlc.fcs", to="RE-2")
+        site["RE-2"].expect(hdlc_fcs_errors=1, within=80, others=0)
+
 `--framefray-receiver MODULE:CLASS`, or `@pytest.mark.framefray(receiver=...)` with that text or the class itself,
 puts a receiver of one's own at the end of an emulated link; monitor/campaign/RECEIVERS.md tells what it must have.
 
@@ -44,6 +64,7 @@ opened, is an error of each test that needs it.
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -53,12 +74,31 @@ import pytest
 if TYPE_CHECKING:
     from .captures import DecodedCapture
     from .tested_link import BoardLink, TestedLink
+    from .tested_site import TestedSite
 
-__all__ = ["board", "capture", "link"]
+__all__ = ["board", "capture", "link", "site"]
 
-_MARKER = "framefray(option, seed, pair, pointer_p, hdlc_rate_code, receiver): settings of the `link` fixture"
+_MARKER = (
+    "framefray(option, seed, pair, pointer_p, hdlc_rate_code, receiver): settings of the `link` fixture;"
+    " nodes in place of pair and receiver: of the `site` fixture"
+)
 _EMULATED = ("emulated", "emulated:pair")
 _SETTINGS = frozenset(("option", "seed", "pair", "pointer_p", "hdlc_rate_code", "receiver"))
+_SITE_SETTINGS = frozenset(("option", "seed", "nodes", "pointer_p", "hdlc_rate_code"))
+
+
+class _Sources(argparse.Action):
+    """A SOURCE stays as it is; each NAME=SOURCE is one board of a site."""
+
+    def __call__(self, parser: object, namespace: argparse.Namespace, value: Any, *_: object) -> None:
+        from ..sources.names import named_source
+
+        name, source = named_source(value)
+        if name is None:
+            namespace.framefray_source = value
+        else:
+            named = getattr(namespace, "framefray_boards", ())
+            namespace.framefray_boards = (*named, (name, source))
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -66,8 +106,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption(
         "--framefray-source",
         default="emulated",
+        action=_Sources,
         metavar="SOURCE",
-        help="emulated, emulated:pair, a board's device or URL, or a capture",
+        help="emulated, emulated:pair, a board's device or URL, or a capture; NAME=SOURCE twice: two boards",
     )
     group.addoption(
         "--framefray-option", default=None, metavar="OPTION", help="line bit rate option, 1 to 7 (2)"
@@ -90,7 +131,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def _settings(request: pytest.FixtureRequest) -> dict[str, Any]:
-    """Settings of the command line, and over them those of the test's mark."""
+    """Settings of a link by the command line, and over them those of the test's mark."""
     config = request.config
     settings: dict[str, Any] = {
         "option": config.getoption("framefray_option") or "2",
@@ -98,13 +139,18 @@ def _settings(request: pytest.FixtureRequest) -> dict[str, Any]:
         "pair": config.getoption("framefray_source") == "emulated:pair",
         "receiver": config.getoption("framefray_receiver"),
     }
+    return settings | _marked(request, _SETTINGS)
+
+
+def _marked(request: pytest.FixtureRequest, known: frozenset[str]) -> dict[str, Any]:
+    """Settings of the test's mark."""
     mark = request.node.get_closest_marker("framefray")
-    if mark is not None:
-        unknown = [*map(repr, mark.args), *(set(mark.kwargs) - _SETTINGS)]
-        if unknown:
-            raise _failed(f"mark framefray: {', '.join(unknown)} is none of its settings; {_MARKER}")
-        settings |= mark.kwargs
-    return settings
+    if mark is None:
+        return {}
+    unknown = [*map(repr, mark.args), *(set(mark.kwargs) - known)]
+    if unknown:
+        raise _failed(f"mark framefray: {', '.join(unknown)} is none of its settings; {_MARKER}")
+    return dict(mark.kwargs)
 
 
 @pytest.fixture
@@ -184,6 +230,37 @@ def board(request: pytest.FixtureRequest) -> Iterator[BoardLink]:
         found = BoardLink(
             source, option=config.getoption("framefray_option"), baud=config.getoption("framefray_baud")
         )
+    except MonitorError as error:
+        raise _failed(str(error)) from None
+    yield found
+    found.close()
+
+
+@pytest.fixture
+def site(request: pytest.FixtureRequest) -> Iterator[TestedSite]:
+    """An emulated site of this test's own, or the boards that --framefray-source NAME=SOURCE names."""
+    from ..errors import MonitorError
+    from .tested_site import EmulatedSite, LiveSite
+
+    config = request.config
+    boards = config.getoption("framefray_boards", ())
+    source = config.getoption("framefray_source")
+    try:
+        if boards:
+            if request.node.get_closest_marker("framefray") is not None:
+                pytest.skip("settings of a site cannot be given to boards")
+            if not config.getoption("framefray_yes"):
+                pytest.skip("faults make the boards transmit damaged data: give --framefray-yes")
+            option, baud = config.getoption("framefray_option"), config.getoption("framefray_baud")
+            found: TestedSite = LiveSite(boards, option=option, baud=baud)
+        elif source in _EMULATED:
+            usual = {
+                "option": config.getoption("framefray_option") or "2",
+                "seed": config.getoption("framefray_seed"),
+            }
+            found = EmulatedSite(**(usual | _marked(request, _SITE_SETTINGS)))
+        else:
+            pytest.skip("a site has two boards: give --framefray-source NAME=SOURCE twice")
     except MonitorError as error:
         raise _failed(str(error)) from None
     yield found

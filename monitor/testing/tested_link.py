@@ -92,12 +92,15 @@ class TestedLink(ABC):
         that held. InputError where the fault cannot be.
         """
         injection = self._inject(fault)
-        at = injection.hyperframe
+        self._note(injection.text, injection.hyperframe)
+        return injection.hyperframe
+
+    def _note(self, fault: str, at: int) -> None:
+        """A fault was put in at hyperframe `at`: what `expect` looks at may begin here."""
         if self._judged or not self._ahead:
             self.mark()
         self._first_fault = at if self._first_fault is None else min(at, self._first_fault)
-        self._ahead.append(injection.text)
-        return at
+        self._ahead.append(fault)
 
     def mark(self) -> None:
         """Count from here: `moved` is empty and the faults so far are forgotten."""

@@ -30,6 +30,7 @@ _NOW = {
     DataState.UP: "line data come",
     DataState.SILENT: "no line data",
     DataState.DOWN: "line down",
+    DataState.WAITING: "not read now",
     DataState.ENDED: "the source has ended",
     DataState.FAILED: "reading stopped",
 }
@@ -111,14 +112,18 @@ class PlainLines:
         if state is DataState.FAILED:
             text += f": {inert_cells(link.failure)}"
         elif state is DataState.UP:
-            text += f" again after {lasting(lasted)}"
+            text += f" after {lasting(lasted)}"
         elif still is not None:
             text += f" for {lasting(still.seconds)}"
+        elif link.waiting:
+            text += f": {inert_cells(link.waiting)}"
         yield f"{self._name}line: {text}"
 
     def status_line(self, link: NamedLink, stamp: str) -> str:
         """State of the link, what its counters gained since the last status, and what was left out meanwhile."""
         snapshot, before = link.snapshot, self._before
+        if link.waiting and snapshot.control is None:  # nothing of it is known yet
+            return f"{self._name}status {stamp}: {_NOW[link.state]}: {inert_cells(link.waiting)}"
         if before is not None and link.restarts != self._restarts:
             before = None
         parts = [_state_text(link), _alarm_text(link), *_amounts(snapshot, before)]
@@ -164,7 +169,8 @@ def _state_text(link: NamedLink) -> str:
         return sync
     still = snapshot.standstill
     lasted = "" if still is None else f" for {lasting(still.seconds)}"
-    return f"{_NOW[state]}{lasted}, was {sync}"
+    why = inert_cells(link.failure or link.waiting)
+    return f"{_NOW[state]}{lasted}{': ' if why else ''}{why}, was {sync}"
 
 
 def _link_parts(snapshot: Snapshot) -> Iterator[str]:

@@ -38,6 +38,7 @@ from monitor.protocol import records as r
 from monitor.protocol.stream import RecordReader, RecordWriter
 from monitor.recording.limits import parse_limit
 from monitor.site.plan import parse_site_plan
+from monitor.site.routes import check_points, parse_points, routes_of
 from monitor.sources.log import Log
 from monitor.sources.vcd import parse_vcd_signals
 from monitor.sources.vcd_reader import VcdReader
@@ -412,6 +413,25 @@ def _compare(data: bytes, folder: Path) -> None:
     command("compare", sent, received, "--json")
 
 
+def _locate(data: bytes, folder: Path) -> None:
+    """Two points of a chain: the one's capture whole, the other's damaged."""
+    before, after = folder / "before.flagged", folder / "after.flagged"
+    before.write_bytes(_crafted(folder, ".flagged", "1"))
+    after.write_bytes(data)
+    command("locate", f"REC-A>RE-1={before}", f"RE-1>RE-2={after}", "--json")
+
+
+def _points(data: bytes, folder: Path) -> None:
+    words = data.decode("utf-8", "replace").split()
+    with suppress(InputError):
+        points = [point for point, _ in parse_points(words)]
+        check_points(points)
+        for route in routes_of(points):
+            assert {at for at, _ in route.stops} <= set(range(len(route.segments)))
+
+
+_POINTS = b"REC-A>RE-1=a RE-1>RE-2=b sent:RE-2>RE-3=c RE-3>RE-2=d RE-1>REC-A=e"
+_NODES = b"REC-A=a RE-1=b RE-2=c RE-3=d"
 _VCD_WORDS = ("--vcd", "data=symbol", "--option", "1")
 TARGETS: tuple[Target, ...] = (
     Target("records", _record_seeds, mutated, _records),
@@ -483,6 +503,8 @@ TARGETS: tuple[Target, ...] = (
         _on_file("in.flagged", "export", "FILE", "out.npy", "--iq", "M=15,fs=3.84,n=2", "--option", "2"),
     ),
     Target("compare", _seeds(".flagged", "1"), mutated, _compare),
+    Target("locate", _seeds(".flagged", "1"), mutated, _locate),
+    Target("locate-points", _given(_POINTS, _NODES), mutated_text, _points),
     Target(
         "craft-plan",
         _given(_FAULT_PLAN),

@@ -30,9 +30,9 @@ from monitor.emulation.emulated_link import EmulatedSource
 from monitor.emulation.sender import iq_map_sent
 from monitor.links.pipeline import Pipeline
 from monitor.opening import SourceRequest
+from monitor.site.chain_plan import plan_of_chain
 from monitor.site.link_worker import LinkReport
 from monitor.site.live_findings import LiveFindings, finding_texts
-from monitor.site.plan import plan_of_chain
 from monitor.site.site import Site
 from monitor.tui.app import FrayApp
 from monitor.tui.site_app import SiteApp
@@ -128,7 +128,7 @@ SITE_PICTURES = ((SIZES[0], True), (SIZES[1], True), (SIZES[0], False))
 def _stepped_site() -> Site:
     """The emulated chain at all its points, stepped by hand: the same each time."""
     chain = EmulatedChain(seed=SEED)
-    plan = plan_of_chain(chain.settings.nodes, "2", chain.settings.lengths_m, "Saltmarsh")
+    plan = plan_of_chain(chain)
     points = [point.segment for point in plan.points if point.segment is not None]
     findings = LiveFindings([point.name for point in points], points)
     pipelines = {point.name: Pipeline(source) for point, source in chain_sources(chain, points).items()}

@@ -53,6 +53,11 @@ def verdicts(campaign: Campaign) -> dict[str, str]:
     return {r.case.name: r.verdict.value for r in campaign.results}
 
 
+def of_a_board(verdict: str) -> str:
+    """Where no counter has to change, nothing is known of what a board has sent, but all of the emulated link."""
+    return Verdict.UNPROVEN.value if verdict in (Verdict.SILENT, Verdict.BOUNDED) else verdict
+
+
 def texts(campaign: Campaign) -> dict[str, list[str]]:
     return {r.case.name: [f.text for f in r.findings] for r in campaign.results if not r.passed}
 
@@ -68,7 +73,8 @@ def test_every_fault_is_told_as_on_one_emulated_pair(uplink: bool) -> None:
     near, far = reversed(ends) if uplink else ends
     campaign = run(TwoEndedBench(TwoEnds(near, far), SOURCES), every_case())
     emulated = run_campaign(LinkConditions(source="emulated:pair"), every_case())
-    assert verdicts(campaign) == verdicts(emulated) and texts(campaign) == {}
+    assert verdicts(campaign) == {n: of_a_board(v) for n, v in verdicts(emulated).items()}
+    assert texts(campaign) == {}
 
 
 def test_an_rec_does_not_acknowledge() -> None:
@@ -193,7 +199,7 @@ def test_a_silent_fault_is_no_pass_once_another_board_is_connected() -> None:
     pair = pair_of()
     bench = bench_of(pair)
     bench.baseline()
-    assert bench.case(Case(("iq.flip",))).verdict is Verdict.SILENT
+    assert bench.case(Case(("iq.flip",))).verdict is Verdict.UNPROVEN
     pair.cross()
     with pytest.raises(InputError, match="RE-1 does not receive what REC-A sends"):
         bench.case(Case(("iq.flip",)))

@@ -16,19 +16,22 @@ FOLDER = Path(command_arguments.__file__).parents[1] / "commands"
 
 CONTRACT = {
     "demo": "--option --seed --pace --hyperframes --ber",
-    "watch": "--form --option --baud --yes",
+    "watch": "--form --option --baud --yes --plain --every --metrics --web --web-control --listen-any",
     "decode": "--form --option --json --frames --vendor --events --strict --fec --fec-header-xor --baud",
     "craft": "--option --hyperframes --seed --fault --truth --form --fec --scrambling --plan --force",
     "inject": "--fault --json --yes",
     "campaign": "--junit --html --json",
     "delay": "--resets --hops --json --yes",
-    "record": "--limit --form --option",
+    "record": "--limit --form --option --metrics",
     "replay": "--speed --paused --at",
     "compare": "--form --option --json",
     "export": "--iq --axc --table --words",
     "board": "--pty --tcp",
     "rates": "--pointer --hdlc-rate --json",
     "tell": "--json --yes",
+    "locate": "--json",
+    "accept": "--out --resume --dry-run",
+    "evidence": "",
     "completion": "",
 }
 """Options that programs outside the project use: none may be renamed or removed."""

@@ -112,7 +112,7 @@ def test_a_board_that_goes_and_comes_again() -> None:
         line_with("RE-1 line: no line data")
         assert "was HFNSYNC" in line_with("RE-1 status")
         board.send_signal(signal.SIGCONT)
-        line_with("RE-1 line: line data come again after")
+        line_with("RE-1 line: line data come after")
         watch.send_signal(signal.SIGTERM)
         out, err = watch.communicate(timeout=patience(20))
         assert watch.returncode == 130 and "Traceback" not in err

@@ -2,27 +2,46 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
-from monitor.commands.site_watch import plan_of_words
+from monitor.commands.site_watch import plan_of_one, plan_of_words
 from monitor.errors import InputError
+from monitor.links.named_link import NamedLink
+from monitor.metrics.exposition import LinkTotals, metric_families
+from monitor.opening import SourceRequest
+from monitor.site.plan import SitePlan
+from monitor.site.site import SiteLink
 from tests.support.commands import outcome
 
 CAPTURES = Path(__file__).parents[3] / "captures"
 
 
+def planned(words: list[str]) -> SitePlan | None:
+    return plan_of_words(words, SourceRequest(source=""))
+
+
 def test_words_that_name_a_site() -> None:
-    assert plan_of_words(["one.bits"]) is None and plan_of_words(["RE-1=one.bits"]) is None
-    plan = plan_of_words(["RE-1=one.bits", "two.bits"])
+    assert planned(["one.bits"]) is None and planned(["RE-1=one.bits"]) is None
+    plan = planned(["RE-1=one.bits", "two.bits"])
     assert plan is not None and [point.name for point in plan.points] == ["RE-1", "link-2"]
-    plan = plan_of_words([str(CAPTURES / "saltmarsh-site.toml")])
+    plan = planned([str(CAPTURES / "saltmarsh-site.toml")])
     assert plan is not None and plan.name == "Saltmarsh"
+    plan = planned(["emulated:chain"])
+    assert plan is not None and len(plan.points) == 6
     with pytest.raises(InputError, match="a site file stands alone"):
-        plan_of_words([str(CAPTURES / "saltmarsh-site.toml"), "two.bits"])
+        planned([str(CAPTURES / "saltmarsh-site.toml"), "two.bits"])
     with pytest.raises(InputError, match=r"none\.toml: No such file"):
-        plan_of_words(["none.toml"])
+        planned(["none.toml"])
+
+
+def test_one_source_as_a_site() -> None:
+    assert [point.name for point in plan_of_one("RE-1", "one.bits").points] == ["RE-1"]
+    assert [point.name for point in plan_of_one(None, "one.bits").points] == ["one.bits"]
+    with pytest.raises(InputError, match="record it first"):
+        plan_of_one(None, "-")
 
 
 def test_a_site_in_words(capfd: pytest.CaptureFixture[str]) -> None:
@@ -48,3 +67,36 @@ def test_a_mistake_in_a_site_file_is_one_line(tmp_path: Path, capfd: pytest.Capt
 def test_one_named_source_is_the_screen_of_one_link(capfd: pytest.CaptureFixture[str]) -> None:
     status, out, _ = outcome(capfd, "watch", "--headless", f"RE-1={CAPTURES / 'clean.bits'}")
     assert status == 0 and "clean.bits" in out
+
+
+def test_a_site_in_lines_of_text_and_its_metrics(capfd: pytest.CaptureFixture[str]) -> None:
+    """Each line begins with its link; a link that cannot be read does not hide the others."""
+    told: dict[str, NamedLink] = {}
+    real = SiteLink.named
+
+    def link(site_link: SiteLink) -> NamedLink:
+        named = real(site_link)
+        told[named.name] = named
+        return named
+
+    words = [f"RE-1={CAPTURES / 'cm-faults.octets'}", "RE-2=nothere.bits", f"RE-3={CAPTURES / 'clean.bits'}"]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(SiteLink, "named", link)
+        status, out, err = outcome(
+            capfd, "watch", "--plain", "--no-traffic", "--metrics", "127.0.0.1:0", *words
+        )
+    assert status == 2 and "no hyperframe sync found: RE-2" in err
+    lines = out.partition("site: 3 links")[0].splitlines()
+    assert lines and all(re.match(r"RE-[123] (hf|line:|status)", line) for line in lines)
+    assert any(re.match(r"RE-1 hf \d+ fast C&M error, wrong FCS", line) for line in lines)
+    assert any(line.startswith("RE-2 line: reading stopped: nothere.bits: No such file") for line in lines)
+    assert sum(" status " in line for line in lines) >= 3
+    text = {family.name: family for family in metric_families(told.values(), LinkTotals())}
+    states = {
+        (sample.labels["board"], sample.labels["state"])
+        for sample in text["framefray_link_state"].samples
+        if sample.value
+    }
+    assert states == {("RE-1", "ended"), ("RE-2", "failed"), ("RE-3", "ended")}
+    counted = {s.labels["board"]: s.value for s in text["framefray_ethernet_fcs_errors"].samples}
+    assert counted == {"RE-1": 1, "RE-2": 0, "RE-3": 0}

@@ -155,6 +155,20 @@ def test_a_reset_of_a_link_darkens_what_it_sends_and_all_recovers() -> None:
     assert status.alignment_bits is not None and status.name == "RE-1"
 
 
+def test_a_link_away_from_the_rec_counts_the_way_there_and_back() -> None:
+    bench = Joined()
+    bench.run(40)
+    counts = {}
+    for name, port in bench.ports.items():
+        status = ask(port, r.AskStatus())[1]
+        assert isinstance(status, r.Status)
+        counts[name] = status.delay_clocks
+    assert counts["RE-1"] == counts["RE-2"] == 416  # Toffset
+    assert (
+        counts["REC-A"] > 416 + 200 and counts["RE-1 far"] > 416 + 200
+    )  # two cables of 1 237 bits and Toffset
+
+
 @pytest.mark.parametrize(
     ("port", "command", "why"),
     [

@@ -106,3 +106,4 @@ def test_an_end_sends_its_own_traffic_with_the_numbers_it_is_told() -> None:
     assert sent[:, 64, 0, 0].tolist() == [0, 1, 0] and sent[:, 130, 0, 0].tolist() == [2, 0, 0x18]
     assert [int(o[128, 0, 0]) | int(o[192, 0, 0]) << 8 for o in sent] == [1, 1, 999]
     assert sent[:, :, 1:].any() and sender.sent == []
+    assert [sender.timing_of(h) for h in range(5)] == [(1, 0), (1, 1), (999, 0), (999, 1), (999, 2)]

@@ -75,7 +75,7 @@ class Bench:
         self.hosts = {n: self._host(f"socket://{p}") for n, p in zip(names, self.ports, strict=True)}
 
     def start(self, name: str) -> None:
-        words = ("--name", name, "--option", "1", "--pace", "200", *self.words[name])
+        words = ("--name", name, "--option", "1", "--pace", "60", *self.words[name])
         source, self.boards[name] = self._stack.enter_context(running_board(*words))
         assert source.startswith("socket://127.0.0.1:")
 

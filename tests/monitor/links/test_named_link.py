@@ -27,3 +27,8 @@ def test_the_gravest_state_is_told(
 ) -> None:
     snapshot = replace(Pipeline(FakeSource()).snapshot(), standstill=still, ended=ended)
     assert NamedLink("RE-1", snapshot, failure=failure).state is state
+
+
+def test_a_source_that_is_tried_again_is_waited_for() -> None:
+    snapshot = Pipeline(FakeSource()).snapshot()
+    assert NamedLink("RE-1", snapshot, waiting="refused").state is DataState.WAITING

@@ -7,13 +7,13 @@ import pytest
 from monitor.cli.main import main
 from monitor.emulation.chain import EmulatedChain
 from monitor.errors import InputError
-from monitor.site.chain_plan import plan_of_open_chain
+from monitor.site.chain_plan import plan_of_chain
 from monitor.site.plan import parse_site_plan
 
 
 def test_every_point_of_the_chain_is_a_source_of_the_site() -> None:
     chain = EmulatedChain(option="1", lengths_m=(10.0, 20.0))
-    plan = plan_of_open_chain(chain)
+    plan = plan_of_chain(chain)
     assert {point.name for point in plan.points} == {point.name for point in chain.points}
     assert all(point.source == f"emulated:chain/{point.name}" for point in plan.points)
     assert [segment.length_m for segment in plan.segments] == [10.0, 20.0, 20.0]

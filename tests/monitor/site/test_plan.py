@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import InputError
-from monitor.site.plan import is_site_file, parse_site_plan, plan_of_chain, plan_of_sources, read_site_plan
+from monitor.site.plan import is_site_file, parse_site_plan, plan_of_sources, read_site_plan
 from monitor.sources.names import Segment
 
 PLAN = """\
@@ -197,14 +197,6 @@ def test_a_damaged_file_is_read_or_refused(text: str, at: int) -> None:
     else:
         assert plan.points and len({point.name for point in plan.points}) == len(plan.points)
         plan.hop_plan()
-
-
-def test_every_point_of_the_chain() -> None:
-    plan = plan_of_chain(("REC-A", "RE-1", "RE-2"), "3", (150.0, 420.0), "Saltmarsh")
-    assert [(point.name, point.source) for point in plan.points] == [
-        (name, f"emulated:chain/{name}") for name in ("RE-1>REC-A", "REC-A>RE-1", "RE-2>RE-1", "RE-1>RE-2")
-    ]
-    assert [(each.option, each.length_m) for each in plan.segments] == [("3", 150.0), ("3", 420.0)]
 
 
 @pytest.mark.parametrize(

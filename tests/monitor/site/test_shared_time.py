@@ -29,7 +29,7 @@ def test_a_hyperframes_time_is_its_number_counted_on_past_4095() -> None:
     line = Timeline(SharedTime())
     runs = line.add(hyperframes(MODULUS - 3, 6)) + line.add(hyperframes(3, 4)) + line.add(None)
     assert times(runs) == list(range(MODULUS - 3, MODULUS + 7))
-    assert [run.first for run in runs][0] == 0
+    assert runs[0].first == 0
     assert line.jumps == 0
 
 

@@ -53,19 +53,19 @@ def make_capture(path: Path) -> None:
     assert main(link) == 0
 
 
-def test_there_are_four_examples() -> None:
-    assert len(examples()) == 4
+def test_there_are_six_examples() -> None:
+    assert len(examples()) == 6
 
 
 def test_documented_examples_pass(inner: pytest.Pytester) -> None:
     make_capture(inner.path / "morning.bits")
     inner.makepyfile("import pytest\n\n\n" + "\n\n".join(examples()))
-    run(inner).assert_outcomes(passed=3, skipped=1)
+    run(inner).assert_outcomes(passed=5, skipped=1)
 
 
 def test_examples_pass_on_a_board(inner: pytest.Pytester) -> None:
     pytest.importorskip("tty", reason="no pseudo-terminals on this system")
-    one, other, _, last = examples()
+    one, other, _, last, *_ = examples()
     inner.makepyfile("import pytest\n\n\n" + "\n\n".join((one, other, last)))
     with running_board("--pty", "--pace", "0") as (name, _process):
         run(inner, f"--framefray-source={name}").assert_outcomes(skipped=3)

@@ -89,6 +89,17 @@ def test_alarms_and_settings_before_anything_is_known() -> None:
         assert told in line
 
 
+def test_a_source_that_is_not_open_has_a_reason_and_no_values() -> None:
+    blank = Pipeline(FakeSource()).snapshot()
+    lines, link = PlainLines("RE-1"), NamedLink("RE-1", blank, waiting="refused\n")
+    assert list(lines.state_lines(link, 0.0)) == ["RE-1 line: not read now: refused\\n"]
+    assert lines.status_line(link, STAMP) == f"RE-1 status {STAMP}: not read now: refused\\n"
+    failed = NamedLink("RE-1", blank, failure="gone")
+    assert lines.status_line(failed, STAMP).startswith(
+        f"RE-1 status {STAMP}: reading stopped: gone, was XACQ1"
+    )
+
+
 def test_silence_line_down_and_up_are_said_once(snapshot: Snapshot) -> None:
     lines = PlainLines("RE-1")
 
@@ -100,7 +111,7 @@ def test_silence_line_down_and_up_are_said_once(snapshot: Snapshot) -> None:
     assert at(10, Standstill(2.0, False)) == ["RE-1 line: no line data for 2 s"]
     assert at(11, Standstill(3.0, False)) == []
     assert at(12, Standstill(0.5, True)) == ["RE-1 line: line down for 0 s"]
-    assert at(30, None) == ["RE-1 line: line data come again after 18 s"]
+    assert at(30, None) == ["RE-1 line: line data come after 18 s"]
     assert at(31, None, "unplugged\x1b[2J") == ["RE-1 line: reading stopped: unplugged\\x1b[2J"]
     status = lines.status_line(
         NamedLink("RE-1", replace(snapshot, standstill=Standstill(200, True), los=True)), STAMP

@@ -5,6 +5,7 @@ from __future__ import annotations
 from .blocks import BLOCK_MUTANTS
 from .cm_channels import CHANNELS
 from .declaration import Mutant
+from .habits import HABITS
 from .l1 import L1_AND_STARTUP
 from .line_code import LINE_CODE
 from .octets import OCTETS
@@ -19,4 +20,5 @@ MUTANTS: tuple[Mutant, ...] = (
     *CHANNELS,
     *OCTETS,
     *BLOCK_MUTANTS,
+    *HABITS,
 )
