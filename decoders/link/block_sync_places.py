@@ -105,14 +105,18 @@ class BlockPlaces(SyncPlaces):
         start, terminate_at = divmod(candidate, self.kinds)
         if self._chosen is not None:
             self.reading = SyncWordReading(self._chosen, SyncWordKnownBy.ASSUMED)
-        elif self.reading is not None and self.reading.known_by is SyncWordKnownBy.MEASURED:
-            word = BlockSyncWord(terminate_at, self.reading.word.start_first)
-            self.reading = SyncWordReading(word, SyncWordKnownBy.MEASURED)
         else:
-            votes = [self._running(start + shift) for shift in (0, BLOCK_OCTETS)]
-            known_by = SyncWordKnownBy.MEASURED if any(votes) else SyncWordKnownBy.ASSUMED
-            self.reading = SyncWordReading(BlockSyncWord(terminate_at, votes[1] > votes[0]), known_by)
+            self.reading = self._measured(start, terminate_at)
         return start + BLOCK_OCTETS * self._word.start_first
+
+    def _measured(self, start: int, terminate_at: int) -> SyncWordReading:
+        """The origin by the running HFN; where that does not decide it stays as it was."""
+        before, known_by = self.reading, SyncWordKnownBy.ASSUMED
+        from_t, from_s = (self._running(start + shift) for shift in (0, BLOCK_OCTETS))
+        start_first = before is not None and before.word.start_first if from_t == from_s else from_s > from_t
+        if from_t or from_s or (before is not None and before.known_by is SyncWordKnownBy.MEASURED):
+            known_by = SyncWordKnownBy.MEASURED
+        return SyncWordReading(BlockSyncWord(terminate_at, start_first), known_by)
 
     def _running(self, start: int) -> int:
         """How often HFN steps as it should in the hyperframes at hand that confirm sync."""

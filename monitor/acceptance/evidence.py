@@ -125,7 +125,8 @@ class Evidence:
             record = folder.read_json(stage_file(stage))
             if record is not None:
                 stored[stage.number] = record
-        versions = folder.read_json(VERSIONS) or {}
+        versions = folder.read_json(VERSIONS)
+        versions = versions if isinstance(versions, dict) else {}
         return cls(folder, plan, stored, folder.journal(), versions)
 
     @property

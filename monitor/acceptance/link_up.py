@@ -89,7 +89,7 @@ class _Start:
     def done(self) -> bool:
         return self.operation_ms is not None
 
-    def row(self, reset: int, counted_reset: bool | None) -> dict[str, Any]:
+    def row(self, reset: int, restart: Restart) -> dict[str, Any]:
         return {
             "reset": reset,
             "point": self.point.name,
@@ -105,7 +105,8 @@ class _Start:
             "version": self._decoder.planes.last.version,
             "hdlc_rate_code": self._decoder.planes.last.rate,
             "pointer_p": self._decoder.planes.last.pointer,
-            "reset_counted": counted_reset,
+            "reset_counted": restart.counted,
+            "instead": restart.instead,
         }
 
 
@@ -120,7 +121,7 @@ def follow_restart(
         starts[i].take(chunk)
         if all(start.done or start.hyperframes >= most for start in starts):
             break
-    rows = [start.row(reset, restart.counted) for start in starts]
+    rows = [start.row(reset, restart) for start in starts]
     for start in starts:
         if not start.done or start.inverted:
             keeper.failed(start.number, f"reset {reset}: not in operation", shows=True)
@@ -197,6 +198,9 @@ class LinkUp:
         text = "the line pair may be swapped at " + ", ".join(swapped) if swapped else "as sent"
         checks.append(Check("polarity", passed_or_failed(not swapped), text))
         checks += self._counted(rows)
+        if instead := next((row["instead"] for row in rows if row.get("instead")), ""):
+            text = f"no transceiver was reset: {instead} in place of it"
+            checks.append(Check("transceivers", AcceptanceOutcome.NOT_TESTED, text, essential=False))
         checks.append(self._answer(rows, settings.rai_within_hyperframes))
         return checks
 

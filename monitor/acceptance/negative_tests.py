@@ -66,7 +66,7 @@ class NegativeTests:
                 failed = [result.case for result in campaign.results if not result.passed]
                 for number, case in enumerate(failed[:MOST_FAILURES], 1):
                     _keep_case(context, link.conditions, case, number)
-            return {"campaign": campaign_record(campaign)}
+            return {"campaign": campaign_record(campaign), "link": context.rig.description}
 
     def judge(self, settings: StageSettings, raw: Raw) -> list[Check]:
         record = raw["campaign"]
@@ -97,6 +97,10 @@ class NegativeTests:
             Check("not proven", AcceptanceOutcome.NOT_TESTED, text, essential=False)
             for text in record["not_proven"]
         ]
+        board = record["link"].get("board")
+        if board is not None and board != raw.get("link", board):
+            text = f"faults were injected on one segment alone: {board}"
+            checks.append(Check("rest of the site", AcceptanceOutcome.NOT_TESTED, text, essential=False))
         if record["receiver"]["own"] and isinstance(record["link"].get("seed"), int):
             text = "the receiver is this program's own decoder: the link is shown, no receiver of yours"
             checks.append(Check("receiver under test", AcceptanceOutcome.NOT_TESTED, text, essential=False))

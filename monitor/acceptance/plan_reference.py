@@ -22,7 +22,7 @@ name = "bench 3"
 source = "/dev/ttyUSB0"
 option = "2"
 rates = ["2"]
-leave_out = ["rates", "cm_integrity"]
+leave_out = ["rates"]
 ```
 
 `framefray accept PLAN.toml --dry-run` prints what a run of it does, how long it takes, and what makes a board
@@ -66,7 +66,8 @@ What a board sends is its own. Where the plan does not say what it is, it cannot
 | `pn_order` | order of a PN sequence (ITU-T O.150) that fills all IQ data blocks |
 | `sequence_offset`, `sequence_octets` | running number of each Ethernet frame: place, length; high octet first |
 
-With running numbers set `planes = ["ethernet"]` for the stage `cm_integrity`.
+The stage `cm_integrity` has the board send numbered frames of this program; a board that cannot do that needs running
+numbers of its own, and `planes = ["ethernet"]`.
 
 ## `[emulated]`: a link with defects
 

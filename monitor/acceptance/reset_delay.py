@@ -54,6 +54,7 @@ class ResetDelay:
                 context.progress(len(run.samples) / settings.resets)
             return {
                 "description": board.description,
+                "link": context.rig.description,
                 "option": board.option,
                 "names": list(board.names),
                 "resets": settings.resets,
@@ -75,6 +76,9 @@ class ResetDelay:
                 checks.append(
                     Check(f"offsets of {name}", AcceptanceOutcome.NOT_TESTED, text, essential=False)
                 )
+        if raw.get("link", raw["description"]) != raw["description"]:
+            text = f"measured at {raw['description']} alone"
+            checks.append(Check("rest of the site", AcceptanceOutcome.NOT_TESTED, text, essential=False))
         if not any(sample.line for sample in status.samples):
             text = "the delay is the board's own count; no second measurement from the line"
             checks.append(Check("second measurement", AcceptanceOutcome.NOT_TESTED, text, essential=False))

@@ -76,7 +76,7 @@ class Restart:
 
     `answers`: the point where the remote end's RAI must show while the downlink is dark; None without a remote end.
     `counted`: whether the board's own count shows the reset, None where it has none. `lead_ms` passed before the
-    streams begin.
+    streams begin. `instead`: what there was in place of a reset.
     """
 
     streams: Streams
@@ -84,6 +84,7 @@ class Restart:
     answers: int | None = None
     counted: bool | None = None
     lead_ms: float = 0.0
+    instead: str = ""
 
 
 class NumberedFrames(Protocol):

@@ -22,9 +22,10 @@ from ..campaign.live_bench import LiveBench
 from ..campaign.live_link import LiveLink
 from ..campaign.receivers import OWN_DECODER
 from ..delay.samples import ResettableBoard, was_counted
-from ..errors import InputError
-from ..protocol.records import Loopback, Status, Transceiver
+from ..errors import InputError, RefusedError
+from ..protocol.records import Loopback, Status, TrafficPlane, Transceiver
 from ..sources.source import UNKNOWN_GAP, Chunk, Injection
+from .known_traffic import number_of_frame, numbered_frame
 from .link_up import MS
 from .plan import AcceptancePlan
 from .results import NotObservable
@@ -35,6 +36,10 @@ __all__ = ["BoardRig"]
 ASSUMED_RATE = 750.0
 """Hyperframes a second, where the plan does not say how many come."""
 _COUNTED_S = 1.0
+_FRAMES_AT_ONCE = 8
+_FLUSH_HYPERFRAMES = 3000
+"""After the last frame has been handed over: a board may have some in its queue."""
+_TRAFFIC = {Plane.HDLC: TrafficPlane.HDLC, Plane.ETHERNET: TrafficPlane.ETHERNET}
 _LOOPBACKS = {"internal": Loopback.INTERNAL, "cable": Loopback.CABLE}
 
 
@@ -47,6 +52,10 @@ class _BoardStreams:
         unseen = ("the board sends control words only: IQ data do not show",) if source.control_only else ()
         self.points = (StreamPoint(name, source.option, LineForm(source.form), unseen),)
         self._number: float | None = None
+
+    @property
+    def hyperframe_octets(self) -> int:
+        return self._link.hyperframe_octets
 
     def next(self) -> tuple[float, Chunk]:
         """The next chunk and the board's number of its first hyperframe."""
@@ -111,12 +120,63 @@ class _BoardFrames:
         return None
 
 
+class _SentFrames:
+    """Numbered frames that the board is asked to send, among its own; a `NumberedFrames`, and its streams."""
+
+    modulus = 0
+
+    def __init__(self, streams: _BoardStreams, planes: Sequence[str], frames: int, seed: int) -> None:
+        self._streams, self._frames, self._seed = streams, frames, seed
+        self._handed = {Plane(name): 0 for name in planes}
+        self._since = 0.0
+        self.points = streams.points
+        self.streams: Streams = self
+
+    def number(self, plane: Plane, data: bytes) -> int | None:
+        number = number_of_frame(plane, data, self._seed)
+        return -1 if number is None else number  # the board's own traffic
+
+    def sent(self, plane: Plane) -> int | None:
+        return self._handed.get(plane)
+
+    @property
+    def done(self) -> bool:
+        return self._since >= _FLUSH_HYPERFRAMES
+
+    def read(self) -> Iterator[tuple[int, Chunk]]:
+        while True:
+            for plane in self._handed:
+                self._send_some(plane)
+            chunk = self._streams.next()[1]
+            if all(count >= self._frames for count in self._handed.values()):
+                self._since += len(chunk.data) / self._streams.hyperframe_octets
+            yield 0, chunk
+
+    def _send_some(self, plane: Plane) -> None:
+        for _ in range(_FRAMES_AT_ONCE):
+            number = self._handed[plane]
+            if number >= self._frames:
+                return
+            try:
+                frame = numbered_frame(plane, number, self._seed)
+                self._streams.source.send_frame(_TRAFFIC[plane], frame)
+            except RefusedError as error:
+                if not number:
+                    raise NotObservable(f"the board does not send frames of the host ({error})") from None
+                return  # its queue may be full: later
+            self._handed[plane] += 1
+
+    def inject(self, text: str) -> Injection:
+        return self._streams.inject(text)
+
+
 class BoardRig:
     """The board of a plan's source; InputError where it does not answer."""
 
     touches: Mapping[str, str] = {
         "link_up": "resets its transceiver again and again",
         "loopback": "sets its loopbacks",
+        "cm_integrity": "sends C&M frames of this program",
         "vendor": "injects values into vendor specific octets that it sends",
         "campaign": "makes it transmit damaged data",
         "delay": "resets its transceiver again and again",
@@ -257,14 +317,19 @@ class BoardRig:
     def numbered(self, planes: Sequence[str], frames: int) -> Iterator[NumberedFrames]:
         known = self.plan.board
         if not known.sequence_octets:
-            raise NotObservable(
-                "what the board sends has no running number that the plan tells of ([board] sequence_offset,"
-                " sequence_octets)"
-            )
+            with self._open() as source:
+                if source.faults_elsewhere:
+                    raise NotObservable(
+                        "the board receives what another one sends, not the frames that it sends"
+                    )
+                streams = self._streams(source)
+                streams.next()
+                yield _SentFrames(streams, planes, frames, self.plan.seed)
+            return
         if tuple(planes) != (Plane.ETHERNET.value,):
             raise NotObservable('running numbers are known of Ethernet alone; set planes = ["ethernet"]')
-        with self.watch() as streams:
-            yield _BoardFrames(streams, known.sequence_offset, known.sequence_octets)
+        with self.watch() as watched:
+            yield _BoardFrames(watched, known.sequence_offset, known.sequence_octets)
 
     @contextmanager
     def tones(self) -> Iterator[ToneStreams]:

@@ -299,7 +299,7 @@ class ChainRig:
         chain.inject(f"line.dark:hyperframes={_DARK},segment={segment.name}")
         streams = _ChainStreams(chain, chain.points, _FINE_STEP)
         at, answer = chain.points.index(segment), chain.points.index(segment.reverse)
-        yield Restart(streams, {at: _DARK}, answer)
+        yield Restart(streams, {at: _DARK}, answer, instead="a segment of the downlink was dark")
 
     def looped(self, which: str) -> AbstractContextManager[tuple[Streams, float | None]]:
         raise NotObservable("the nodes of a chain are joined; a loopback needs one board")

@@ -1,7 +1,7 @@
 """A board behind a serial line whose transceiver is reset and whose delay is read from its status.
 
-The board counts whole parallel clocks; its alignment offset tells how many bits early they were counted
-(CPRI V7.0 clause 4.2.9 for the points; the count is the board's own).
+The board counts whole clocks, the parallel ones or faster; its alignment offset tells how many bits early
+they were counted (CPRI V7.0 clause 4.2.9 for the points; the count is the board's own).
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from ..delay.samples import DelaySample, was_counted
 from ..errors import InputError
 from ..protocol.records import Loopback, SelectData, Status
 from .board import BoardSource
-from .report import compensated_clocks
+from .report import compensated_clocks, parallel_count
 
 __all__ = ["BoardDelay"]
 
@@ -63,18 +63,18 @@ class BoardDelay:
         status = self._settled()
         alignment = status.alignment_bits
         assert alignment is not None
-        compensated = compensated_clocks(status, self.option)
-        if compensated is None:
+        compensated, count = compensated_clocks(status, self.option), parallel_count(status, self.option)
+        if compensated is None or count is None:
             raise InputError(f"{self.description}: the board counts no delay")
         clock = clock_bits(OPTIONS[self.option])
         return DelaySample(
             alignment_offset=alignment,
             far_alignment_offset=None,
-            raw_clocks=status.delay_clocks,
+            raw_clocks=count.clocks,
             compensated_clocks=compensated,
-            clock_period_ns=status.clock_period_ps / 1000,
+            clock_period_ns=count.period_ns,
             clock_ui=clock,
-            resolution_ui=clock,
+            resolution_ui=count.resolution_ui,
             resets_before=self._resets_before,
             resets_after=status.resets,
             fec=self._source.fec,

@@ -396,6 +396,8 @@ def run_campaign(
             elif isinstance(bench, AnsweringBench):
                 campaign.answers = bench.known_answers()
             clock = time.perf_counter()
+            if fail_fast and not campaign.passed:
+                return campaign
         for number in range(repeat):
             now = bench
             if now is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 import time
-from collections.abc import Iterable, Iterator, Sequence, Set
+from collections.abc import Callable, Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -12,7 +12,7 @@ from decoders.counters import COUNTERS
 from decoders.events import FrameReceived, FrameStatus, OctetsChanged, Plane
 from decoders.line_coding.characters import LineForm
 from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption, option_named
-from decoders.link.decoder import LinkDecoder
+from decoders.link.decoder import HyperframeBlock, LinkDecoder
 from decoders.link.hyperframe_sync import SyncState
 from decoders.link.settings import LinkSettings
 
@@ -188,13 +188,19 @@ class LiveLink:
 class Trial:
     """A fresh receiver on a running link; what it sees counts from `mark` on, but for changes of `own` octets.
 
-    `start` is the hyperframe of the stream with which it begins, `timed` the events since the mark.
+    `start` is the hyperframe of the stream with which it begins, `timed` the events since the mark. `on_block` gets
+    the hyperframes as in LinkDecoder.
     """
 
-    def __init__(self, link: LiveLink, own: Set[Place] = frozenset()) -> None:
+    def __init__(
+        self,
+        link: LiveLink,
+        own: Set[Place] = frozenset(),
+        on_block: Callable[[HyperframeBlock], None] | None = None,
+    ) -> None:
         self.link = link
         self.own = own
-        self.receiver = LinkDecoder(LinkSettings(option=link.option.name, form=link.form))
+        self.receiver = LinkDecoder(LinkSettings(option=link.option.name, form=link.form), on_block)
         self.start = link.hyperframe
         self.timed: list[Timed] = []
         self._count = LineCount()

@@ -54,6 +54,7 @@ class TwoEndedConditions(LiveConditions):
     observe_at: str = ""
     ends: tuple[tuple[str, str], ...] = ()
     no_way_back: str | None = None
+    direct: bool = True
     not_counted: list[str] = field(default_factory=list)
 
     @property
@@ -77,6 +78,11 @@ class TwoEndedConditions(LiveConditions):
         elif is_controller(self.inject_at) is None:
             out.append(
                 f"l1: that a reset is acknowledged; the name {self.inject_at} does not say that it is an REC"
+            )
+        if not self.direct:
+            out.append(
+                f"sync: that no other node stands between {self.inject_at} and {self.observe_at};"
+                f" {self.inject_at} does not take l1.reserved"
             )
         if self.not_counted:
             out.append(
@@ -120,6 +126,7 @@ class TwoEndedBench(LiveBench):
             observe_at=ends.far.name,
             ends=tuple(sources),
             no_way_back=why,
+            direct=ends.direct,
             not_counted=self._not_counted,
         )
         self._judges_back = why is None

@@ -15,6 +15,7 @@ from decoders.linerates import OPTIONS
 from decoders.link_delay.delay import clock_bits
 
 from ..boards.board import BoardSource
+from ..boards.report import parallel_count
 from ..delay.samples import DelaySample, LoneReset, was_counted
 from ..errors import InputError
 from ..protocol.records import SelectData, Status
@@ -115,21 +116,22 @@ class TwoEndedDelay:
         """What both boards count once they are in sync again."""
         near, far = self._settled(self._ends[0], None).values()
         assert near.alignment_bits is not None and far.alignment_bits is not None
-        if not near.delay_clocks or not near.clock_period_ps:
+        count = parallel_count(near, self.option)
+        if count is None:
             raise InputError(f"{self.names[0]}: the board counts no delay through {self.names[1]}")
-        clock, period_ns = clock_bits(OPTIONS[self.option]), near.clock_period_ps / 1000
-        toffset, resolution = self._toffset(far, period_ns, clock)
+        clock, period_ns = clock_bits(OPTIONS[self.option]), count.period_ns
+        toffset, resolution = self._toffset(far, period_ns)
         before, after = self._resets.get(self.names[0], (None, None))
         return DelaySample(
             alignment_offset=near.alignment_bits,
             far_alignment_offset=far.alignment_bits,
-            raw_clocks=near.delay_clocks,
-            compensated_clocks=near.delay_clocks
+            raw_clocks=count.clocks,
+            compensated_clocks=count.clocks
             + near.alignment_bits / clock
             - (toffset - far.alignment_bits / clock),
             clock_period_ns=period_ns,
             clock_ui=clock,
-            resolution_ui=clock,
+            resolution_ui=count.resolution_ui,
             resets_before=before,
             resets_after=after,
             far_resets=self._resets.get(self.names[1]),
@@ -138,15 +140,16 @@ class TwoEndedDelay:
             alone=tuple(self._alone),
         )
 
-    def _toffset(self, far: Status, period_ns: float, clock: int) -> tuple[float, float]:
+    def _toffset(self, far: Status, period_ns: float) -> tuple[float, float]:
         """Toffset in clocks of the first board, and the UI to which it was counted."""
         if self._toffset_ns is not None:
             return self._toffset_ns / period_ns, 0.0
-        if not far.delay_clocks or not far.clock_period_ps:
+        count = parallel_count(far, self.option)
+        if count is None:
             raise InputError(
                 f"{self.names[1]}: the board counts no Toffset", hint="give it with --toffset NANOSECONDS"
             )
-        return far.delay_clocks * far.clock_period_ps / 1000 / period_ns, clock
+        return count.clocks * count.period_ns / period_ns, count.resolution_ui
 
     def _compare(self, name: str, now: dict[str, Status]) -> None:
         """What the reset of this end has changed, with the other one left alone since the last time."""

@@ -7,11 +7,12 @@ else the distance that a marker has measured. What the sending board itself rece
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Set
+from collections.abc import Callable, Iterator, Set
 from dataclasses import dataclass, replace
 from typing import Protocol
 
 from decoders.linerates import BFN_MODULUS, HYPERFRAMES_PER_FRAME
+from decoders.link.decoder import HyperframeBlock
 from decoders.link.hyperframe_sync import SyncState
 
 from ..errors import InputError, RefusedError
@@ -71,7 +72,8 @@ class TwoEnds:
     """A LiveSource whose line data are what `far` receives, and whose faults `near` transmits.
 
     `near_trial` and `far_trial` are the receivers on both streams (`begin` makes them anew); `shift` is the distance
-    of what `far` receives from what `near` receives, in hyperframes by BFN and HFN, once a marker has shown it.
+    of what `far` receives from what `near` receives, in hyperframes by BFN and HFN, once a marker has shown it;
+    `direct`, that no other node stands between.
     InputError names the end that is silent or gone.
     """
 
@@ -83,6 +85,7 @@ class TwoEnds:
         self.far_trial: Trial | None = None
         self.shift: int | None = None
         self.says_place = False
+        self.direct = False
         self._patience_s = patience_s
         self._heard = time.monotonic()
         self._asked: dict[int, int] = {}
@@ -150,10 +153,15 @@ class TwoEnds:
 
     # ------------------------------------------------------------------------------------------ both streams
 
-    def begin(self, far_trial: Trial, near_own: Set[Place] = frozenset()) -> Trial:
+    def begin(
+        self,
+        far_trial: Trial,
+        near_own: Set[Place] = frozenset(),
+        on_block: Callable[[HyperframeBlock], None] | None = None,
+    ) -> Trial:
         """A fresh receiver on what `near` receives, beside `far_trial`."""
         self.far_trial = far_trial
-        self.near_trial = Trial(self.near_link, near_own)
+        self.near_trial = Trial(self.near_link, near_own, on_block)
         self._heard = time.monotonic()
         self._asked.clear()
         return self.near_trial

@@ -15,7 +15,7 @@ from ..process.interrupts import Interrupts
 from ..process.streams import print_json, print_lines, tell
 from ..reports.locate_records import locate_record
 from ..reports.locate_text import locate_lines
-from ..site.locating import Located, PointSource, locate_sources
+from ..site.locating import LocateOutcome, PointSource, locate_sources
 from ..site.plan import SitePlan, is_site_file, read_site_plan
 from ..site.routes import check_points, parse_points
 from ..sources.names import CHAIN, Segment, SourceKind, chain_point, is_chain, source_kind
@@ -41,7 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
     return _status(located)
 
 
-def _status(located: Located) -> int:
+def _status(located: LocateOutcome) -> int:
     for trouble in located.troubles:
         tell(str(trouble))
     if not located.whole:

@@ -48,6 +48,8 @@ DEFAULT_LENGTHS_M = (150.0, 420.0, 1100.0)
 PIPELINE_CLOCKS = 12
 """Parallel clocks through the transmitter and the receiver of a segment."""
 MOST_NODES = 16
+RESET_HYPERFRAMES = 4
+"""For so long a transmitter that is reset sends nothing."""
 _CHUNK_HYPERFRAMES = 8
 
 
@@ -118,11 +120,17 @@ class _Line:
     """A segment's fibre: what is sent comes out later; nothing (dark) comes before it."""
 
     def __init__(self, dark: int) -> None:
-        self._before: NDArray[np.uint16] | None = np.zeros(dark, np.uint16)
+        self._more = dark
+
+    def move(self, symbols: int) -> None:
+        """What comes now comes so many symbols later; sooner, where they are negative."""
+        self._more += symbols
 
     def carry(self, symbols: NDArray[np.uint16]) -> NDArray[np.uint16]:
-        before, self._before = self._before, None
-        return symbols if before is None else np.concatenate((before, symbols))
+        more, self._more = self._more, 0
+        if more < 0:
+            return symbols[-more:]
+        return np.concatenate((np.zeros(more, np.uint16), symbols)) if more else symbols
 
 
 class _Point:
@@ -166,9 +174,11 @@ class EmulatedChain:
         self.points: tuple[Segment, ...] = (*down, *up)
         self._down, self._up = down, up
         self._random = np.random.default_rng(given.seed)
-        self.delays: Mapping[Segment, SegmentDelay] = MappingProxyType(self._segment_delays())
+        self._delays = self._segment_delays()
+        self.delays: Mapping[Segment, SegmentDelay] = MappingProxyType(self._delays)
         self.through: Mapping[str, tuple[int, int]] = MappingProxyType(self._through_delays())
-        self.starts: Mapping[Segment, int] = MappingProxyType(self._starts())
+        self._started = self._starts()
+        self.starts: Mapping[Segment, int] = MappingProxyType(self._started)
         whole = math.ceil(max(self.starts.values()) / size)
         self._ahead = whole + 4
         self.alarm_latency_hyperframes = _CHUNK_HYPERFRAMES + 2 * len(names) + whole + 2
@@ -301,6 +311,22 @@ class EmulatedChain:
         received = self._lines[segment].carry(symbols)
         self._points[segment].put(received)
         return received
+
+    def reset(self, name: str) -> None:
+        """Reset a node's transceivers: they send nothing for a while, and its receivers find another word boundary.
+
+        The delay of the lines to it may change by a symbol, which its elastic buffers take. InputError for a node
+        that the chain does not have.
+        """
+        if name not in self._nodes:
+            raise InputError(f"node {name!r} is not in the chain", hint=f"there are {', '.join(self._nodes)}")
+        self._nodes[name].reset(RESET_HYPERFRAMES)
+        for segment in (point for point in self.points if point.receiver == name):
+            before = self._delays[segment]
+            after = SegmentDelay(before.line_bits, int(self._random.integers(0, 10)))
+            self._delays[segment] = after
+            self._started[segment] += after.symbols - before.symbols
+            self._lines[segment].move(after.symbols - before.symbols)
 
     def first_hyperframe(self, segment: Segment) -> tuple[int, int]:
         """(BFN, HFN) of a point's hyperframe 0."""

@@ -12,6 +12,10 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from decoders.arrays import U16
+
 from ..errors import InputError
 from .board import BoardSetup
 from .board_server import MOST_HYPERFRAMES, POLL_S, check_name
@@ -68,9 +72,12 @@ def serve_node(
     links = [PairLink(text, serving.listen_any, tell) for text in texts]
     addresses = [address_of(text, serving.listen_any) for text in serving.tcp]
     hosts = [HostPort(addresses[i] if i < len(addresses) else None) for i in range(len(texts))]
-    sides = [_Side(*parts) for parts in zip(board.ports, links, hosts, strict=True)]
+    sides = [_Side(*parts, tell) for parts in zip(board.ports, links, hosts, strict=True)]
     try:
         for side in sides:
+            board.receive_nothing(
+                side.port, 1
+            )  # builds the code tables, so that the first host is answered at once
             side.join()
         ready([host.name for host in hosts])
         _NodeLoop(board, sides, serving.pace, serving.hyperframes).run()
@@ -82,15 +89,17 @@ def serve_node(
 class _Side:
     """One link of the board and its host."""
 
-    def __init__(self, port: PortBoard, link: PairLink, host: HostPort) -> None:
+    def __init__(self, port: PortBoard, link: PairLink, host: HostPort, tell: Callable[[str], None]) -> None:
         self.port = port
+        self._tell = tell
+        self._told: set[str] = set()
         self.link = link
         self.session = HostSession(port, host)
-        self._heard = 0.0
+        self._heard = self._not_before = 0.0
         self._full_since: float | None = None
 
     def join(self) -> None:
-        if self.link.join():
+        if time.monotonic() >= self._not_before and self.link.join():
             self.port.link_changed(True)
             self._heard = time.monotonic()
             self._full_since = None
@@ -130,6 +139,19 @@ class _Side:
         if data:
             self._heard, self.link.heard = time.monotonic(), True
         return data
+
+    def arrived(self, data: bytes) -> U16:
+        """Symbols in octets of the link; a board that does not belong there is let go, and this one goes on."""
+        try:
+            return self.port.arrived(data)
+        except InputError as error:
+            if str(error) not in self._told:
+                self._told.add(str(error))
+                self._tell(f"{self.link.text}: {error}")
+            self.link.down()
+            self.port.link_changed(False)
+            self._not_before = time.monotonic() + SILENT_S
+            return np.zeros(0, np.uint16)
 
 
 class _NodeLoop:
@@ -180,7 +202,7 @@ class _NodeLoop:
             if not data:
                 continue
             heard = True
-            symbols = side.port.arrived(data)
+            symbols = side.arrived(data)
             if len(symbols):
                 self._mark_alive()
                 side.session.put(self.board.receive(side.port, symbols, room=side.session.room))

@@ -23,6 +23,8 @@ LINK_MAGIC = b"fflink2"
 """Begins the stream, and one octet for the option follows."""
 _PIECE = struct.Struct("<BI")
 _LINE_DATA, _TURNAROUND = 1, 2
+_MOST_PIECE = 64 << 20
+"""Octets of the longest piece: far more than any board sends at once."""
 
 
 class PairStream:
@@ -64,12 +66,14 @@ class PairStream:
         self.turnaround_bits = None
 
     def receive(self, data: bytes) -> LineItems:
-        """The line data that these octets complete; InputError where the other board is of another option."""
+        """The line data that these octets complete; InputError where they are not those of a board of this option."""
         self._in += data
         items = bytearray()
         if self._takes_head():
             while len(self._in) >= _PIECE.size:
                 kind, size = _PIECE.unpack_from(self._in)
+                if size > _MOST_PIECE or (kind == _LINE_DATA and size % self._item.itemsize):
+                    raise InputError(f"a piece of {size} octets came on the link, which no board sends")
                 if len(self._in) < _PIECE.size + size:
                     break
                 piece = bytes(self._in[_PIECE.size : _PIECE.size + size])

@@ -16,9 +16,9 @@ from decoders.events import Plane
 from ..sources.names import Segment
 
 __all__ = [
+    "ChainDamage",
     "ChangedOctet",
     "Consequence",
-    "Damage",
     "Forwarding",
     "Localised",
     "LocateVerdict",
@@ -106,7 +106,7 @@ class Consequence:
 
 
 @dataclass(frozen=True, slots=True)
-class Damage:
+class ChainDamage:
     """One damage: `segments` holds the segment that it entered on, or all that cannot be told apart, with `reason`.
 
     `point` is the first point that shows it, `clean_before` the nearest point upstream that covers it and is clean,
@@ -184,7 +184,7 @@ class Localised:
 
     points: tuple[PointCoverage, ...]
     pairs: tuple[PointPair, ...]
-    damages: tuple[Damage, ...]
+    damages: tuple[ChainDamage, ...]
     notes: tuple[str, ...]
     limits: tuple[str, ...]
     """What could not have been seen with these points."""

@@ -247,6 +247,8 @@ class _Receiver:
             if at >= self._n or not self._sync.could_be(at):
                 return i
             places.append(at)
+            if not self._sync.alike(places):
+                return i
             if not self._flags_known and not self._sync.runs(places[:3]):
                 return i
         return 4

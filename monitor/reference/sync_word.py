@@ -37,6 +37,9 @@ class SyncWord(Protocol):
     def could_be(self, at: int) -> bool:
         """Whether a hyperframe may begin there, out of sync."""
 
+    def alike(self, places: Sequence[int]) -> bool:
+        """Whether the sync words at these places are of one layout, as far as that is known."""
+
     def runs(self, places: Sequence[int]) -> bool:
         """Whether HFN is valid and counts on in the hyperframes at `places`, as far as it is at hand."""
 
@@ -93,6 +96,9 @@ class SyncByte:
         if self._scrambled and len(word) == self._option.word_octets:
             return fits_some_seed(word)
         return self._scrambled or all(octet == _FILLER for octet in word[2:])
+
+    def alike(self, places: Sequence[int]) -> bool:
+        return True
 
     def runs(self, places: Sequence[int]) -> bool:
         octets, step = self.chars.octets, 64 * self._option.basic_frame_octets
@@ -183,36 +189,49 @@ class SyncBlocks:
         octets = self.chars.octets
         return [octets[at + step] for at in places if at + step < len(octets)]
 
+    def alike(self, places: Sequence[int]) -> bool:
+        return len({self._terminates_at(at) for at in places} - {-1}) < 2
+
     def runs(self, places: Sequence[int]) -> bool:
         return any(_counts_on(self._hfn_from(places, later)) for later in (0, 8))
 
     def lock(self, places: Sequence[int]) -> int:
+        """The origin is the one with more steps of a running HFN; without a difference it stays as it was."""
         seen = [self._terminates_at(at) for at in places]
         self._place = next((place for place in seen if place is not None and place >= 0), 7)
-        counts = [self._hfn_from(places, later) for later in (0, 8)]
-        from_t, from_s = (len(values) > 1 and _counts_on(values) for values in counts)
-        self._start_first = from_s and not from_t
-        self.known_by = "measured" if from_t or from_s else "assumed"
+        from_t, from_s = (self._steps(self._hfn_from(places[:3], later)) for later in (0, 8))
+        if from_t != from_s:
+            self._start_first = from_s > from_t
+        if from_t or from_s:
+            self.known_by = "measured"
         return 8 * self._start_first
 
+    @staticmethod
+    def _steps(values: Sequence[int]) -> int:
+        """How often HFN counts on by one."""
+        return sum(_counts_on(pair) for pair in pairwise(values))
+
+    def _blocks(self, at: int) -> tuple[int, int]:
+        """First octets of the /T/ and the /S/ block of the hyperframe at `at`; /T/ ends it where /S/ begins it."""
+        return (at + self._option.hyperframe_octets - 8, at) if self._start_first else (at, at + 8)
+
     def in_place(self, at: int) -> bool:
-        at -= 8 * self._start_first
-        if at < 0 or not self._special(at + 8, _S):
+        terminate, start = self._blocks(at)
+        if not self._special(start, _S) or terminate + 8 > len(self.chars.octets):
             return False
         chars = self.chars
-        if self._flags_known and (chars.flags[at] | chars.flags[at + 8]) & BAD_HEADER:
+        if self._flags_known and (chars.flags[terminate] | chars.flags[start]) & BAD_HEADER:
             return False
-        return self._terminates_at(at) in (self._place, -1)
+        return self._terminates_at(terminate) in (self._place, -1)
 
     def specials_expected(self, at: int) -> Sequence[range]:
         size = self._option.hyperframe_octets
         return (range(8), range(size - 8, size)) if self._start_first else (range(16),)
 
     def fillers_right(self, at: int, frame: bytes) -> bool:
-        octets, at = self.chars.octets, at - 8 * self._start_first
-        if not self.in_place(at + 8 * self._start_first):
+        octets, (terminate, start) = self.chars.octets, self._blocks(at)
+        if not self.in_place(at):
             return True
-        unread = self._flags_known and bool(self.chars.flags[at] & UNREAD)
-        return (unread or octets[at : at + 8] == self._block(self._place)) and octets[
-            at + 9 : at + 16
-        ] == bytes([_FILLER] * 7)
+        unread = self._flags_known and bool(self.chars.flags[terminate] & UNREAD)
+        right = unread or octets[terminate : terminate + 8] == self._block(self._place)
+        return right and octets[start + 1 : start + 8] == bytes([_FILLER] * 7)

@@ -1,4 +1,4 @@
-"""Located damages as the JSON object of `locate --json`."""
+"""LocateOutcome damages as the JSON object of `locate --json`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 from decoders.frame_structure.frame_numbers import NUMBER_MODULUS
 from decoders.linerates import HYPERFRAMES_PER_FRAME
 
-from ..links.damage import Damage, Localised, Point, PointCoverage, PointPair, Sign
+from ..links.damage import ChainDamage, Localised, Point, PointCoverage, PointPair, Sign
 
 __all__ = ["locate_record"]
 
@@ -71,7 +71,7 @@ def _pair(pair: PointPair) -> dict[str, Any]:
     }
 
 
-def _damage(damage: Damage) -> dict[str, Any]:
+def _damage(damage: ChainDamage) -> dict[str, Any]:
     return {
         "plane": damage.plane.value,
         "segment": damage.segments[0].name if damage.distinguished else None,

@@ -1,4 +1,4 @@
-"""Located damages as plain text: the verdict first, then each damage with its evidence."""
+"""LocateOutcome damages as plain text: the verdict first, then each damage with its evidence."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from decoders.error_performance.pairing import NumberRange
 from decoders.frame_structure.frame_numbers import NUMBER_MODULUS
 from decoders.linerates import HYPERFRAMES_PER_FRAME
 
-from ..links.damage import Damage, Localised, LocateVerdict, PointCoverage, PointPair, Sign
+from ..links.damage import ChainDamage, Localised, LocateVerdict, PointCoverage, PointPair, Sign
 from ..text import counted, inert
 
 __all__ = ["damage_line", "locate_lines"]
@@ -18,7 +18,7 @@ _OCTETS_SHOWN = 3
 _STRETCHES_SHOWN = 3
 
 
-def damage_line(damage: Damage) -> str:
+def damage_line(damage: ChainDamage) -> str:
     """A damage in one line: where, when, what."""
     when = _position(damage.first)
     if damage.last != damage.first:
@@ -66,7 +66,7 @@ def _position(number: int) -> str:
     return f"{bfn}.{hfn}"
 
 
-def _where(damage: Damage) -> str:
+def _where(damage: ChainDamage) -> str:
     names = " or ".join(inert(segment.name) for segment in damage.segments)
     return names if damage.distinguished else f"not distinguishable, {names}"
 
@@ -75,7 +75,7 @@ def _sign(sign: Sign) -> str:
     return f"{sign.plane.value} {sign.kind} {sign.count}"
 
 
-def _damage(damage: Damage) -> Iterator[str]:
+def _damage(damage: ChainDamage) -> Iterator[str]:
     yield f"  {damage_line(damage)}"
     if damage.reason:
         yield f"      reason: {inert(damage.reason)}"

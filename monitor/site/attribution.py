@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 from decoders.events import Alarm, Plane
 
-from ..links.damage import Damage, Point
+from ..links.damage import ChainDamage, Point
 from ..sources.names import Segment
+from ..text import counted
 from .clusters import APART_HYPERFRAMES, Cluster, Group
 from .drafts import Draft, Drafts
 from .route import RouteComparison
@@ -28,10 +29,10 @@ _NUMBER_SIGNS = {"hfn_discontinuities", "bfn_discontinuities", "hfn_invalid"}
 _PER_HOP = {Alarm.RAI, Alarm.LOS, Alarm.LOF}
 
 
-def damages_of(routes: Sequence[RouteComparison]) -> tuple[list[Damage], list[Drafts]]:
+def damages_of(routes: Sequence[RouteComparison]) -> tuple[list[ChainDamage], list[Drafts]]:
     """The damages of all routes in the order of their times; each stands once, whatever routes its point is on."""
     drafts = [Drafts(route) for route in routes]
-    found: dict[tuple[object, ...], Damage] = {}
+    found: dict[tuple[object, ...], ChainDamage] = {}
     for one in _Causes(drafts).own():
         if one.draft.gap is not None:
             continue  # the capture's, and not the line's
@@ -69,6 +70,11 @@ class _Placed:
     def length(self) -> int:
         return self.cluster.last - self.cluster.first
 
+    @property
+    def unsure(self) -> int:
+        """Hyperframes by which its times may be wrong: jumps of its numbers that may be gaps of its capture."""
+        return sum(by for _, by in self.route.timelines[self.cluster.point].turns)
+
     def nodes_between(self) -> set[str]:
         """The nodes that pass on what this one differs by."""
         here = self.route.stops[self.cluster.point]
@@ -91,10 +97,10 @@ class _Causes:
                 self._neighbours[segment.sender].add(segment.receiver)
                 self._neighbours[segment.receiver].add(segment.sender)
         self._covered = {
-            stop.point.segment
+            stop.point.segment: (each.route, at)
             for each in drafts
-            for stop, coverage in zip(each.route.stops, each.route.coverage, strict=True)
-            if coverage.hyperframes and not stop.point.sent
+            for at, stop in enumerate(each.route.stops)
+            if each.route.coverage[at].hyperframes and not stop.point.sent
         }
         self._explained: dict[tuple[int, Point, object], int] = {}
         """When an alarm first followed from a draft at a point."""
@@ -201,7 +207,14 @@ class _Causes:
     @staticmethod
     def _follows_octets(here: _Placed, there: _Placed) -> str:
         one, other = here.cluster, there.cluster
-        if here.route is not there.route or one.group is not Group.OCTETS or other.point != one.before:
+        if here.route is not there.route or one.before is None:
+            return ""
+        if one.group is Group.FRAMES:
+            pair = here.route.pairs.get((one.before, one.point))
+            same = pair is not None and pair.passes(one.plane)
+            before = other.point <= one.before and other.group is not Group.ALARMS and other.near(one)
+            return f"{_what(one)}, in octets that are passed on as they are" if same and before else ""
+        if one.group is not Group.OCTETS or other.point != one.before:
             return ""
         if one.old_zeros and other.near(one, 0) and there.draft.has(Group.LINE):
             return "octets that could not be read are sent on with another value"
@@ -229,20 +242,33 @@ class _Causes:
         if cause is not None and explained == alarms:
             return cause, f"{', '.join(sorted(str(alarm).upper() for alarm in alarms))} set in Z.130.0"
         back = here.segment.reverse
-        if alarms & _PER_HOP and back not in self._covered and back.sender in self._neighbours:
+        if alarms & _PER_HOP and back.sender in self._neighbours and not self._covers_before(back, one.first):
             here.draft.causes.append(back)
         return None
+
+    def _covers_before(self, segment: Segment, time: int) -> bool:
+        """Whether a point has every hyperframe of as long before a time as an alarm may take."""
+        if segment not in self._covered:
+            return False
+        route, stop = self._covered[segment]
+        coverage = route.coverage[stop]
+        there = coverage.end + short_way(time - coverage.end)
+        jumped = any(0 <= there - at <= ALARM_DELAY + by for at, by in route.timelines[stop].turns)
+        return not jumped and coverage.covers(there - ALARM_DELAY, min(there, coverage.end))
 
     @staticmethod
     def _in_time(here: _Placed, there: _Placed) -> bool:
         """Whether an alarm comes soon enough to tell of what another point had."""
-        return -_ALARM_EARLY <= here.later_than(there) <= there.length + ALARM_DELAY
+        unsure = here.unsure + there.unsure
+        return -_ALARM_EARLY - unsure <= here.later_than(there) <= there.length + ALARM_DELAY + unsure
 
     def _told_by(self, here: _Placed, there: _Placed) -> set[object]:
         """Alarms that a node sends at one point because of what it had at the other."""
         told: set[object] = set()
         if there.draft.gap is not None and there.point != here.point:
-            return told
+            if not there.cluster.outage or there.segment != here.segment.reverse:
+                return told
+            there.draft.gap = None  # the remote end lost sync, too: it was more than a gap of the capture
         if there.point == here.point:  # read in damaged hyperframes
             near = there.draft.has(Group.LINE) and there.cluster.near(here.cluster)
             return {*_PER_HOP, Alarm.SDI, Alarm.RESET} if near else told
@@ -287,7 +313,7 @@ class _Telling:
         self.cluster = draft.cluster
         self.stop = route.stops[self.cluster.point]
 
-    def damage(self) -> Damage:
+    def damage(self) -> ChainDamage:
         one, draft = self.cluster, self.draft
         before = self._before()
         segments, reason = self._segments(before)
@@ -300,7 +326,7 @@ class _Telling:
         after = draft.clean_after
         if after is None and draft.has(Group.LINE):
             after = self._next_clean()
-        return Damage(
+        return ChainDamage(
             plane=self._plane(),
             segments=tuple(segments),
             point=self.stop.point,
@@ -345,12 +371,14 @@ class _Telling:
         here = self.stop.at
         if self.draft.causes:
             sender, back = self.stop.point.segment.sender, self.draft.causes[0].name
-            reason = f"{sender} reports it, and no point covers {back}: lost there, or the bits were changed"
+            reason = (
+                f"{sender} reports it, and {back} is not covered then: lost there, or the bits were changed"
+            )
             if one.group is Group.LINE:
                 reason = f"sync was lost on {back} at about this time: {sender} may have stopped sending"
             return list(dict.fromkeys((*self.draft.causes, self.stop.point.segment))), reason
         if self.draft.has(Group.LINE) or one.group in (Group.SETTINGS, Group.ALARMS):
-            return [self.stop.point.segment], ""
+            return [self.stop.point.segment], self._jump()
         low = 0
         if before is not None:
             stop = self.route.stops[before]
@@ -359,6 +387,16 @@ class _Telling:
         if len(segments) == 1:
             return segments, ""
         return segments, self._missing_points(before)
+
+    def _jump(self) -> str:
+        """Why a jump of the numbers may be no damage: nothing that moves says whether hyperframes are missing."""
+        one = self.cluster
+        turns = [] if one.outage else [(at, at, by) for at, by in self.route.timelines[one.point].turns]
+        for start, end, by in (*turns, *self.route.coverage[one.point].short_gaps):
+            if one.first - _SLACK <= end and start <= one.last + _SLACK:
+                count = counted(by, "hyperframe")
+                return f"BFN and HFN jump by {by}: sent so, or {count} missing in the capture"
+        return ""
 
     def _missing_points(self, before: int | None) -> str:
         first = -1 if before is None else before

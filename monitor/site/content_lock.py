@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from decoders.arrays import I64, U8
 from decoders.frame_structure import controlwords as cw
 
-__all__ = ["LOCK_HYPERFRAMES", "iq_shift", "number_offset", "same_changes", "signatures"]
+__all__ = ["LOCK_HYPERFRAMES", "disagreements", "iq_shift", "number_offset", "same_changes", "signatures"]
 
 U64 = NDArray[np.uint64]
 
@@ -84,6 +84,13 @@ def same_changes(times: I64, one: U64, later_times: I64, later: U64) -> int:
     _, i, j = np.intersect1d(times[1:], later_times[1:], assume_unique=True, return_indices=True)
     here, there = one[1:][i], later[1:][j]
     return int(((here != one[:-1][i]) & (there != later[:-1][j]) & (here == there)).sum())
+
+
+def disagreements(times: I64, one: U64, later_times: I64, later: U64) -> int:
+    """How many columns in hyperframes of the same times change on either side and are not the same then."""
+    _, i, j = np.intersect1d(times[1:], later_times[1:], assume_unique=True, return_indices=True)
+    here, there = one[1:][i], later[1:][j]
+    return int((((here != one[:-1][i]) | (there != later[:-1][j])) & (here != there)).sum())
 
 
 def _by_single_signatures(times: I64, one: U64, later_times: I64, later: U64) -> int | None:

@@ -16,6 +16,8 @@ class Coverage:
 
     def __init__(self) -> None:
         self.hyperframes = 0
+        self.short_gaps: list[tuple[int, int, int]] = []
+        """The same where so few are missing that the sender may have left out their numbers."""
         self._starts: list[int] = []
         self._ends: list[int] = []
         self.outages: list[tuple[int, int | None]] = []
@@ -34,7 +36,9 @@ class Coverage:
         `skipped` as of HyperframeRun.
         """
         if lost and self._ends:
-            if skipped >= LEAST_GAP:
+            if 0 < skipped < LEAST_GAP:
+                self.short_gaps = [*self.short_gaps[-_KEPT:], (self.end, start, skipped)]
+            elif skipped:
                 self.gaps = [*self.gaps[-_KEPT:], (self.end, start, skipped)]
             self.outages = [*self.outages[-_KEPT:], (self.end, start)]
         self.hyperframes += end - start

@@ -212,6 +212,10 @@ class PairComparison:
             hash((columns.tobytes(), flips.tobytes())), not old.any(),
         )  # fmt: skip
 
+    def passes(self, plane: Plane) -> bool:
+        """Whether a C&M channel's octets pass as they are."""
+        return plane in self._relaying and self._relaying[plane].decided is Forwarding.IDENTICAL
+
     def _compares(self, plane: Plane) -> bool:
         if plane is Plane.IQ and self.shift is None:
             return False

@@ -47,7 +47,7 @@ __all__ = [
 RETRY_S = (1.0, 15.0)
 """A line that cannot be opened, or whose data cannot be used, is tried again after so long, at last the second."""
 MOST_ENTRIES = 1000
-"""Events in one report; the newest, where there are more."""
+"""Events in one report; where there are more, the others follow in the next ones."""
 _NICE = 5
 """Decoders give way to the screen."""
 
@@ -209,7 +209,7 @@ class LinkDecoding:
             emulated = BoardSettings(option=source.option, pair=source.pair, seed=self.spec.request.seed)
         return LinkReport(
             snapshot,
-            tuple(pipeline.entries_since(ask.since)[-MOST_ENTRIES:]),
+            tuple(pipeline.entries_since(ask.since)[:MOST_ENTRIES]),
             self.why,
             self.waiting,
             pipeline.can_inject,

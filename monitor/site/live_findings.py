@@ -14,7 +14,7 @@ from decoders.events import Event
 from decoders.linerates import HYPERFRAMES_PER_FRAME
 from decoders.link.decoder import HyperframeBlock
 
-from ..links.damage import Damage, Localised, Point
+from ..links.damage import ChainDamage, Localised, Point
 from ..links.pipeline import Pipeline
 from ..sources.names import Segment
 from ..text import counted
@@ -28,7 +28,7 @@ _SHARE = 10
 """Many damages take longer to tell: then it is done more seldom."""
 
 
-def damage_text(damage: Damage) -> str:
+def damage_text(damage: ChainDamage) -> str:
     """One damage in a line: plane, segment, place, and where it is clean."""
     where = " or ".join(segment.name for segment in damage.segments)
     bfn, hfn = divmod(damage.first, HYPERFRAMES_PER_FRAME)

@@ -29,7 +29,8 @@ from ..sources.names import Segment
 from ..text import counted
 from .attribution import damages_of
 from .drafts import Drafts
-from .route import RouteComparison, Stop
+from .number_check import Stop
+from .route import RouteComparison
 from .routes import Route, routes_of
 
 __all__ = ["Localisation", "PointTap"]
@@ -230,7 +231,7 @@ class Localisation:
                         f"{stop.point.name}: {missing} missing in the capture behind {place}; damage right beside it"
                         " is not told apart"
                     )
-            for at, number, by in route.moved:
+            for at, number, by in route.numbers.moved:
                 later = f"{counted(abs(by), 'hyperframe')} {'later' if by > 0 else 'earlier'} than before"
                 place = position(number % NUMBER_MODULUS)
                 notes.append(f"{route.stops[at].point.name}: from {place} on the data stand {later}")

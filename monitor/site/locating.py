@@ -23,7 +23,7 @@ from ..sources.patience import LinePatience
 from ..sources.source import Chunk, Source, received
 from .localisation import Localisation
 
-__all__ = ["Located", "PointSource", "locate_sources"]
+__all__ = ["LocateOutcome", "PointSource", "locate_sources"]
 
 _QUEUED_CHUNKS = 4
 _LOOK_S = 0.1
@@ -40,7 +40,7 @@ class PointSource:
 
 
 @dataclass(frozen=True, slots=True)
-class Located:
+class LocateOutcome:
     """What was found, and what ended a source too early; `whole` is False where a signal ended it all."""
 
     result: Localised
@@ -122,7 +122,7 @@ def locate_sources(
     *,
     interrupts: Interrupts | None = None,
     heard: Callable[[], object] = lambda: None,
-) -> Located:
+) -> LocateOutcome:
     """Read all points to their ends, or to a signal, and close them; `heard` is called after each chunk.
 
     `segments` are those of the site, where they are known. InputError where the points make no chain or tree.
@@ -137,7 +137,7 @@ def locate_sources(
     finally:
         reading.close()
     with interrupts.held():
-        return Located(reading.finish(), tuple(reading.troubles), not interrupts.seen)
+        return LocateOutcome(reading.finish(), tuple(reading.troubles), not interrupts.seen)
 
 
 class _Reading:

@@ -13,6 +13,7 @@ import time
 from collections import deque
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as NoAnswer
+from dataclasses import replace
 from itertools import count, islice
 from typing import Any
 
@@ -301,10 +302,11 @@ class RemoteLink:
         if report.snapshot is None:
             return
         with self._lock:
-            self._snapshot, self._known = report.snapshot, True
             if report.entries:
                 self._log.extend(report.entries)
                 self._next = report.entries[-1].number + 1
+            # As many events as have come here: the others are on their way.
+            self._snapshot, self._known = replace(report.snapshot, events=self._next), True
 
     def _note_failure(self) -> None:
         if not (self.trouble or self.report.why):

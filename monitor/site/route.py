@@ -9,47 +9,30 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from decoders.arrays import I64, U8
 from decoders.events import Alarm, AlarmCleared, AlarmRaised, Event, FrameReceived, Origin
 from decoders.frame_structure.frame_numbers import NUMBER_MODULUS
 from decoders.frame_structure.frames import octet_address
-from decoders.linerates import HYPERFRAMES_PER_FRAME, LineRateOption
+from decoders.linerates import HYPERFRAMES_PER_FRAME
 
-from ..links.damage import ChangedOctet, Point
+from ..links.damage import ChangedOctet
 from ..sources.names import Segment
 from .alignment import Alignment, Window
 from .clusters import Clusters, Group, SignTime
-from .content_lock import LOCK_HYPERFRAMES, iq_shift, number_offset, same_changes, signatures
+from .content_lock import iq_shift
 from .coverage import Coverage
 from .forwarding import OctetDifference, PairComparison
 from .frame_tracking import FrameTracking
 from .line_checks import line_signs
-from .shared_time import SharedTime, Timeline
+from .number_check import NumberCheck, Stop
+from .shared_time import PointTimeline, SharedTime
 
-__all__ = ["RouteComparison", "Stop"]
+__all__ = ["RouteComparison"]
 
-_SUSPICIOUS_ROWS = 8
 _SHIFTS_KEPT = 4096
-_SLOW_WORDS = [ns + 64 * xs for xs in range(4) for ns in (*range(4, 8), *range(16, 20))]
-"""Ctrl_AxC and the vendor specific words that no pointer p gives to fast C&M."""
-_NEAR_FIRST = sorted(set(range(-64, 65)) - {0}, key=abs)
-_LEAST_SLOW = 2
-
-
-@dataclass(slots=True)
-class Stop:
-    """One point of a route, its place among the route's segments, and what its numbers were measured to be."""
-
-    point: Point
-    at: int
-    option: LineRateOption
-    locked: bool = False
-    number_shift: int = 0
 
 
 class RouteComparison:
@@ -60,7 +43,7 @@ class RouteComparison:
         self.segments = tuple(segments)
         self.stops = list(stops)
         shared = SharedTime()
-        self.timelines = [Timeline(shared) for _ in stops]
+        self.timelines = [PointTimeline(shared) for _ in stops]
         self.coverage = [Coverage() for _ in stops]
         self.clusters = Clusters()
         self.frames = FrameTracking([stop.option for stop in stops], self.coverage)
@@ -68,20 +51,16 @@ class RouteComparison:
         self.line_errors: list[set[int]] = [set() for _ in stops]
         self._alignment = Alignment(stops[0].option, len(stops))
         self._events: list[deque[Event]] = [deque() for _ in stops]
-        self._basis: dict[tuple[int, int], NDArray[np.bool_]] = {}
         self._shifts: list[list[tuple[int, int]]] = [[] for _ in stops]
         """(time, shift) from which on the numbers of each stop have another shift."""
-        self.moved: list[tuple[int, int, int]] = []
-        """(stop, link number from which on, hyperframes by which its data stand later than before)."""
         self._found_again = [-1] * len(stops)
         """The hyperframe behind each stop's last loss of sync, by its decoder's count, once LOF has been cleared."""
-        self._overlap_tried: set[int] = set()
-        self.stops[0].locked = True
+        self.numbers = NumberCheck(self.stops, self.timelines, self.coverage, self._alignment)
 
     # --- input --------------------------------------------------------------------------------------------
 
     def add(self, stop: int, octets: U8, missing: int | None, *, lost: bool) -> None:
-        """Hyperframes of a stop, kept; `missing` and `lost` as of Timeline.add."""
+        """Hyperframes of a stop, kept; `missing` and `lost` as of PointTimeline.add."""
         self.frames.slack = max((by for line in self.timelines for _, by in line.turns), default=0)
         self._alignment.waiting[stop].add(self.timelines[stop].add(octets, missing, lost=lost))
 
@@ -102,10 +81,10 @@ class RouteComparison:
     def work(self) -> None:
         """Compare what all stops have passed."""
         while (window := self._alignment.window()) is not None:
-            locked = self._lock(window)
+            locked = self.numbers.lock(window)
             if locked is None:
                 return
-            if not locked or self._numbers_wrong(window):
+            if not locked or self.numbers.wrong(window):
                 continue  # a stop was moved: the window is another one now
             self._process(window)
             self._alignment.pass_by(window)
@@ -120,171 +99,6 @@ class RouteComparison:
         self.frames.pass_by(None)
         for (before, after), pair in self.pairs.items():
             self._take(before, after, pair.finish(), None)
-
-    # --- are the numbers right ----------------------------------------------------------------------------------
-
-    def _lock(self, window: Window) -> bool | None:
-        """Measure the numbers of each stop against those before it, once; None while too little is there.
-
-        False where a stop was moved by it.
-        """
-        waiting = self._alignment.waiting
-        for after in range(1, len(self.stops)):
-            if self.stops[after].locked:
-                continue
-            before = self._partner(after)
-            if before is None:
-                continue
-            for side in (before, after):
-                if waiting[side].hyperframes < LOCK_HYPERFRAMES and not waiting[side].ended:
-                    return None
-            together = bool((window.present(before) & window.present(after)).any())
-            if after in self._overlap_tried and not together:
-                continue
-            self._overlap_tried.add(after)
-            by = self._measured(before, after)
-            if by:
-                self._move(after, self._first_time(after), -by)
-                self.stops[after].number_shift = by
-            self.stops[after].locked = by is not None or together
-            if by:
-                return False
-        return True
-
-    def _partner(self, after: int) -> int | None:
-        option = self.stops[after].option
-        for before in range(after - 1, -1, -1):
-            if self.stops[before].option is option and self._alignment.waiting[before].begun:
-                return before if self.stops[before].locked else None
-        return None
-
-    def _first_time(self, stop: int) -> int:
-        start = self._alignment.waiting[stop].start
-        return start if start is not None else 0
-
-    def _measured(self, before: int, after: int, since: int | None = None) -> int | None:
-        sides = self._signed(before, after, -(1 << 62) if since is None else since)
-        return None if sides is None else number_offset(*sides[0], *sides[1])
-
-    def _signed(self, before: int, after: int, since: int) -> list[tuple[I64, NDArray[np.uint64]]] | None:
-        """Times and signatures of what waits of two stops from `since` on, as far as it takes to tell."""
-        sides = []
-        for stop in (before, after):
-            times, signed, count = [], [], 0
-            for run in self._alignment.waiting[stop].cut(since, 1 << 62):
-                times.append(run.time + np.arange(len(run.octets), dtype=np.int64))
-                signed.append(signatures(run.octets))
-                count += len(run.octets)
-                if count > 4 * LOCK_HYPERFRAMES:
-                    break
-            if not times:
-                return None
-            sides.append((np.concatenate(times), np.concatenate(signed)))
-        return sides
-
-    def _move(self, stop: int, since: int, by: int) -> None:
-        self._alignment.waiting[stop].move(since, by)
-        self.timelines[stop].move(by)
-
-    def _numbers_wrong(self, window: Window) -> bool:
-        """Whether a stop's numbers turned out to be wrong from some hyperframe of the window on, and were moved."""
-        for after in range(1, len(self.stops)):
-            before = self._partner(after)
-            if before is None or not self.stops[after].locked:
-                continue
-            if (self.timelines[after].turns or self.timelines[before].turns) and self._spliced(before, after):
-                return True
-            times = _both(window, before, after)
-            if len(times) < _SUSPICIOUS_ROWS:
-                continue
-            if self._slipped(window, before, after, times):
-                return True
-            wrong = self._first_wrong(window, before, after, times)
-            if wrong is not None and self._moved(window, before, after, wrong):
-                return True
-        return False
-
-    def _first_wrong(self, window: Window, before: int, after: int, times: I64) -> int | None:
-        """The time from which on nothing that moves agrees any more, up to the window's end."""
-        last = times[-_SUSPICIOUS_ROWS:]
-        one = signatures(window.octets(before, last))
-        two = signatures(window.octets(after, last))
-        moves = (one[1:] != one[:-1]).any(axis=0) | (two[1:] != two[:-1]).any(axis=0)
-        same = one == two
-        basis = self._basis.get((before, after))
-        if basis is None:
-            begin = times[:_SUSPICIOUS_ROWS]
-            here, there = (signatures(window.octets(stop, begin)) for stop in (before, after))
-            basis = (here[1:] != here[:-1]).any(axis=0) & (here == there).all(axis=0)
-            self._basis[before, after] = basis
-        told = basis & moves
-        if not told.any() or same[:, told].any():
-            self._basis[before, after] = basis | (moves & same.all(axis=0))
-            return None
-        one = signatures(window.octets(before, times))[:, told]
-        two = signatures(window.octets(after, times))[:, told]
-        agree = np.flatnonzero((one == two).any(axis=1))
-        return int(times[agree[-1] + 1]) if len(agree) else int(times[0])
-
-    def _moved(self, window: Window, before: int, after: int, since: int) -> bool:
-        for stop in (after, before):
-            for turn in self.timelines[stop].turns:
-                if abs(turn[0] - since) <= 2:
-                    self._splice(stop, turn)
-                    return True
-        by = self._measured(before, after, since)
-        if not by:
-            return False
-        number = window.number_at(after, since)
-        self._move(after, since, -by)
-        self.moved.append((after, number, by))
-        return True
-
-    def _slipped(self, window: Window, before: int, after: int, times: I64) -> bool:
-        """Whether slow changes of control words come some hyperframes later than they did, and nothing else moves."""
-        one, two = (window.octets(stop, times)[:, _SLOW_WORDS, 0] for stop in (before, after))
-        rows = np.flatnonzero((one != two).any(axis=(1, 2)))
-        if not len(rows):
-            return False
-        sides = self._signed(before, after, int(times[0]))
-        if sides is None or same_changes(*sides[0], *sides[1]):
-            return False
-        (here, signed), (there, later) = sides
-        best = max(_NEAR_FIRST, key=lambda by: same_changes(here, signed, there - by, later))
-        if same_changes(here, signed, there - best, later) < _LEAST_SLOW:
-            return False
-        since = int(times[rows[0]])
-        self.moved.append((after, window.number_at(after, since), best))
-        self._move(after, since, -best)
-        return True
-
-    def _splice(self, stop: int, turn: tuple[int, int]) -> None:
-        """The numbers were right: the capture of a stop has hyperframes missing where they jumped."""
-        time, by = turn
-        self.timelines[stop].turns.remove(turn)
-        self._move(stop, max(time, self._first_time(stop)), by)
-        self.timelines[stop].jumps -= 1
-        self.coverage[stop].splice(time, by)
-
-    def _spliced(self, before: int, after: int) -> bool:
-        """Whether what moves says that a jump of the numbers of one of two stops was a gap of its capture."""
-        for stop, sign in ((after, 1), (before, -1)):
-            for turn in list(self.timelines[stop].turns):
-                start = self._first_time(stop)
-                if turn[0] >= start + self._alignment.size:
-                    continue
-                sides = self._signed(before, after, max(turn[0], start))
-                if sides is None:
-                    continue
-                (times, one), (later_times, later) = sides
-                stays = same_changes(times, one, later_times, later)
-                moves = same_changes(times, one, later_times + sign * turn[1], later)
-                if moves > stays:
-                    self._splice(stop, turn)
-                    return True
-                if stays > moves:
-                    self.timelines[stop].turns.remove(turn)
-        return False
 
     # --- a window -----------------------------------------------------------------------------------------------
 
@@ -405,8 +219,3 @@ class RouteComparison:
         """When sync was found again that was lost at `time`."""
         outages = self.coverage[stop].outages
         return next((b for a, b in reversed(outages) if a == time and b is not None), time)
-
-
-def _both(window: Window, before: int, after: int) -> I64:
-    times: I64 = window.start + np.flatnonzero(window.present(before) & window.present(after))
-    return times

@@ -17,7 +17,7 @@ from decoders.arrays import I64, U8
 from decoders.error_performance.pairing import NumberRange, StreamNumbering, lengthen
 from decoders.frame_structure.frame_numbers import NUMBER_MODULUS
 
-__all__ = ["HyperframeRun", "SharedTime", "Timeline"]
+__all__ = ["HyperframeRun", "PointTimeline", "SharedTime"]
 
 _HALF = NUMBER_MODULUS // 2
 _GAP, _LOST = 1, 2
@@ -58,7 +58,7 @@ class HyperframeRun:
         return self.time + len(self.octets)
 
 
-class Timeline:
+class PointTimeline:
     """The times of one point's hyperframes, in whatever pieces they come."""
 
     def __init__(self, shared: SharedTime) -> None:

@@ -120,6 +120,16 @@ class SiteLink:
         board = self.snapshot.board
         return None if board is None else board.delay_ns
 
+    @property
+    def other_name(self) -> str:
+        """What the board calls itself where the plan has another name for it: the wrong cable, perhaps; else empty.
+
+        Text of the board, not inert. Without a segment the name is that of whoever watches, and says nothing.
+        """
+        board = self.snapshot.board
+        name = "" if board is None or self.planned is None else board.name or ""
+        return "" if name == self.board else name
+
     def named(self) -> NamedLink:
         """The link as collectors and lines of text know it; one that is tried again has not failed."""
         snapshot, why, state = self.snapshot, self.why, self.state

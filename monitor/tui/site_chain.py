@@ -91,6 +91,8 @@ def state_cells(link: SiteLink, look: Look) -> list[Cells]:
         word = "ended, LOF"
     elif silent is not None and state is not LinkState.FAILED:
         word = f"{word} {lasting(silent)}"
+    if link.other_name:
+        word, glyph = f"{word} as {fit(inert_cells(link.other_name), 8)}", "!"
     style = {"+": look.good, "!": look.alarm}.get(glyph, look.strong)
     return [Cells(f"{glyph} {word}", style)]
 
@@ -148,7 +150,8 @@ def lane_lines(link: SiteLink | None, width: int, rows: int, look: Look, *, chos
     second = [Cells("   ", look.text), *error_cells(link, width - 4, look)]
     lines = [_cut(first, width, look), _cut(second, width, look)]
     if rows > 2:
-        lines.append(_cut([Cells(f"   {amount_text(link)}", look.quiet)], width, look))
+        delay = "" if link.delay_ns is None else f"delay {link.delay_ns:.1f} ns  "
+        lines.append(_cut([Cells(f"   {delay}{amount_text(link)}", look.quiet)], width, look))
     return [*lines, *[_padded([], width, look)] * (rows - len(lines))]
 
 

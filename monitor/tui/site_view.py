@@ -169,6 +169,9 @@ class SitePane(LinePane, can_focus=True):
                 Cells(fit_middle(source, max(width - len(head) - 1, 0)), look.text),
             )
         ]
+        if link.other_name:
+            text = f"! the board calls itself {inert_cells(link.other_name)}, the plan {link.board}: the wrong cable?"
+            lines.append((Cells(fit(f" {text}", width), look.bad),))
         if link.why:
             lines += [
                 (Cells(f" ! {part}", look.bad),) for part in wrapped(inert_cells(link.why), width - 4)[:2]
@@ -237,7 +240,7 @@ def site_lines(site: Site, look: Look, width: int) -> tuple[Line, Line]:
     states: dict[str, int] = {}
     for link in site.links:
         states[str(link.state)] = states.get(str(link.state), 0) + 1
-    well = set(states) <= {"in sync"}
+    well = set(states) <= {"in sync"} and not any(link.other_name for link in site.links)
     text = ", ".join(f"{number} {word}" for word, number in states.items())
     head = f" {'+' if well else '!'} {counted(len(site.links), 'link')}: {text}"
     first = (Cells(fit(head, width), look.good if well else look.strong),)

@@ -56,6 +56,8 @@ def main(faults: int, option: str, seed: int, together: int, variant: str) -> in
             counts[f"unseen, {reason}: {fault.text.partition('.')[0]}"] += 1
             if reason == "NOT SEEN":
                 print(f"NOT SEEN {round_number}: {fault.text}", flush=True)
+        for damage in outcome.unsure:
+            counts[f"no fault, not distinguishable: {damage.reason}"] += 1
         for _, why in outcome.undistinguished:
             counts[f"not distinguishable: {why}"] += 1
         counts["right segment"] += len(outcome.right)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from monitor.acceptance.results import NotObservable, StageResult
 from monitor.acceptance.stage import StageContext
 from monitor.acceptance.stages import STAGES
 
-__all__ = ["SHORT", "lines_of", "result_of", "short_plan", "stage_of"]
+__all__ = ["SHORT", "lines_of", "result_of", "short_plan", "stage_of", "usual_stage"]
 
 SHORT: Mapping[str, str] = {
     "link_up": "resets = 2",
@@ -67,6 +68,12 @@ def stage_of(plan: AcceptancePlan, number: int = 1, folder: Path | None = None) 
         return result_of(plan, None, number, str(why))
     captures = [kept.record for kept in context.kept]
     return derived_result(stage, json.loads(json.dumps(stored_stage(stage, raw=raw, captures=captures))))
+
+
+@cache
+def usual_stage(kind: str) -> StageResult:
+    """A stage on the right emulated link with its short setting; measured once."""
+    return stage_of(short_plan(kind))
 
 
 def lines_of(result: StageResult) -> str:

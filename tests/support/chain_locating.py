@@ -21,7 +21,7 @@ from decoders.link.settings import LinkSettings, SenderSettings
 from monitor.emulation.chain import EmulatedChain
 from monitor.errors import InputError
 from monitor.faults.catalogue import kinds_for
-from monitor.links.damage import Damage, Localised, Point
+from monitor.links.damage import ChainDamage, Localised, Point
 from monitor.site.localisation import Localisation
 from monitor.site.routes import parse_points
 from monitor.site.shared_time import short_way
@@ -129,7 +129,9 @@ class Outcome:
     right: list[PlacedFault] = field(default_factory=list)
     undistinguished: list[tuple[PlacedFault, str]] = field(default_factory=list)
     unseen: list[PlacedFault] = field(default_factory=list)
-    wrong: list[tuple[PlacedFault, Damage]] = field(default_factory=list)
+    unsure: list[ChainDamage] = field(default_factory=list)
+    """Damages that belong to no fault, and say themselves why they may be none."""
+    wrong: list[tuple[PlacedFault, ChainDamage]] = field(default_factory=list)
     """Damages that stand on another segment than any fault of their time, with the nearest fault."""
 
 
@@ -176,7 +178,7 @@ def judged(faults: Sequence[PlacedFault], result: Localised, before: int = 24, a
     outcome = Outcome()
     found: set[int] = set()
 
-    def queued(damage: Damage) -> int:
+    def queued(damage: ChainDamage) -> int:
         return 150 if damage.plane in (Plane.HDLC, Plane.ETHERNET) else 0  # until a frame has its turn
 
     for damage in result.damages:
@@ -187,6 +189,9 @@ def judged(faults: Sequence[PlacedFault], result: Localised, before: int = 24, a
             or fault.text.startswith("sync.jump")
         ]
         own = [i for _, i in sorted(near) if faults[i].segment in damage.segments]
+        if not own and not damage.distinguished:
+            outcome.unsure.append(damage)
+            continue
         if not own:
             distance = [(abs(short_way(damage.first - fault.number)), i) for i, fault in enumerate(faults)]
             outcome.wrong.append((faults[min(distance)[1]], damage))

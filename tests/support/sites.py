@@ -89,6 +89,7 @@ def report(
     why: str = "",
     waiting: bool = False,
     delay_ns: float | None = None,
+    name: str | None = None,
     **changes: object,
 ) -> LinkReport:
     """A report of a link in sync, with these counters and other fields of its snapshot."""
@@ -97,6 +98,6 @@ def report(
     snapshot = replace(
         before, counters={**before.counters, **(errors or {})}, standstill=standstill, source="board"
     )
-    if delay_ns is not None:
-        snapshot = replace(snapshot, board=BoardReport(delay_ns=delay_ns))
+    if delay_ns is not None or name is not None:
+        snapshot = replace(snapshot, board=BoardReport(name=name, delay_ns=delay_ns))
     return LinkReport(replace(snapshot, **changes), why=why, waiting=waiting)  # type: ignore[arg-type]

@@ -15,7 +15,7 @@ from tests.support.acceptance import short_plan
 
 
 def kept(tmp_path: Path, emulated: str) -> StageContext:
-    plan = short_plan("quiet", emulated=emulated, settings={"quiet": "hyperframes = 600"})
+    plan = short_plan("quiet", emulated=emulated, settings={"quiet": "hyperframes = 400"})
     context = StageContext(open_rig(plan), plan, plan.stages[0], tmp_path)
     STAGES["quiet"].measure(context)
     context.finish()
@@ -23,7 +23,7 @@ def kept(tmp_path: Path, emulated: str) -> StageContext:
 
 
 def test_a_failure_is_in_its_capture_with_what_was_before_and_after(tmp_path: Path) -> None:
-    context = kept(tmp_path, 'faults = ["hdlc.fcs@300"]')
+    context = kept(tmp_path, 'faults = ["hdlc.fcs@250"]')
     (capture,) = context.kept
     assert capture.failure and not capture.clean and capture.counters["hdlc_fcs_errors"] == 1
     assert 50 <= capture.hyperframes <= 110
@@ -37,7 +37,7 @@ def test_a_clean_sample_is_clean(tmp_path: Path) -> None:
 
 
 def test_only_the_first_failures_are_kept(tmp_path: Path) -> None:
-    faults = ", ".join(f'"line.flip@{at}"' for at in range(150, 650, 60))
+    faults = ", ".join(f'"line.flip@{at}"' for at in range(150, 450, 60))
     context = kept(tmp_path, f"faults = [{faults}]")
     assert len(context.kept) == MOST_FAILURES
 

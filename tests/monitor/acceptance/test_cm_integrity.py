@@ -71,6 +71,24 @@ def test_fewer_frames_than_asked_for_are_no_pass() -> None:
     assert result.outcome is AcceptanceOutcome.FAIL
 
 
+def test_frames_that_may_lie_in_hyperframes_not_received_are_not_tested() -> None:
+    row = {
+        "sent": 60,
+        "received": 59,
+        "lost": 1,
+        "first_lost": [7],
+        "duplicated": 0,
+        "reordered": 0,
+        "foreign": 0,
+        "damaged": 0,
+    }
+    plan = short_plan("cm_integrity", settings={"cm_integrity": 'frames = 59\nplanes = ["hdlc"]'})
+    assert (
+        result_of(plan, {"planes": {"hdlc": row}, "not_received": 3}).outcome is AcceptanceOutcome.NOT_TESTED
+    )
+    assert result_of(plan, {"planes": {"hdlc": row}, "not_received": 0}).outcome is AcceptanceOutcome.FAIL
+
+
 def test_a_channel_that_the_link_lacks_is_not_tested() -> None:
     result = stage_of(short_plan("cm_integrity", more="pointer_p = 0"))
     assert result.outcome is AcceptanceOutcome.NOT_TESTED and "no ethernet channel" in result.reason

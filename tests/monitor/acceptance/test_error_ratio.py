@@ -20,8 +20,8 @@ def clopper_pearson_upper(bits: int, errors: int, confidence: float) -> float:
     return float(scipy.stats.beta.ppf(confidence, errors + 1, bits - errors))
 
 
-@pytest.mark.parametrize("errors", [0, 1, 2, 5, 20])
-@pytest.mark.parametrize("confidence", [0.9, 0.95, 0.99])
+@pytest.mark.parametrize("errors", [0, 1, 7])
+@pytest.mark.parametrize("confidence", [0.95, 0.99])
 def test_the_needed_bits_are_the_fewest_by_scipy(errors: int, confidence: float) -> None:
     ratio = 1e-4
     bits = bits_needed(ratio, confidence, errors)
@@ -73,7 +73,7 @@ def test_bounds_decide_and_not_the_ratio() -> None:
 
 
 def test_errors_are_counted_one_by_one() -> None:
-    plan = short_plan("ber", emulated="ber = 2e-5", settings={"ber": "bound = 1e-4\nerrors = 100"})
+    plan = short_plan("ber", emulated="ber = 2e-5", settings={"ber": "bound = 1e-4\nerrors = 60"})
     result = stage_of(plan)
     row = result.raw["rows"][0]
     # One wrong line bit is at most eight wrong octet bits, and about half of them.

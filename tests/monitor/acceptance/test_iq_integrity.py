@@ -12,7 +12,7 @@ from decoders.user_plane.iq_map import IqMap
 from monitor.acceptance.iq_integrity import measured_tones, tones_of_capture
 from monitor.acceptance.known_traffic import ToneFill
 from monitor.acceptance.results import AcceptanceOutcome
-from tests.support.acceptance import lines_of, result_of, short_plan, stage_of
+from tests.support.acceptance import lines_of, result_of, short_plan, stage_of, usual_stage
 
 
 def test_level_and_evm_are_those_computed_by_hand() -> None:
@@ -49,13 +49,13 @@ def test_the_sample_that_is_kept_has_the_same_tones(tmp_path: Path) -> None:
 
 
 def test_the_nominal_tone_of_the_emulated_link_is_at_its_level() -> None:
-    raw = stage_of(short_plan("iq_integrity")).raw
+    raw = usual_stage("iq_integrity").raw
     assert raw["tones"][0]["level_dbfs"] == pytest.approx(ToneFill.LEVEL_DBFS, abs=0.001)
     assert raw["differing_octets"] == 0 and raw["compared_octets"] > 0
 
 
 def test_a_tone_of_another_frequency_is_no_tone() -> None:
-    raw = dict(stage_of(short_plan("iq_integrity")).raw)
+    raw = dict(usual_stage("iq_integrity").raw)
     raw["tones"] = [row | {"level_dbfs": None, "evm_percent": None} for row in raw["tones"]]
     result = result_of(short_plan("iq_integrity"), raw)
     assert result.outcome is AcceptanceOutcome.FAIL and "no tone" in lines_of(result)

@@ -6,7 +6,7 @@ from typing import Any
 
 from monitor.acceptance.results import AcceptanceOutcome
 from tests.monitor.acceptance.test_quiet import raw as watch
-from tests.support.acceptance import lines_of, result_of, short_plan, stage_of
+from tests.support.acceptance import lines_of, result_of, short_plan, usual_stage
 
 
 def outcome(inside: float | None, through: float | None) -> AcceptanceOutcome:
@@ -34,5 +34,5 @@ def test_an_error_in_one_of_them_fails_and_says_in_which() -> None:
 
 
 def test_the_emulated_board_has_both() -> None:
-    result = stage_of(short_plan("loopback"))
+    result = usual_stage("loopback")
     assert result.passed and "+1468.1 ns against the internal loop" in lines_of(result)

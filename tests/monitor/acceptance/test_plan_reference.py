@@ -24,7 +24,7 @@ def test_the_reference_is_the_settings() -> None:
 
 def test_the_plan_in_the_reference_is_one() -> None:
     (plan,) = re.findall(r"```toml\n(.*?)```", (FOLDER / "PLAN.md").read_text(), re.DOTALL)
-    assert len(parse_acceptance_plan(plan).stages) == 9
+    assert len(parse_acceptance_plan(plan).stages) == 10
 
 
 def test_the_table_of_bits_is_computed() -> None:

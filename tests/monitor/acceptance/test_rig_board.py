@@ -38,6 +38,7 @@ def on_board(url: str, kind: str, settings: str, more: str = "") -> StageResult:
         ("loopback", "hyperframes = 150"),
         ("ber", "bound = 1e-6"),
         ("vendor", "places = 1"),
+        ("cm_integrity", "frames = 20"),
         ("campaign", 'only = ["vendor.flip"]'),
         ("delay", "resets = 2"),
         ("iq_integrity", "hyperframes = 50"),
@@ -51,7 +52,6 @@ def test_a_stage_passes_on_a_right_board(url: str, kind: str, settings: str) -> 
 @pytest.mark.parametrize(
     ("kind", "settings", "reason"),
     [
-        ("cm_integrity", "frames = 10", "no running number"),
         ("iq_integrity", "hyperframes = 50", "no tone in the IQ data"),
         ("rates", "hyperframes = 150", "no command that changes the line rate"),
         ("ber", 'method = "pn"', "no PN sequence"),
@@ -70,4 +70,4 @@ def test_a_board_that_does_not_answer_is_an_input_error() -> None:
 
 
 def test_every_stage_that_touches_a_board_is_told() -> None:
-    assert set(BoardRig.touches) == {"link_up", "loopback", "vendor", "campaign", "delay"}
+    assert set(BoardRig.touches) == {"link_up", "loopback", "cm_integrity", "vendor", "campaign", "delay"}

@@ -25,12 +25,14 @@ def test_the_quiet_run_names_the_point_where_an_error_lies() -> None:
     assert [check.name for check in result.failed_checks] == ["errors at RE-1>RE-2"], lines_of(result)
 
 
+@pytest.mark.slow
 def test_a_dark_segment_comes_up_again_and_the_far_end_answers() -> None:
     result = stage_of(short_plan("link_up", source="emulated:chain", settings={"link_up": "resets = 1"}))
     assert result.passed, lines_of(result)
     assert "RAI from the remote end" in [check.name for check in result.checks if check.passed]
 
 
+@pytest.mark.slow
 def test_frames_and_iq_data_come_through_the_whole_chain() -> None:
     short = {"cm_integrity": 'frames = 10\nplanes = ["ethernet"]', "iq_integrity": "hyperframes = 20"}
     plan = short_plan("iq_integrity", "cm_integrity", source="emulated:chain", settings=short)

@@ -6,7 +6,7 @@ import pytest
 
 from monitor.acceptance.results import AcceptanceOutcome, StageResult
 from monitor.acceptance.stages import STAGES
-from tests.support.acceptance import lines_of, short_plan, stage_of
+from tests.support.acceptance import lines_of, short_plan, stage_of, usual_stage
 
 DEFECTS = [
     # what is wrong, source, [emulated], settings, the stage that must catch it, the check that fails
@@ -154,7 +154,7 @@ def test_a_defect_is_caught_by_its_stage(
 
 @pytest.mark.parametrize("kind", STAGES)
 def test_each_stage_passes_on_a_right_link(kind: str) -> None:
-    result = stage_of(short_plan(kind))
+    result = usual_stage(kind)
     assert result.outcome is AcceptanceOutcome.PASS, lines_of(result)
 
 
@@ -170,8 +170,8 @@ def unseen(result: StageResult) -> list[str]:
 
 
 def test_what_a_passed_stage_could_not_see_is_said() -> None:
-    assert "RAI from the remote end" in unseen(stage_of(short_plan("link_up")))
-    assert "receiver under test" in unseen(stage_of(short_plan("campaign")))
+    assert "RAI from the remote end" in unseen(usual_stage("link_up"))
+    assert "receiver under test" in unseen(usual_stage("campaign"))
 
 
 def test_a_loopback_of_a_pair_is_not_tested() -> None:

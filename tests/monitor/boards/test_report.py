@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from monitor.boards.report import board_report, compensated_clocks
+from monitor.boards.report import board_report, compensated_clocks, parallel_count
 from monitor.emulation.board import BoardSetup
 from monitor.links.pipeline import Pipeline
 from monitor.protocol.records import SyncState
@@ -19,6 +21,15 @@ def test_the_delay_is_compensated_for_the_alignment_offset() -> None:
     assert report.delay_ns == pytest.approx(9.3 * 8.138)
     assert (report.records_lost, report.records_bad, report.octets_dropped) == (4, 2, 7)
     assert (report.resets, report.data_lost, report.commands_bad) == (5, 6, 7)
+
+
+def test_a_board_may_count_with_a_faster_clock() -> None:
+    """45 clocks of 1628 ps, two UI each at 1228.8 Mbit/s, and an offset of 3 bits: 93 UI, by hand."""
+    status = replace(STATUS, delay_clocks=45, clock_period_ps=1628, alignment_bits=3)
+    count = parallel_count(status, "2")
+    assert count is not None and count.clocks == pytest.approx(9.0, rel=1e-3)
+    assert count.resolution_ui == pytest.approx(2.0, rel=1e-3)
+    assert board_report(status, StreamCounters(), "2", 0).delay_ns == pytest.approx(93 / 1.2288, rel=1e-3)
 
 
 def test_what_the_board_does_not_know_is_none() -> None:

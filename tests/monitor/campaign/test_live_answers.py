@@ -39,6 +39,14 @@ def wrong_rows(campaign: Campaign) -> dict[str, str]:
     return {row.rule: row.observed for row in campaign.answers if not row.passed}
 
 
+def test_fail_fast_stops_at_a_known_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    shared = Shared(monkeypatch, planes=rearranged(exchanged(64, 65)))
+    shared.moves(exchanged(64, 65))
+    bench = LiveBench(shared.board, "board")
+    campaign = run_campaign(bench.conditions, ONE, bench=bench, known_answers=True, fail_fast=True)
+    assert not campaign.results and not campaign.passed
+
+
 # ---- a right board ------------------------------------------------------------------------------------------
 
 

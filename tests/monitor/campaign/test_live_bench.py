@@ -85,6 +85,27 @@ def test_other_rates_and_forms(option: str, data: r.RecordType) -> None:
 
 
 @pytest.mark.parametrize(
+    ("case", "why"),
+    [
+        (Case(("hdlc.fcs",), "at another rate code", rate_code=1), "settings of a board stand"),
+        (Case((), "hdlc, good frames"), "not known here"),
+        (Case(("vendor.value@24:hyperframes=1", "vendor.value@25:value=2"), "two"), "faults that meet"),
+    ],
+)
+def test_cases_that_need_a_fresh_link_are_left_out_on_a_board(case: Case, why: str) -> None:
+    result = LiveBench(PumpedBoard(), "board").case(case)
+    assert result.verdict is Verdict.LEFT_OUT and why in result.findings[0].text
+
+
+def test_a_case_of_many_frames_is_run_on_a_board() -> None:
+    bits = Case(tuple(f"hdlc.fcs:xor={1 << bit},octets=20" for bit in range(16)), "each bit of the FCS")
+    bench = LiveBench(PumpedBoard(), "board")
+    bench.baseline()  # which octets are the board's own
+    result = bench.case(bits)
+    assert result.verdict is Verdict.DETECTED and result.moved == {"hdlc_fcs_errors": 16}
+
+
+@pytest.mark.parametrize(
     ("option", "data", "line", "names"),
     [
         (
@@ -197,6 +218,7 @@ def test_a_slow_counter_of_the_board_is_no_side_effect() -> None:
     bench = LiveBench(board, "board")
     campaign = run_campaign(bench.conditions, [Case(("vendor.flip",)) for _ in range(8)], bench=bench)
     assert campaign.passed and len(campaign.results) == 9
+    assert max(result.tries for result in campaign.results) == 2  # and the report says so
     assert ("vendor", 16, 0, 0) in bench.own
 
 

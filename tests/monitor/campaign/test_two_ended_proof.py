@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import Any, ClassVar
+from typing import Any
 
+import numpy as np
 import pytest
 
 from decoders.events import OctetsChanged, Plane
+from decoders.link.decoder import HyperframeBlock
 from monitor.campaign import two_ended_proof as proof
 from monitor.campaign.live_link import LiveLink
-from monitor.campaign.two_ended_proof import Marker, prove_connection, prove_way_back, sightings
+from monitor.campaign.two_ended_proof import (
+    AlarmOctets,
+    LineMarker,
+    Marker,
+    Watched,
+    prove_connection,
+    prove_way_back,
+)
 from monitor.campaign.two_ended_source import End, TwoEnds
 from monitor.emulation.board import RecordBoard
 from monitor.errors import InputError, RefusedError
@@ -40,7 +49,8 @@ def test_joined_boards_are_proven_both_ways() -> None:
     pair = pair_of(ahead=31)
     ends, link = joined(pair)
     prove_connection(ends, link)
-    assert ends.shift == 31 and ends.says_place
+    assert ends.shift == 31 and ends.says_place and ends.direct
+    prove_connection(ends, link, 1)
     assert prove_way_back(ends, link) is None
 
 
@@ -130,6 +140,38 @@ def test_a_board_that_names_none_is_measured() -> None:
         prove_connection(ends, link)
 
 
+@pytest.mark.parametrize("sender", ["REC-A", "RE-1"])
+def test_a_node_that_passes_vendor_octets_on_is_no_line(sender: str) -> None:
+    pair = pair_of()
+    end = pair.near if sender == "REC-A" else pair.far
+    inject = end.inject
+
+    def without_l1(text: str) -> Injection:
+        return inject("iq.flip" if text.startswith("l1.") else text)
+
+    end.inject = without_l1  # type: ignore[method-assign]
+    ends, link = joined(pair)
+    with pytest.raises(InputError, match=f"receives no L1 inband octets of {sender}: another node stands"):
+        prove_connection(ends, link)
+        prove_way_back(ends, link)
+
+
+def test_a_board_without_the_line_marker_is_proven_by_the_other_alone() -> None:
+    pair = pair_of()
+    inject = pair.near.inject
+
+    def refused(text: str) -> Injection:
+        if text.startswith("l1."):
+            raise RefusedError("the board refuses the fault: unknown")
+        return inject(text)
+
+    pair.near.inject = refused  # type: ignore[method-assign]
+    ends, link = joined(pair)
+    prove_connection(ends, link)
+    prove_connection(ends, link, 1)
+    assert not ends.direct and prove_way_back(ends, link) is None
+
+
 def test_a_board_that_takes_no_marker_proves_nothing() -> None:
     pair = pair_of()
     ends, link = joined(pair)
@@ -139,29 +181,51 @@ def test_a_board_that_takes_no_marker_proves_nothing() -> None:
 
     pair.far.inject = refuse  # type: ignore[method-assign]
     prove_connection(ends, link, 1)
-    assert prove_way_back(ends, link) == "the board refuses the fault: unknown"
+    why = prove_way_back(ends, link)
+    assert why is not None and "takes no marker (the board refuses the fault: unknown)" in why
     pair.near.inject = refuse  # type: ignore[method-assign]
     with pytest.raises(InputError, match=r"takes no marker .* so the connection cannot be proven"):
         prove_connection(ends, link)
 
 
+class _Seen:
+    origin = 100
+
+    def __init__(self, timed: Sequence[Timed] = ()) -> None:
+        self.timed = timed
+
+
 def test_a_marker_is_its_value_for_its_time() -> None:
     marker = Marker(20, 1, 0xA5, 3)
 
-    class Seen:
-        origin = 100
-        timed: ClassVar = [
-            Timed(at, OctetsChanged(at, Plane.VENDOR, bytes(place), b"\0", bytes([new])))
-            for at, place, new in (
-                (5, (20, 1, 0), 0xA5), (9, (20, 1, 0), 0),  # too long
-                (12, (20, 1, 0), 0xA4), (15, (20, 1, 0), 0),  # another value
-                (20, (21, 1, 0), 0xA5), (23, (21, 1, 0), 0),  # another place
-                (31, (20, 1, 0), 0xA5), (34, (20, 1, 0), 0x11),
-            )
-        ]  # fmt: skip
-
-    assert list(sightings(Seen(), marker)) == [131]  # type: ignore[arg-type]
+    seen = [
+        Timed(at, OctetsChanged(at, Plane.VENDOR, bytes(place), b"\0", bytes([new])))
+        for at, place, new in (
+            (5, (20, 1, 0), 0xA5), (9, (20, 1, 0), 0),  # too long
+            (12, (20, 1, 0), 0xA4), (15, (20, 1, 0), 0),  # another value
+            (20, (21, 1, 0), 0xA5), (23, (21, 1, 0), 0),  # another place
+            (31, (20, 1, 0), 0xA5), (34, (20, 1, 0), 0x11),
+        )
+    ]  # fmt: skip
+    watched = Watched(_Seen(seen), AlarmOctets())  # type: ignore[arg-type]
+    assert list(marker.sightings(watched)) == [131]
     assert marker.text == "vendor.value:ns=20,xs=1,y=0,value=165,hyperframes=3"
+
+
+def test_a_line_marker_is_all_reserved_bits_for_its_time() -> None:
+    """CPRI V7.0 clause 4.2.7.6, Table 13: bits 7 to 5 of Z.130.0 are reserved."""
+    octets = np.zeros((60, 256, 16, 1), np.uint8)
+    for begin, end, bits in ((5, 9, 0xE0), (20, 23, 0xC0), (31, 34, 0xE0)):
+        octets[begin:end, 130, 0, 0] |= bits
+    octets[32:40, 130, 0, 0] |= 2  # RAI comes meanwhile
+    octets[45:48, 194, 0, 0] = 0xE0  # another octet
+    for cut in (60, 33, 32, 7):
+        alarms = AlarmOctets()
+        for first in range(0, 60, cut):
+            alarms.receive(HyperframeBlock(first, octets[first : first + cut]))
+        watched = Watched(_Seen(), alarms)  # type: ignore[arg-type]
+        assert list(LineMarker(3).sightings(watched)) == [131]
+    assert LineMarker(3).text == "l1.reserved:word=0,hyperframes=3"
 
 
 @pytest.mark.parametrize(("pointer_p", "last"), [(20, 19), (63, 62), (0, 63)])

@@ -239,6 +239,29 @@ def test_a_jump_beyond_the_elastic_buffer_goes_through_the_chain(
     assert not any(watched.decoders[p].planes.remote.octet for p in watched.chain.points)
 
 
+def test_a_reset_is_lost_at_the_neighbours_and_found_at_another_boundary() -> None:
+    watched = _chain_with(hyperframes=20)[0]
+    chain, offsets = watched.chain, set()
+    for _ in range(3):
+        chain.reset("RE-2")
+        watched.run(60)
+        offsets.add(chain.delays[Segment("RE-1", "RE-2")].alignment_offset)
+        for point, symbols in chain.step(2).items():
+            sync = np.flatnonzero(np.isin(symbols, K28_5))
+            assert (sync % 4096 == chain.starts[point]).all() and len(sync) == 2, point
+        watched = WatchedChain(chain)
+    assert len(offsets) > 1
+    watched = _chain_with(hyperframes=20)[0]
+    watched.chain.reset("RE-2")
+    watched.run(80)
+    lost = {point for point in POINTS if watched.moved(point).get("los_events")}
+    assert {"RE-2>RE-3", "RE-2>RE-1"} <= lost <= {"RE-2>RE-3", "RE-2>RE-1", "RE-1>RE-2", "RE-3>RE-2"}
+    assert all(decoder.state is SyncState.HFNSYNC for decoder in watched.decoders.values())
+    assert not any(decoder.planes.remote.octet for decoder in watched.decoders.values())
+    with pytest.raises(InputError, match="'RE-9' is not in the chain"):
+        watched.chain.reset("RE-9")
+
+
 VARIANTS = (
     "sync.comma:count=3", "sync.jump:by=150", "sync.jump:by=-7", "line.violation:count=16",
     "line.violation:x=20,w=0,count=1", "l1.reset:hyperframes=10", "l1.reset:hyperframes=9",

@@ -6,20 +6,26 @@ import signal
 import socket
 import subprocess
 import threading
-from collections.abc import Iterator
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, suppress
 from functools import partial
 from pathlib import Path
 
 import pytest
 
+from decoders.line_coding.characters import LineForm
+from decoders.link.decoder import LinkDecoder
+from decoders.link.settings import LinkSettings
 from monitor.boards.board import BoardSource
 from monitor.boards.serial_port import SerialLine
 from monitor.cli.main import main
 from monitor.emulation.board import BoardSetup
 from monitor.emulation.node_server import NodeServing, serve_node
+from monitor.errors import InputError
 from monitor.links.pipeline import Pipeline
 from monitor.links.snapshot import Snapshot
+from monitor.protocol import records as r
+from monitor.protocol.stream import RecordReader
 from tests.support.boards import running_board
 from tests.support.patience import patience, wait_until
 
@@ -32,11 +38,24 @@ def free_ports(count: int) -> list[str]:
         return [f"127.0.0.1:{each.getsockname()[1]}" for each in sockets]
 
 
+def opened(name: str) -> BoardSource:
+    """The board, as soon as it answers."""
+    found: list[BoardSource] = []
+
+    def answers() -> bool:
+        with suppress(InputError):
+            found.append(BoardSource(SerialLine(name, 115200), allow=True))
+        return bool(found)
+
+    wait_until(answers)
+    return found[0]
+
+
 class Watched:
     """What the host of one link sees."""
 
     def __init__(self, name: str) -> None:
-        self.source = BoardSource(SerialLine(name, 115200), allow=True)
+        self.source = opened(name)
         self.pipeline = Pipeline(self.source)
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.pipeline.run, args=(self._stop,), daemon=True)
@@ -150,34 +169,87 @@ def test_a_board_that_is_stopped_is_no_signal_until_it_goes_on(
     wait_until(bench.well)
 
 
+class Served(threading.Thread):
+    """A board in a thread of this process, and all that it says to the hosts of its links."""
+
+    def __init__(
+        self,
+        setup: BoardSetup,
+        serving: NodeServing,
+        together: threading.Barrier,
+        tell: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        super().__init__(daemon=True)
+        self._tell = tell
+        self._together = together
+        self.names: list[str] = []
+        self.said: list[bytearray] = []
+        self._setup, self._serving = setup, serving
+        self._hosts: list[threading.Thread] = []
+        self.start()
+
+    def run(self) -> None:
+        serve_node(self._setup, self._serving, ready=self._ready, tell=self._tell)
+
+    def _ready(self, names: Sequence[str]) -> None:
+        self.names = list(names)
+        for name in names:
+            host, _, port = name.removeprefix("socket://").partition(":")
+            self.said.append(bytearray())
+            listening = (socket.create_connection((host, int(port))), self.said[-1])
+            self._hosts.append(threading.Thread(target=self._listen, args=listening, daemon=True))
+            self._hosts[-1].start()
+        self._together.wait(patience(60))
+
+    @staticmethod
+    def _listen(connection: socket.socket, said: bytearray) -> None:
+        with connection, suppress(OSError):
+            while data := connection.recv(1 << 16):
+                said += data
+
+    def decoded(self, link: int) -> LinkDecoder:
+        """What a link's host makes of what it was told, once the board has ended."""
+        self._hosts[link].join(patience(10))
+        decoder = LinkDecoder(LinkSettings(option="1", form=LineForm.FLAGGED))
+        for item in RecordReader(r.MAX_PAYLOAD).feed(bytes(self.said[link])):
+            if isinstance(item, r.Record) and item.type == r.RecordType.FLAGGED:
+                decoder.receive(r.parse_data(item).data)
+        return decoder
+
+
 def test_boards_in_one_process_make_a_chain_and_end_with_their_hyperframes() -> None:
     one, two, *ports = free_ports(6)
     chain = {
-        "REC-A": NodeServing(downlink=one, tcp=ports[:1], pace=400, hyperframes=300),
-        "RE-1": NodeServing(uplink=one, downlink=two, tcp=ports[1:3], pace=400, hyperframes=240),
-        "RE-2": NodeServing(uplink=two, tcp=ports[3:], pace=400, hyperframes=200),
+        "RE-2": NodeServing(uplink=two, tcp=ports[3:], pace=300, hyperframes=150),
+        "RE-1": NodeServing(uplink=one, downlink=two, tcp=ports[1:3], pace=300, hyperframes=150),
+        "REC-A": NodeServing(downlink=one, tcp=ports[:1], pace=300, hyperframes=150),
     }
-    ready: dict[str, list[str]] = {}
+    together = threading.Barrier(3)
+    boards = {
+        name: Served(BoardSetup(name=name, option="1", seed=len(name)), serving, together)
+        for name, serving in chain.items()
+    }
+    for board in boards.values():
+        board.join(patience(60))
+    links = {name: [board.decoded(i) for i in range(len(board.names))] for name, board in boards.items()}
+    assert not any(board.is_alive() for board in boards.values())
+    assert boards["RE-1"].names == [f"socket://{port}" for port in ports[1:3]]
+    for decoders in links.values():
+        assert all(decoder.hyperframes > 20 for decoder in decoders)
+    assert links["RE-1"][0].counters["ethernet_frames"] and links["RE-2"][0].counters["ethernet_frames"]
 
-    def run(name: str, serving: NodeServing) -> None:
-        setup = BoardSetup(name=name, option="1", seed=len(name))
-        serve_node(setup, serving, ready=lambda names: ready.update({name: list(names)}), tell=lambda _: None)
 
-    threads = [threading.Thread(target=run, args=item, daemon=True) for item in chain.items()]
-    for thread in threads:
-        thread.start()
-    wait_until(lambda: len(ready) == 3)
-    assert ready["RE-1"] == [f"socket://{port}" for port in ports[1:3]]
-    hosts = [Watched(ready["REC-A"][0]), Watched(ready["RE-2"][0])]
-    try:
-        wait_until(lambda: all(host.well for host in hosts))
-        assert [host.source.status.name for host in hosts if host.source.status] == ["REC-A", "RE-2"]
-        for thread in threads:
-            thread.join(patience(30))
-            assert not thread.is_alive()
-    finally:
-        for host in hosts:
-            host.close()
+def test_a_neighbour_of_another_option_is_let_go_and_the_board_goes_on() -> None:
+    link, *ports = free_ports(3)
+    said: list[str] = []
+    together = threading.Barrier(2)
+    serving = NodeServing(downlink=link, tcp=ports[:1], pace=300, hyperframes=150)
+    board = Served(BoardSetup(name="REC-A", option="1"), serving, together, said.append)
+    other = NodeServing(uplink=link, tcp=ports[1:], pace=300, hyperframes=150)
+    Served(BoardSetup(name="RE-1", option="2"), other, together).join(patience(60))
+    board.join(patience(60))
+    assert not board.is_alive() and board.names
+    assert [text for text in said if "of option 2, this one is of option 1" in text] == said[:1] != []
 
 
 @pytest.mark.parametrize(

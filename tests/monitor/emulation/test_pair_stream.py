@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+
 import numpy as np
 import pytest
 
@@ -38,3 +40,10 @@ def test_another_option_and_another_program_are_told_apart() -> None:
         PairStream("2").receive(PairStream("3").take())
     with pytest.raises(InputError, match="is no board of this kind, this one is of option 2"):
         PairStream("2").receive(b"SSH-2.0-something")
+
+
+@pytest.mark.parametrize(("kind", "size"), [(1, 3), (1, (64 << 20) + 2), (9, 0xFFFF_FFFF)])
+def test_a_piece_that_no_board_sends_is_refused(kind: int, size: int) -> None:
+    head = PairStream("2").take()
+    with pytest.raises(InputError, match=f"a piece of {size} octets"):
+        PairStream("2").receive(head + struct.pack("<BI", kind, size))

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from decoders.events import Plane
-from monitor.links.damage import ChangedOctet, Damage, Point
+from monitor.links.damage import ChainDamage, ChangedOctet, Point
 from monitor.sources.names import Segment
 
 ONE, TWO = Segment("REC-A", "RE-1"), Segment("RE-1", "RE-2")
 
 
-def damage(*segments: Segment, reason: str = "") -> Damage:
-    return Damage(Plane.IQ, segments, Point(TWO), "", 1, 1, 1, (), reason=reason)
+def damage(*segments: Segment, reason: str = "") -> ChainDamage:
+    return ChainDamage(Plane.IQ, segments, Point(TWO), "", 1, 1, 1, (), reason=reason)
 
 
 def test_a_damage_is_distinguished_where_one_segment_is_named_for_sure() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from monitor.reports.acceptance_plots import stage_plots
-from tests.support.acceptance import short_plan, stage_of
+from tests.support.acceptance import usual_stage
 
 
 @pytest.mark.parametrize(
@@ -22,7 +22,7 @@ from tests.support.acceptance import short_plan, stage_of
     ],
 )
 def test_the_plots_of_a_kind(kind: str, titles: list[str]) -> None:
-    result = stage_of(short_plan(kind))
+    result = usual_stage(kind)
     record = {"kind": kind, "raw": dict(result.raw), "settings": {"deviation_ns": 0.0}}
     assert [plot["title"] for plot in stage_plots(record)] == titles
 

@@ -1,4 +1,4 @@
-"""Located damages as text."""
+"""LocateOutcome damages as text."""
 
 from __future__ import annotations
 

@@ -62,7 +62,15 @@ def test_an_alarm_that_nothing_explains_is_damage_of_its_segment() -> None:
 def test_an_alarm_of_a_port_that_no_point_covers_is_not_distinguishable() -> None:
     result = located_octets({ONE.name: SENT, TWO.name: with_alarm(SENT, 200, "rai")})
     assert segments(result) == [[TWO.reverse.name, TWO.name]]
-    assert "no point covers RE-2>RE-1" in result.damages[0].reason
+    assert "RE-2>RE-1 is not covered then" in result.damages[0].reason
+
+
+def test_an_alarm_behind_a_gap_of_the_port_that_it_tells_of_is_not_distinguishable() -> None:
+    gapped = np.concatenate((SENT[:170], SENT[195:]))
+    points = {ONE.name: SENT, TWO.name: with_alarm(SENT, 200, "rai"), TWO.reverse.name: gapped}
+    jump, alarm = located_octets(points).damages
+    assert jump.reason == "BFN and HFN jump by 25: sent so, or 25 hyperframes missing in the capture"
+    assert alarm.segments == (TWO.reverse, TWO)
 
 
 def test_an_alarm_long_after_a_loss_of_sync_is_another_damage() -> None:
@@ -126,3 +134,13 @@ def test_damages_at_one_time_on_two_segments_are_both_named() -> None:
     two[200, 20, 0, 0] ^= 1
     result = located_octets({ONE.name: SENT, TWO.name: one, THREE.name: two})
     assert segments(result) == [[TWO.name], [THREE.name]]
+
+
+def test_a_loss_beside_a_gap_of_the_capture_counts_where_the_remote_end_reports_it() -> None:
+    line = line_symbols(SENT)
+    torn = np.concatenate((line[: 200 * 4096 + 99], np.zeros(4 * 4096, np.uint16), line[230 * 4096 + 50 :]))
+    streams = {Point(ONE): symbols(SENT), Point(TWO): torn.view(np.uint8)}
+    streams[Point(TWO.reverse)] = symbols(SENT)
+    assert segments(located(streams, "1", LineForm.SYMBOLS)) == []
+    streams[Point(TWO.reverse)] = symbols(with_alarm(SENT, 206, "los", "rai"))
+    assert segments(located(streams, "1", LineForm.SYMBOLS)) == [[TWO.name]]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from decoders.arrays import I64, U8
-from monitor.site.content_lock import iq_shift, number_offset, same_changes, signatures
+from monitor.site.content_lock import disagreements, iq_shift, number_offset, same_changes, signatures
 
 RNG = np.random.default_rng(5)
 COUNT = 100
@@ -63,6 +63,8 @@ def test_changes_of_slow_content_are_counted_where_they_are(moving: U8) -> None:
     signed = signatures(slow)
     assert same_changes(times(), signed, times(), signed) == 1
     assert same_changes(times(), signed, times(2), signed) == 0
+    assert disagreements(times(), signed, times(), signed) == 0
+    assert disagreements(times(), signed, times(2), signed) == 1
 
 
 @pytest.mark.parametrize("shift", [0, 1, 20, 300])

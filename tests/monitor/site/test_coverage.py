@@ -21,8 +21,10 @@ def test_a_loss_of_sync_is_told_from_a_gap_of_the_capture() -> None:
     here.add(14, 20, lost=True)
     here.add(60, 70, lost=True, skipped=38)
     here.splice(65, 5)
+    here.add(72, 80, lost=True, skipped=2)
     here.lose()
-    assert here.outages == [(10, 14), (20, 60), (70, None)]
+    assert here.outages == [(10, 14), (20, 60), (70, 72), (80, None)]
     assert here.gaps == [(20, 60, 38), (65, 70, 5)]
+    assert here.short_gaps == [(70, 72, 2)]
     assert here.gap_near(8, 19) is None
     assert here.gap_near(60, 61) == (20, 60, 38)

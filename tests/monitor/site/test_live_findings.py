@@ -9,7 +9,7 @@ import pytest
 from decoders.events import Plane
 from decoders.link.decoder import HyperframeBlock
 from monitor.errors import InputError
-from monitor.links.damage import Damage, Localised, LocateVerdict, Point, Sign
+from monitor.links.damage import ChainDamage, Localised, LocateVerdict, Point, Sign
 from monitor.links.pipeline import Pipeline
 from monitor.site.live_findings import MOST_FINDINGS, LiveFindings, damage_text, finding_texts
 from monitor.site.localisation import PointTap
@@ -20,12 +20,12 @@ from tests.support.screen_fakes import FakeSource
 ONE, TWO = Segment("REC-A", "RE-1"), Segment("RE-1", "RE-2")
 
 
-def damage(first: int = 1802, **more: object) -> Damage:
+def damage(first: int = 1802, **more: object) -> ChainDamage:
     given: dict[str, object] = {
         "segments": (TWO,),
         "signs": (Sign(Plane.VENDOR, "octets", 1, "1 octet"),),
     } | more
-    return Damage(
+    return ChainDamage(
         Plane.VENDOR, point=Point(TWO), entered="line", first=first, last=first, hyperframes=1, **given
     )  # type: ignore[arg-type]
 

@@ -13,7 +13,7 @@ from decoders.events import Event
 from monitor.errors import InputError
 from monitor.links.snapshot import LogEntry
 from monitor.opening import SourceRequest
-from monitor.site import remote_link
+from monitor.site import link_worker, remote_link
 from monitor.site.link_worker import LinkReport
 from monitor.site.remote_link import HISTORY, RemoteLink
 from monitor.site.worker_start import WorkerKind
@@ -57,6 +57,16 @@ def test_a_capture_is_read_and_stays() -> None:
         snapshot.events - 1,
     ]
     assert link.entries_since(snapshot.events) == [] and not link.can_inject
+    link.close()
+
+
+def test_events_come_in_pieces_and_none_is_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(link_worker, "MOST_ENTRIES", 5)
+    link = started(str(CAPTURES / "line-faults.bits"))
+    wait_until(lambda: link.snapshot().ended)
+    wait_until(lambda: len(link.entries_since(0)) > 40)
+    numbers = [entry.number for entry in link.entries_since(0)]
+    assert numbers == list(range(len(numbers))) and link.snapshot().events >= len(numbers)
     link.close()
 
 

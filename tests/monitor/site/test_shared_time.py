@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from decoders.arrays import U8
-from monitor.site.shared_time import HyperframeRun, SharedTime, Timeline, short_way
+from monitor.site.shared_time import HyperframeRun, PointTimeline, SharedTime, short_way
 
 MODULUS = 4096 * 150
 
@@ -26,7 +26,7 @@ def times(runs: list[HyperframeRun]) -> list[int]:
 
 
 def test_a_hyperframes_time_is_its_number_counted_on_past_4095() -> None:
-    line = Timeline(SharedTime())
+    line = PointTimeline(SharedTime())
     runs = line.add(hyperframes(MODULUS - 3, 6)) + line.add(hyperframes(3, 4)) + line.add(None)
     assert times(runs) == list(range(MODULUS - 3, MODULUS + 7))
     assert runs[0].first == 0
@@ -35,7 +35,7 @@ def test_a_hyperframes_time_is_its_number_counted_on_past_4095() -> None:
 
 def test_points_that_begin_on_both_sides_of_a_new_begin_of_bfn_have_one_time() -> None:
     shared = SharedTime()
-    one, two = Timeline(shared), Timeline(shared)
+    one, two = PointTimeline(shared), PointTimeline(shared)
     early = one.add(hyperframes(MODULUS - 5, 20)) + one.add(None)
     late = two.add(hyperframes(4, 10)) + two.add(None)
     assert times(late)[0] - times(early)[0] == 9
@@ -45,12 +45,12 @@ def test_a_damaged_number_changes_no_time() -> None:
     octets = hyperframes(100, 10)
     octets[4, 64, 0, 0] = 200
     octets[6, 128, 0, 0] ^= 0x10
-    line = Timeline(SharedTime())
+    line = PointTimeline(SharedTime())
     assert times(line.add(octets) + line.add(None)) == list(range(100, 110))
 
 
 def test_numbers_that_jump_while_line_data_go_on_do_not_move_the_time() -> None:
-    line = Timeline(SharedTime())
+    line = PointTimeline(SharedTime())
     runs = line.add(np.concatenate((hyperframes(10, 5), hyperframes(500, 5)))) + line.add(None)
     assert times(runs) == list(range(10, 20))
     assert line.jumps == 1
@@ -59,7 +59,7 @@ def test_numbers_that_jump_while_line_data_go_on_do_not_move_the_time() -> None:
 
 
 def test_behind_a_loss_of_sync_the_number_decides_and_says_what_is_missing() -> None:
-    line = Timeline(SharedTime())
+    line = PointTimeline(SharedTime())
     runs = line.add(hyperframes(10, 5)) + line.add(hyperframes(55, 5), 2, lost=True) + line.add(None)
     assert times(runs) == [*range(10, 15), *range(55, 60)]
     behind = next(run for run in runs if run.lost)
@@ -68,7 +68,7 @@ def test_behind_a_loss_of_sync_the_number_decides_and_says_what_is_missing() -> 
 
 @pytest.mark.parametrize("missing", [7, None])
 def test_a_gap_that_the_board_tells_of_is_neither_jump_nor_loss(missing: int | None) -> None:
-    line = Timeline(SharedTime())
+    line = PointTimeline(SharedTime())
     runs = line.add(hyperframes(10, 5)) + line.add(hyperframes(22, 5), missing) + line.add(None)
     assert times(runs) == [*range(10, 15), *range(22, 27)]
     assert line.jumps == 0 and not any(run.lost for run in runs)
@@ -76,7 +76,7 @@ def test_a_gap_that_the_board_tells_of_is_neither_jump_nor_loss(missing: int | N
 
 def test_a_sender_that_begins_anew_does_not_turn_time_back() -> None:
     shared = SharedTime()
-    one, two = Timeline(shared), Timeline(shared)
+    one, two = PointTimeline(shared), PointTimeline(shared)
     first = one.add(hyperframes(5000, 5)) + one.add(hyperframes(3, 5), 4, lost=True) + one.add(None)
     second = two.add(hyperframes(5000, 5)) + two.add(hyperframes(5, 5), 6, lost=True) + two.add(None)
     assert times(first)[-5:] == list(range(5009, 5014))

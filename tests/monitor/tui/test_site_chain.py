@@ -86,6 +86,7 @@ def test_errors_of_many_planes_are_summed_where_there_is_no_room() -> None:
         errors=errors, sync_state="XACQ1", los=True, remote_alarms=ALARM_BITS["sdi"] | ALARM_BITS["rai"]
     )
     assert lane(many, 27) == [" ! LOS LOF remote !2 10 err"]
+    assert lane(link_that(delay_ns=812.5), 40, 3)[2] == "   delay 812.5 ns  decoded 120"
     assert lane(link, 40, 3) == [" + in sync", "   K3 S2 H1 E4", "   decoded 120"]
 
 

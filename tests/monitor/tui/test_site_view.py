@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from monitor.site.plan import plan_of_sources
 from monitor.tui.line_pane import line_text
 from monitor.tui.palette import Look
 from monitor.tui.site_view import SitePane, site_lines
@@ -74,3 +75,19 @@ async def test_details_of_the_chosen_link() -> None:
     assert "REC-A>RE-1  board" in seen and "local LOS LOF, remote no alarm" in seen
     assert "the board counts 812.5 ns" in seen and "cable 587 ns one way by its length" in seen
     assert "slow C&M (HDLC) 2 errors since start" in seen
+
+
+async def test_a_board_of_another_name_is_told() -> None:
+    site = waiting_site(chain_plan(1))
+    for link in site.links:
+        link.link.take(report(name=link.board))
+    assert not any(link.other_name for link in site.links)
+    site.links[1].link.take(report(name="RE-\x1b[7m"))
+    assert line_text(site_lines(site, LOOK, 80)[0]).startswith(" ! 2 links")
+    async with shown(site) as (app, _):
+        seen = "\n".join(app.site_view.pane.shown())
+    assert ">! in sync as RE-\\x1b>" in seen
+    assert "! the board calls itself RE-\\x1b[7m, the plan RE-1: the wrong cable?" in seen
+    loose = waiting_site(plan_of_sources([("A", "socket://127.0.0.1:1")]))
+    loose.links[0].link.take(report(name="RE-1"))
+    assert not loose.links[0].other_name
