@@ -14,7 +14,7 @@ from pathlib import Path
 
 from ..errors import InputError
 from .evidence import VERSIONS, Evidence, derived_result, stage_file, stored_stage, versions_record
-from .folder import PLAN, EvidenceFolder
+from .folder import PLAN, EvidenceFolder, plan_digest
 from .plan import AcceptancePlan, PlannedStage
 from .results import AcceptanceResult, NotObservable, StageResult
 from .rig import Rig
@@ -52,8 +52,9 @@ def begin_evidence(path: Path, plan: AcceptancePlan, chosen: Sequence[int] = ())
 
 def _put_plan(folder: EvidenceFolder, plan: AcceptancePlan, chosen: Sequence[int]) -> None:
     folder.write_json(VERSIONS, versions_record())
-    folder.note(event="planned", time=_now(), stages=list(chosen))
-    folder.write(PLAN, plan.text.encode())
+    octets = plan.text.encode()
+    folder.note(event="planned", time=_now(), stages=list(chosen), plan=plan_digest(octets))
+    folder.write(PLAN, octets)
 
 
 def resume_evidence(path: Path, plan: AcceptancePlan, chosen: Sequence[int] = ()) -> EvidenceFolder:
@@ -147,8 +148,6 @@ class AcceptanceRun:
         return self._slower * (later + (1 - share) * self._estimates.get(stage.number, 0.0))
 
     def _stage(self, stage: PlannedStage) -> None:
-        for path in self.folder.path.glob(f"captures/{self._context(stage).stem}-*"):
-            path.unlink()  # of an attempt that was not finished
         attempts = sum(
             entry.get("event") == "stage" and entry.get("number") == stage.number
             for entry in self.folder.journal()
@@ -156,6 +155,7 @@ class AcceptanceRun:
         fruitless = 0
         while True:
             attempts += 1
+            self._forget_captures(stage)
             self.folder.note(
                 event="stage", time=_now(), number=stage.number, kind=stage.kind, attempt=attempts
             )
@@ -166,6 +166,7 @@ class AcceptanceRun:
             except InputError as error:
                 fruitless = 0 if self._waited(stage, error) else fruitless + 1
                 if fruitless >= TRIES:
+                    self._forget_captures(stage)
                     raw, reason, context, seconds = None, str(error), self._context(stage), 0.0
                     break
         stored = stored_stage(
@@ -186,6 +187,11 @@ class AcceptanceRun:
         result = derived_result(stage, stored)
         self.folder.note(event="stage done", time=_now(), number=stage.number, outcome=result.outcome.value)
         self._on_news(RunNews("done", stage, 1.0, self._left(stage, 1.0), result))
+
+    def _forget_captures(self, stage: PlannedStage) -> None:
+        """Those of an attempt that was not finished."""
+        for path in self.folder.path.glob(f"captures/{self._context(stage).stem}-*"):
+            path.unlink()
 
     def _measured(self, stage: PlannedStage) -> tuple[Raw | None, str, StageContext, float]:
         context = self._context(stage)

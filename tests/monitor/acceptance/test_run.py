@@ -182,5 +182,6 @@ def test_a_run_killed_at_random_moments_ends_with_the_same_verdicts(tmp_path: Pa
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1800)
 def test_a_run_killed_at_fifty_random_moments(tmp_path: Path) -> None:
     kill_at_random_moments(tmp_path, 50, 6)
