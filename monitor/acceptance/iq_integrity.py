@@ -193,10 +193,13 @@ class IqIntegrity:
 
     def _received(self, raw: Raw, wanted: int) -> list[Check]:
         """That the hyperframes came at all; errors on the line, too, where no octet could be compared."""
-        kept = (
-            ("sync at ", "extent at ") if raw["compared_octets"] else ("sync at ", "extent at ", "errors at ")
-        )
-        return [check for check in judge_watch(raw["watch"], wanted) if check.name.startswith(kept)]
+        kept = [
+            "sync at ",
+            "extent at ",
+            "not visible at ",
+            *([] if raw["compared_octets"] else ["errors at "]),
+        ]
+        return [check for check in judge_watch(raw["watch"], wanted) if check.name.startswith(tuple(kept))]
 
     def _tone(self, row: Raw, nominal: float, settings: IqSettings) -> list[Check]:
         name, level, dc, evm = row["axc"], row["level_dbfs"], row["dc_dbfs"], row["evm_percent"]
