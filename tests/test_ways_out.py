@@ -18,6 +18,7 @@ PRINTING = {
     "monitor/process/asking.py",  # a question, through `inert`
     "monitor/cli/main.py",  # the one line of a failure, through `inert`; the completion script
     "monitor/faults/table.py",  # a page of the documentation, made by hand
+    "monitor/acceptance/plan_reference.py",  # likewise
 }
 ENCODING = {
     "monitor/text.py",
@@ -27,6 +28,7 @@ ENCODING = {
 WRITING = {
     "monitor/process/output_file.py",
     "monitor/process/streams.py",  # the standard streams
+    "monitor/acceptance/folder.py",  # a journal that is appended to, line by line
     "monitor/recording/recorder.py",  # pipes and devices; files by process/output_file
     "monitor/tui/event_file.py",  # made new, never over another
 }

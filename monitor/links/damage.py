@@ -16,9 +16,9 @@ from decoders.events import Plane
 from ..sources.names import Segment
 
 __all__ = [
+    "ChainDamage",
     "ChangedOctet",
     "Consequence",
-    "ChainDamage",
     "Forwarding",
     "Localised",
     "LocateVerdict",

@@ -30,8 +30,7 @@ CONTRACT = {
     "board": "--pty --tcp",
     "rates": "--pointer --hdlc-rate --json",
     "tell": "--json --yes",
-    "locate": "--json",
-    "accept": "--out --resume --dry-run",
+    "accept": "--out --resume --dry-run --yes",
     "evidence": "",
     "completion": "",
 }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decoders.events import Plane
-from monitor.links.damage import ChangedOctet, ChainDamage, Point
+from monitor.links.damage import ChainDamage, ChangedOctet, Point
 from monitor.sources.names import Segment
 
 ONE, TWO = Segment("REC-A", "RE-1"), Segment("RE-1", "RE-2")

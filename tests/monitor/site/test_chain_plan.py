@@ -24,7 +24,7 @@ def test_points_of_the_chain_can_stand_in_a_site_file() -> None:
     text = 'name = "x"\n[[boards]]\nname = "RE-2"\nsource = "emulated:chain/{}"\n'
     (point,) = parse_site_plan(text.format("RE-1>RE-2")).points
     assert point.source == "emulated:chain/RE-1>RE-2"
-    with pytest.raises(InputError, match="line 4: source: .* is not SENDER>RECEIVER"):
+    with pytest.raises(InputError, match=r"line 4: source: .* is not SENDER>RECEIVER"):
         parse_site_plan(text.format("RE-1"))
 
 
