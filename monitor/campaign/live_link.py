@@ -200,7 +200,8 @@ class Trial:
     ) -> None:
         self.link = link
         self.own = own
-        self.receiver = LinkDecoder(LinkSettings(option=link.option.name, form=link.form), on_block)
+        settings = LinkSettings(option=link.option.name, form=link.form)
+        self.receiver = LinkDecoder(settings) if on_block is None else LinkDecoder(settings, on_block)
         self.start = link.hyperframe
         self.timed: list[Timed] = []
         self._count = LineCount()

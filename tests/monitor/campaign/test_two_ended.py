@@ -82,6 +82,7 @@ def test_verdicts_over_a_cable_are_those_of_one_emulated_pair(
     assert properties["inject_at"] == "REC-A" and properties["returned.REC-A.l1_alarm_changes"]
 
 
+@pytest.mark.slow
 def test_inject_goes_up_as_well(pair: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["inject", *words(pair, "--yes", "--fault", "ethernet.fcs", at="RE-1")]) == 0
     assert "observed  ethernet_fcs_errors +1" in capsys.readouterr().out

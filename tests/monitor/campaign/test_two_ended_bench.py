@@ -77,6 +77,7 @@ def test_every_fault_is_told_as_on_one_emulated_pair(uplink: bool) -> None:
     assert texts(campaign) == {}
 
 
+@pytest.mark.slow
 def test_an_rec_does_not_acknowledge() -> None:
     campaign = run(bench_of(pair_of(), uplink=True), [Case(("l1.reset:hyperframes=10",))])
     assert campaign.passed and campaign.results[1].returned is not None
@@ -108,7 +109,10 @@ def test_reports_say_who_injected_and_who_observed() -> None:
 @pytest.mark.parametrize(
     ("mutant", "fault", "verdict", "counter", "text"),
     [
-        ("no-violations", "line.violation", Verdict.MISSED, "code_violations", "expected +1, observed +0"),
+        pytest.param(
+            "no-violations", "line.violation", Verdict.MISSED, "code_violations", "expected +1, observed +0",
+            marks=pytest.mark.slow,
+        ),
         ("stuck-vendor", "vendor.value", Verdict.MISSED, "vendor_changes", "expected +1"),
         ("late-los", "line.violation:count=16", Verdict.MISSED, "l1_alarm_changes",
          "returned to REC-A: l1_alarm_changes: expected +6..+8, observed +0"),
@@ -152,6 +156,7 @@ def test_an_alarm_or_an_acknowledgement_that_does_not_come_back_is_missed() -> N
     assert all(f.plane == "l1" for f in lost.findings if f.counter is None)
 
 
+@pytest.mark.slow
 def test_an_alarm_that_comes_back_for_nothing_is_a_side_effect() -> None:
     pair = pair_of()
     bench = bench_of(pair)
@@ -212,6 +217,7 @@ def test_an_alarm_that_stands_is_said() -> None:
         bench_of(pair)
 
 
+@pytest.mark.slow
 def test_what_comes_back_is_not_judged_where_the_far_board_sends_no_marker() -> None:
     pair = pair_of()
 

@@ -264,6 +264,10 @@ def test_markers_prove_the_boards_that_send_line_data() -> None:
     assert [board.records.data_type for board in (pair.a, pair.b)] == [0, 0]
     delay.close()
     assert [board.records.data_type for board in (pair.a, pair.b)] == [RecordType.FLAGGED] * 2
+
+
+@pytest.mark.slow
+def test_markers_show_that_the_cable_is_crossed() -> None:
     crossed = PumpedPair(*(RecordBoard(s) for s in pair_setups("1")), crossed=True)
     with pytest.raises(InputError, match="RE-1 does not receive what REC-A sends"):
         delay_of(crossed.near, crossed.far)

@@ -64,6 +64,7 @@ def test_a_cable_crossed_with_a_third_board_is_said() -> None:
     assert prove_way_back(ends, link) is None
 
 
+@pytest.mark.slow
 def test_the_way_back_from_a_third_board_is_said() -> None:
     pair = pair_of(crossed=True)
     ends = TwoEnds(End("RE-1", pair.far), End("REC-A", pair.near), patience_s=0.5)
@@ -83,6 +84,7 @@ def test_a_pulled_cable_is_said() -> None:
         prove_connection(ends, link)
 
 
+@pytest.mark.slow
 def test_a_board_that_returns_what_it_receives_is_told() -> None:
     pair = pair_of()
     ends, link = joined(pair)
@@ -156,6 +158,7 @@ def test_a_node_that_passes_vendor_octets_on_is_no_line(sender: str) -> None:
         prove_way_back(ends, link)
 
 
+@pytest.mark.slow
 def test_a_board_without_the_line_marker_is_proven_by_the_other_alone() -> None:
     pair = pair_of()
     inject = pair.near.inject
