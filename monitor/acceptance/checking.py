@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from jinja2 import TemplateError
+
 from decoders.errors import DecodersError
 from decoders.events import Event, FrameReceived, FrameStatus, Plane
 
@@ -18,15 +20,19 @@ from .. import __version__
 from ..errors import InputError
 from .captures import CAPTURE_FOLDER, read_kept_capture
 from .cm_integrity import SequenceWatch
-from .evidence import REPORT, STRICT, Evidence, derived_result
-from .folder import INCOMPLETE, MANIFEST, EvidenceFolder, manifest_problems
+from .evidence import FILES, REPORT, STRICT, Evidence, derived_result, stage_file
+from .folder import INCOMPLETE, JOURNAL, MANIFEST, PLAN, EvidenceFolder, manifest_problems, plan_digest
 from .iq_integrity import tones_of_capture
 from .known_traffic import number_of_frame
 from .plan import PlannedStage
 from .results import AcceptanceOutcome, StageResult
+from .stage_settings import SoakSettings
 from .stages import STAGES
 
 __all__ = ["EvidenceCheck", "check_evidence"]
+
+_SAMPLED = ("quiet", "iq_integrity")
+"""Kinds of stage that keep a capture whatever they came to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +62,6 @@ def check_evidence(path: Path) -> EvidenceCheck:
     """Everything that is wrong with a folder. InputError only where there is no folder."""
     folder = EvidenceFolder.existing(path)
     problems: list[str] = []
-    notes: list[str] = []
     complete = folder.complete
     if complete:
         problems += manifest_problems(folder)
@@ -82,8 +87,9 @@ def check_evidence(path: Path) -> EvidenceCheck:
         stages.append(derived)
         captures += len(derived.captures)
         problems += _check_captures(folder, stage, stored, derived, evidence.plan.seed)
-    problems += _strange_captures(folder, stages)
-    problems += _check_report(folder, evidence, notes)
+    problems += _strange_files(evidence, stages)
+    problems += _check_journal(evidence, stages)
+    problems += _check_report(folder, evidence)
     try:
         result = evidence.result()
         verdict, reason = result.outcome, result.reason
@@ -95,17 +101,44 @@ def check_evidence(path: Path) -> EvidenceCheck:
         verdict=verdict,
         reason=reason,
         problems=tuple(problems),
-        notes=tuple(notes),
+        notes=(),
         files=len(folder.files()),
         captures=captures,
         stages=tuple(stages),
     )
 
 
-def _strange_captures(folder: EvidenceFolder, stages: Sequence[StageResult]) -> list[str]:
+def _strange_files(evidence: Evidence, stages: Sequence[StageResult]) -> list[str]:
+    """Files that no run of the plan leaves, be they in the manifest or not."""
     named = {name for stage in stages for name in stage.captures}
-    there = {name for name in folder.files() if name.startswith(f"{CAPTURE_FOLDER}/")}
-    return [f"{name}: belongs to no stage" for name in sorted(there - named)] if folder.complete else []
+    named |= {*FILES, *(stage_file(stage) for stage in evidence.chosen)}
+    folder = evidence.folder
+    strange = sorted(set(folder.files()) - named) if folder.complete else []
+    return [f"{name}: belongs to no stage" for name in strange]
+
+
+def _check_journal(evidence: Evidence, stages: Sequence[StageResult]) -> list[str]:
+    """What the journal noted while the run went on, against what there is now."""
+    problems = []
+    octets = evidence.folder.read(PLAN)
+    begun = [entry["plan"] for entry in evidence.journal if "plan" in entry]
+    if begun and octets is not None and begun[-1] != plan_digest(octets):
+        problems.append(f"{PLAN}: is not the plan that the run was begun with, says {JOURNAL}")
+    derived = {stage.number: stage for stage in stages}
+    noted = {
+        str(entry.get("number")): entry.get("outcome")
+        for entry in evidence.journal
+        if entry.get("event") == "stage done"
+    }
+    for number, outcome in noted.items():
+        mine = next((stage for key, stage in derived.items() if str(key) == number), None)
+        if mine is None:
+            problems.append(f"{JOURNAL}: stage {number} was done ({outcome}); there are no results of it")
+        elif outcome != mine.outcome.value:
+            problems.append(
+                f"{JOURNAL}: {mine.title} was {outcome!r} when it was done; the results say {mine.outcome.value!r}"
+            )
+    return problems
 
 
 def _check_captures(
@@ -117,12 +150,14 @@ def _check_captures(
 ) -> list[str]:
     """Captures of a stage decoded anew."""
     problems = []
+    if stage.kind in _SAMPLED and stored["raw"] is not None and not stored["captures"]:
+        problems.append(f"{stage.title}: its capture is missing; such a stage always keeps one")
     for capture in stored["captures"]:
         name = capture["file"]
-        path = folder.path / name
         if not _is_inside(name):
             problems.append(f"{stage.title}: {name} is no capture of the folder")
             continue
+        path = folder.path / name
         seen = _Seen(seed)
         try:
             read = read_kept_capture(path, seen.take)
@@ -149,7 +184,9 @@ def _contradictions(
 ) -> list[str]:
     """What a capture says against the results of its stage."""
     title = stage.title
-    if stage.kind in STRICT and derived.passed and not read["clean"]:
+    settings = stage.settings
+    strict = stage.kind in STRICT or (isinstance(settings, SoakSettings) and not settings.errored_seconds)
+    if strict and derived.passed and not read["clean"]:
         moved = ", ".join(f"{counter} {by:+d}" for counter, by in read["counters"].items()) or "no sync"
         return [f"{title}: the results say {derived.outcome.value}, {name} shows errors: {moved}"]
     if stage.kind == "cm_integrity" and derived.passed and seen.gaps:
@@ -158,7 +195,7 @@ def _contradictions(
     if stage.kind == "iq_integrity" and raw is not None and read["hyperframes"] and raw["tones"]:
         try:
             tones = tones_of_capture(path, raw["iq_map"], [row["tone_hz"] for row in raw["tones"]])
-        except DecodersError as error:
+        except (DecodersError, KeyError, TypeError, ValueError, AttributeError) as error:
             return [f"{name}: the tones cannot be measured: {error}"]
         anew = STAGES[stage.kind].judge(stage.settings, {**raw, "tones": tones})
         before = {check.name: check for check in derived.checks}
@@ -201,7 +238,7 @@ def _is_inside(name: object) -> bool:
     return len(parts) == 2 and parts[0] == CAPTURE_FOLDER and parts[1] not in ("..", ".")
 
 
-def _check_report(folder: EvidenceFolder, evidence: Evidence, notes: list[str]) -> list[str]:
+def _check_report(folder: EvidenceFolder, evidence: Evidence) -> list[str]:
     """The verdicts of report.json, and every report octet for octet."""
     problems: list[str] = []
     try:
@@ -211,20 +248,29 @@ def _check_report(folder: EvidenceFolder, evidence: Evidence, notes: list[str]) 
         problems.append(str(error).removeprefix(f"{folder.path}/"))
     except (KeyError, TypeError, AttributeError):
         problems.append(f"{REPORT}: is not a report")
-    written = evidence.versions.get("framefray")
-    if written != __version__:
-        notes.append(
-            f"written by framefray {written}, read by {__version__}: the reports are not compared octet by octet"
-        )
-        return problems
     try:
         anew = evidence.reports()
-    except (InputError, KeyError, TypeError, ValueError, AttributeError) as error:
+    except (
+        InputError,
+        KeyError,
+        TypeError,
+        ValueError,
+        AttributeError,
+        ArithmeticError,
+        TemplateError,
+    ) as error:
         return [*problems, f"the reports cannot be derived: {error}"]
+    # The version is a text of the folder, too: what cannot be compared must not count as compared.
+    written = evidence.versions.get("framefray")
+    other = "" if written == __version__ else f"; written by framefray {written}, this is {__version__}"
     for name, octets in anew.items():
-        there = folder.read(name)
+        try:
+            there = folder.read(name)
+        except InputError as error:
+            problems.append(str(error).removeprefix(f"{folder.path}/"))
+            continue
         if there != octets:
-            state = "is missing" if there is None else "is not what follows from the results"
+            state = "is missing" if there is None else f"is not what follows from the results{other}"
             problems.append(f"{name}: {state}")
     return problems
 

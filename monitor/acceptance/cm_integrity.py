@@ -115,6 +115,8 @@ class CmIntegrity:
         settings = context.stage.settings
         assert isinstance(settings, CmSettings)
         planes = [Plane(name) for name in settings.planes]
+        if not planes:
+            raise NotObservable("the plan names no channel to test")
         with context.rig.numbered(settings.planes, settings.frames) as frames:
             point = frames.streams.points[0]
             keeper = context.keeper(frames.streams)

@@ -65,6 +65,8 @@ def derived_result(stage: PlannedStage, stored: Mapping[str, Any]) -> StageResul
         if (stored["schema"], stored["number"], stored["kind"]) != (_STAGE_SCHEMA, stage.number, stage.kind):
             raise InputError(f"{stage_file(stage)}: holds the results of another stage")
         raw, reason, captures = stored["raw"], str(stored["reason"]), stored["captures"]
+        if not all(isinstance(capture["file"], str) for capture in captures):
+            raise TypeError("a capture without a name")
         checks: list[Check] = [] if raw is None else KINDS[stage.kind].judge(stage.settings, raw)
         if raw is not None and stage.kind in STRICT:
             checks += captures_against(checks, captures)
@@ -85,7 +87,7 @@ def derived_result(stage: PlannedStage, stored: Mapping[str, Any]) -> StageResul
             attempts=int(stored["attempts"]),
             repeat_with=f"framefray accept {PLAN} --stage {stage.number} --out again",
         )
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, ArithmeticError) as error:
         raise InputError(f"{stage_file(stage)}: is damaged ({type(error).__name__}: {error})") from None
 
 
@@ -133,6 +135,7 @@ class Evidence:
     def chosen(self) -> tuple[PlannedStage, ...]:
         """The stages of this run: all, or those that were chosen at its beginning."""
         wanted = next((entry.get("stages") for entry in self.journal if entry.get("event") == "begin"), None)
+        wanted = wanted if isinstance(wanted, list) else None
         return tuple(stage for stage in self.plan.stages if not wanted or stage.number in wanted)
 
     def result(self) -> AcceptanceResult:

@@ -18,7 +18,7 @@ from ..errors import InputError, OutputError
 from ..process.output_file import write_report
 from ..text import json_text
 
-__all__ = ["INCOMPLETE", "MANIFEST", "EvidenceFolder", "manifest_problems"]
+__all__ = ["INCOMPLETE", "MANIFEST", "EvidenceFolder", "manifest_problems", "plan_digest"]
 
 INCOMPLETE = "INCOMPLETE"
 MANIFEST = "manifest.json"
@@ -136,11 +136,11 @@ class EvidenceFolder:
     # ------------------------------------------------------------------------------------------ the end
 
     def files(self) -> list[str]:
-        """Every file of the run by its name in the folder, sorted."""
+        """Every file by its name in the folder, hidden ones too, sorted; without the manifest and INCOMPLETE."""
         return sorted(
             path.relative_to(self.path).as_posix()
             for path in _walk(self.path)
-            if path.name not in (MANIFEST, INCOMPLETE) and not path.name.startswith(_PART)
+            if path not in (self.path / MANIFEST, self.path / INCOMPLETE)
         )
 
     def remove_parts(self) -> None:
@@ -163,6 +163,11 @@ def _walk(folder: Path) -> Iterator[Path]:
             yield from _walk(path)
         else:
             yield path
+
+
+def plan_digest(octets: bytes) -> str:
+    """The SHA-256 of a plan, as the journal notes it."""
+    return hashlib.sha256(octets).hexdigest()
 
 
 def _digest(path: Path) -> str:
@@ -201,6 +206,8 @@ def manifest_problems(folder: EvidenceFolder) -> list[str]:
     for name, digest in sorted(listed.items()):
         if name not in there:
             problems.append(f"{name}: is missing")
+        elif (path := folder.path / name).is_symlink() or not path.is_file():
+            problems.append(f"{name}: is no file of this folder, but a link or a device")
         elif _digest(folder.path / name) != digest:
             problems.append(f"{name}: has changed: its SHA-256 is not that of the manifest")
     return problems

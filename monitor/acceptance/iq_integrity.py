@@ -19,7 +19,7 @@ from decoders.user_plane.tone_fit import fit_tone
 
 from .captures import read_kept_capture
 from .meter import watch_points
-from .quiet import passed_or_failed
+from .quiet import judge_watch, passed_or_failed
 from .results import AcceptanceOutcome, Check, NotObservable
 from .rig import ToneStreams
 from .stage import Raw, StageContext
@@ -174,7 +174,7 @@ class IqIntegrity:
 
     def judge(self, settings: StageSettings, raw: Raw) -> list[Check]:
         assert isinstance(settings, IqSettings)
-        checks = [self._samples(raw)]
+        checks = [self._samples(raw), *self._received(raw, settings.hyperframes)]
         for row in raw["tones"]:
             checks += self._tone(row, raw["nominal_dbfs"], settings)
         if not raw["tones"]:
@@ -184,10 +184,22 @@ class IqIntegrity:
     def _samples(self, raw: Raw) -> Check:
         compared, differing = raw["compared_octets"], raw["differing_octets"]
         if not compared:
-            text = "what was sent is not known to the octet; the tone alone is judged"
+            text = (
+                "what was sent is not known to the octet; the tone in the first hyperframes alone is judged"
+            )
             return Check("samples", AcceptanceOutcome.NOT_TESTED, text, essential=False)
         text = f"{differing} of {compared} octets of IQ data differ from those sent"
         return Check("samples", passed_or_failed(not differing), text, differing, 0, "octets")
+
+    def _received(self, raw: Raw, wanted: int) -> list[Check]:
+        """That the hyperframes came at all; errors on the line, too, where no octet could be compared."""
+        kept = [
+            "sync at ",
+            "extent at ",
+            "not visible at ",
+            *([] if raw["compared_octets"] else ["errors at "]),
+        ]
+        return [check for check in judge_watch(raw["watch"], wanted) if check.name.startswith(tuple(kept))]
 
     def _tone(self, row: Raw, nominal: float, settings: IqSettings) -> list[Check]:
         name, level, dc, evm = row["axc"], row["level_dbfs"], row["dc_dbfs"], row["evm_percent"]

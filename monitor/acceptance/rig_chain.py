@@ -48,6 +48,8 @@ _SETTLE = 16
 _FLUSH_HYPERFRAMES = 300
 _KEPT_NUMBERS = 400
 _TIMED_STEPS = 4
+_DAMAGED = b""
+"""In place of a frame that the first receiver did not get whole: none that comes is like it."""
 _FAULTS_ONLY = frozenset(("faults", "length_m"))
 
 
@@ -119,7 +121,10 @@ class ForwardedFrames:
 
 
 class _ChainFrames:
-    """The `NumberedFrames` of a chain: the last receiver of the downlink against the first."""
+    """The `NumberedFrames` of a chain: the last receiver of the downlink against the first.
+
+    What the first one gets damaged, or not at all, counts as sent and never arrives.
+    """
 
     modulus = 0
 
@@ -130,12 +135,14 @@ class _ChainFrames:
         self._wanted = frames
         self._planes = [Plane(name) for name in planes]
         self._since = 0
+        self._missed = 0
         decoder = point_decoder(StreamPoint(self._first.name, chain.option.name, LineForm.SYMBOLS))
         known = self
 
         class Tapped(_ChainStreams):
             def took(self, got: Mapping[Segment, np.ndarray[tuple[int], np.dtype[np.uint16]]]) -> None:
-                known.collect(decoder.receive(got[known.first].astype("<u2").view(np.uint8)))
+                events = decoder.receive(got[known.first].astype("<u2").view(np.uint8))
+                known.collect(events, decoder.hyperframes_missed)
 
         self.streams: Streams = Tapped(chain, [last])
 
@@ -143,15 +150,26 @@ class _ChainFrames:
     def first(self) -> Segment:
         return self._first
 
-    def collect(self, events: Sequence[Event]) -> None:
-        """Frames that the first receiver got; after the last that is wanted no more are looked at."""
+    def collect(self, events: Sequence[Event], missed: int) -> None:
+        """Frames that the first receiver got; after the last that is wanted no more are looked at.
+
+        `missed` hyperframes have passed it without sync.
+        """
         for event in events:
-            if not isinstance(event, FrameReceived) or event.status is not FrameStatus.GOOD:
-                continue
-            if event.plane in self._planes and self._known.count(event.plane) < self._wanted:
-                self._known.expect(event.plane, event.data)
+            if isinstance(event, FrameReceived) and event.plane in self._planes:
+                good = event.status is FrameStatus.GOOD
+                self._expect(event.plane, event.data if good else _DAMAGED)
+        if missed > self._missed:
+            for plane in self._planes:
+                self._expect(plane, _DAMAGED)
+        self._missed = missed
         if self._full:
             self._since += _STEP
+
+    def _expect(self, plane: Plane, data: bytes) -> None:
+        count = self._known.count(plane)
+        if count < self._wanted and (count or data is not _DAMAGED):  # the very first one may be cut
+            self._known.expect(plane, data)
 
     @property
     def _full(self) -> bool:
@@ -341,8 +359,11 @@ class ChainRig:
                 decoder.receive(got[down[0]].astype("<u2").view(np.uint8))
 
         nominal = ToneFill(chain.option, self.plan.seed)
+        streams = Tapped(chain, [down[-1]])
+        unseen = f"IQ data are held to what {down[0].name} received: what that segment damages does not show"
+        streams.points = tuple(replace(point, unseen=(unseen,)) for point in streams.points)
         yield _ChainTones(
-            Tapped(chain, [down[-1]]),
+            streams,
             iq_map_sent(chain.option),
             nominal.tone_hz,
             ToneFill.LEVEL_DBFS,

@@ -7,14 +7,15 @@ is done anew from its beginning. A stage that is done is never done again, passe
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from ..errors import InputError
 from .evidence import VERSIONS, Evidence, derived_result, stage_file, stored_stage, versions_record
-from .folder import PLAN, EvidenceFolder
+from .folder import PLAN, EvidenceFolder, plan_digest
 from .plan import AcceptancePlan, PlannedStage
 from .results import AcceptanceResult, NotObservable, StageResult
 from .rig import Rig
@@ -26,6 +27,8 @@ __all__ = ["AcceptanceRun", "RunNews", "begin_evidence", "resume_evidence"]
 TRIES = 3
 """How often a stage is begun while the link is there and yet fails; then it is not tested."""
 _POLL_S = 1.0
+_CHANGING = frozenset(("resets before", "loopback"))
+"""Settings of a link that a run changes itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +55,9 @@ def begin_evidence(path: Path, plan: AcceptancePlan, chosen: Sequence[int] = ())
 
 def _put_plan(folder: EvidenceFolder, plan: AcceptancePlan, chosen: Sequence[int]) -> None:
     folder.write_json(VERSIONS, versions_record())
-    folder.note(event="planned", time=_now(), stages=list(chosen))
-    folder.write(PLAN, plan.text.encode())
+    octets = plan.text.encode()
+    folder.note(event="planned", time=_now(), stages=list(chosen), plan=plan_digest(octets))
+    folder.write(PLAN, octets)
 
 
 def resume_evidence(path: Path, plan: AcceptancePlan, chosen: Sequence[int] = ()) -> EvidenceFolder:
@@ -68,6 +72,10 @@ def resume_evidence(path: Path, plan: AcceptancePlan, chosen: Sequence[int] = ()
         raise InputError(f"{path}: holds a run of another plan", hint=f"compare it with {path / PLAN}")
     if folder.complete:
         return folder
+    begun = _begun_with(folder.journal())
+    if chosen and begun is not None and sorted(chosen) != sorted(begun):
+        said = ", ".join(map(str, begun)) or "all"
+        raise InputError(f"{path}: was begun with other stages ({said})", hint="leave --stage out to go on")
     folder.begin()
     folder.remove_parts()
     versions = folder.read_json(VERSIONS)
@@ -79,6 +87,15 @@ def resume_evidence(path: Path, plan: AcceptancePlan, chosen: Sequence[int] = ()
     if versions is None:
         folder.write_json(VERSIONS, now)
     return folder
+
+
+def _begun_with(journal: Sequence[Mapping[str, Any]]) -> list[int] | None:
+    """The stages that a run was begun or planned with, none for all of them; None where it was neither."""
+    for event in ("begin", "planned"):
+        for entry in journal:
+            if entry.get("event") == event and isinstance(entry.get("stages"), list):
+                return [int(number) for number in entry["stages"]]
+    return None
 
 
 class AcceptanceRun:
@@ -99,6 +116,7 @@ class AcceptanceRun:
         self._on_news = on_news
         self._sleep = sleep
         self._estimates: dict[int, float] = {}
+        self._link: dict[str, str] = {}
         self._slower = 1.0
         self._took = self._thought = 0.0
 
@@ -107,12 +125,15 @@ class AcceptanceRun:
         evidence = Evidence.read(self.folder)
         if self.folder.complete:
             return evidence.result()
-        resumed = any(entry.get("event") == "begin" for entry in evidence.journal)
+        begin = next((entry for entry in evidence.journal if entry.get("event") == "begin"), None)
+        link = dict(self.rig.settings)
+        self._link = link if begin is None else dict(begin.get("link", link))
+        self._check_same(link)
         self.folder.note(
-            event="resume" if resumed else "begin",
+            event="begin" if begin is None else "resume",
             time=_now(),
-            stages=list(self._chosen),
-            link=dict(self.rig.settings),
+            stages=list(self._chosen) or _begun_with(evidence.journal) or [],
+            link=link,
         )
         evidence = Evidence.read(self.folder)
         self._estimate(evidence)
@@ -132,6 +153,12 @@ class AcceptanceRun:
         self.folder.seal()
         return evidence.result()
 
+    def _check_same(self, link: Mapping[str, str]) -> None:
+        """InputError where the run was begun on another link: one verdict is of one board and its settings."""
+        for name, before in self._link.items():
+            if name not in _CHANGING and link.get(name) != before:
+                raise InputError(f"{name}: the run was begun with {before}, now there is {link.get(name)}")
+
     def _estimate(self, evidence: Evidence) -> None:
         rate = self.rig.hyperframes_per_second()
         for stage in evidence.chosen:
@@ -147,8 +174,6 @@ class AcceptanceRun:
         return self._slower * (later + (1 - share) * self._estimates.get(stage.number, 0.0))
 
     def _stage(self, stage: PlannedStage) -> None:
-        for path in self.folder.path.glob(f"captures/{self._context(stage).stem}-*"):
-            path.unlink()  # of an attempt that was not finished
         attempts = sum(
             entry.get("event") == "stage" and entry.get("number") == stage.number
             for entry in self.folder.journal()
@@ -156,6 +181,7 @@ class AcceptanceRun:
         fruitless = 0
         while True:
             attempts += 1
+            self._forget_captures(stage)
             self.folder.note(
                 event="stage", time=_now(), number=stage.number, kind=stage.kind, attempt=attempts
             )
@@ -166,6 +192,7 @@ class AcceptanceRun:
             except InputError as error:
                 fruitless = 0 if self._waited(stage, error) else fruitless + 1
                 if fruitless >= TRIES:
+                    self._forget_captures(stage)
                     raw, reason, context, seconds = None, str(error), self._context(stage), 0.0
                     break
         stored = stored_stage(
@@ -186,6 +213,11 @@ class AcceptanceRun:
         result = derived_result(stage, stored)
         self.folder.note(event="stage done", time=_now(), number=stage.number, outcome=result.outcome.value)
         self._on_news(RunNews("done", stage, 1.0, self._left(stage, 1.0), result))
+
+    def _forget_captures(self, stage: PlannedStage) -> None:
+        """Those of an attempt that was not finished."""
+        for path in self.folder.path.glob(f"captures/{self._context(stage).stem}-*"):
+            path.unlink()
 
     def _measured(self, stage: PlannedStage) -> tuple[Raw | None, str, StageContext, float]:
         context = self._context(stage)
@@ -209,6 +241,8 @@ class AcceptanceRun:
         while True:
             try:
                 self.rig.check_present()
+                if gone:
+                    self._check_same(self.rig.settings)
             except InputError as still:
                 if not gone:
                     self.folder.note(event="waiting", time=_now(), number=stage.number, why=str(error))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import Protocol, runtime_checkable
 
@@ -12,7 +12,7 @@ from decoders.arrays import U16
 from decoders.events import Plane
 from decoders.line_coding.characters import LineForm
 
-from ..errors import InputError
+from ..errors import InputError, RefusedError
 from ..protocol.records import TrafficPlane
 from .conditions import tail_hyperframes
 from .known_answers import AnswerResult, Outcome
@@ -143,8 +143,9 @@ def check_line_answers(link: LiveLink, conditions: LiveConditions, version: int 
     settings = (conditions.rate_code, conditions.pointer_p)
     if gathering.runs:
         settings = table.settings(gathering.runs)
-    frames = [_asked(link, table, settings, frame) for frame in KNOWN_FRAMES]
-    placed = [_held(gathering, link, *fault) for fault in _faults(table)]
+    asking = _Asking()
+    frames = [_asked(asking, link, table, settings, frame) for frame in KNOWN_FRAMES]
+    placed = [_held(asking, gathering, link, *fault) for fault in _faults(table)]
     _gather(gathering, table, frames, 2 * tail_hyperframes(conditions.line, *settings) + _LEAST)
     if not gathering.runs:
         raise InputError(f"{link.source.description}: no hyperframe of line data came whole")
@@ -165,7 +166,28 @@ def _gather(gathering: _Gathering, table: LineTable, frames: Sequence[SentKnownF
     gathering.more(_AFTERWARDS)
 
 
-def _asked(link: LiveLink, table: LineTable, settings: tuple[int, int], frame: KnownFrame) -> SentKnownFrame:
+class _Asking:
+    """Asks a board for one thing after the other; one that has not answered once is not asked again."""
+
+    def __init__(self) -> None:
+        self._silent = ""
+
+    def ask(self, what: Callable[[], int]) -> tuple[int | None, str]:
+        """The hyperframe from which on it holds, or why it does not."""
+        if self._silent:
+            return None, self._silent
+        try:
+            return what(), ""
+        except RefusedError as reason:
+            return None, str(reason)
+        except InputError as reason:
+            self._silent = str(reason)
+            return None, self._silent
+
+
+def _asked(
+    asking: _Asking, link: LiveLink, table: LineTable, settings: tuple[int, int], frame: KnownFrame
+) -> SentKnownFrame:
     code, pointer = settings
     there = code in table.rate_codes if frame.plane is Plane.HDLC else pointer >= 20
     if not there:
@@ -173,10 +195,7 @@ def _asked(link: LiveLink, table: LineTable, settings: tuple[int, int], frame: K
     source = link.source
     if not isinstance(source, FrameSource):
         return SentKnownFrame(frame, None, "frames cannot be sent to this source")
-    try:
-        return SentKnownFrame(frame, source.send_frame(_PLANES[frame.plane], frame.data))
-    except InputError as reason:
-        return SentKnownFrame(frame, None, str(reason))
+    return SentKnownFrame(frame, *asking.ask(lambda: source.send_frame(_PLANES[frame.plane], frame.data)))
 
 
 def _faults(table: LineTable) -> Iterator[tuple[str, PlacedBit]]:
@@ -192,12 +211,11 @@ def _faults(table: LineTable) -> Iterator[tuple[str, PlacedBit]]:
     yield f"vendor.value:{values}", PlacedBit(name, x, y, 0xFF, _VENDOR_VALUE, _HOLD, None)
 
 
-def _held(gathering: _Gathering, link: LiveLink, text: str, bit: PlacedBit) -> PlacedBit:
+def _held(asking: _Asking, gathering: _Gathering, link: LiveLink, text: str, bit: PlacedBit) -> PlacedBit:
     """Put one fault in, and wait until it is over: no two may be in one hyperframe, or they could be exchanged."""
-    try:
-        start = link.source.inject(text).hyperframe
-    except InputError as reason:
-        return replace(bit, refused=str(reason))
+    start, refused = asking.ask(lambda: link.source.inject(text).hyperframe)
+    if start is None:
+        return replace(bit, refused=refused)
     gathering.more(_HOLD)
     while gathering.runs and gathering.next < start + _HOLD + 2 and start - gathering.next < _MOST_AHEAD:
         gathering.more(_HOLD)

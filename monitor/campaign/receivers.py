@@ -28,12 +28,18 @@ from decoders.events import (
     UnexpectedK,
 )
 from decoders.line_coding.characters import LineForm
+from decoders.linerates import SIXTY_FOUR_SIXTY_SIX, option_named
 from decoders.link.decoder import HyperframeBlock, LinkDecoder
 from decoders.link.settings import LinkSettings
 
 from ..errors import InputError
 from ..reference.line_code import Characters
-from ..reference.receiver import ReferenceSettings, receive_characters
+from ..reference.receiver import (
+    ReferenceResult,
+    ReferenceSettings,
+    receive_blocks,
+    receive_characters,
+)
 from ..reference.word_alignment import aligned_characters
 from ..text import inert
 from .receiver_records import (
@@ -297,6 +303,8 @@ class ReferenceReceiver(RecordingReceiver):
 
     def finish(self) -> list[Event]:
         data, realignments = bytes(self._data), 0
+        if option_named(self._settings.option).line_code == SIXTY_FOUR_SIXTY_SIX:
+            return self._said(receive_blocks(data, self._form.value, self._settings))
         if self._form is LineForm.BITS:
             characters, realignments = aligned_characters(data, self._settings.option)
         elif self._form is LineForm.SYMBOLS:
@@ -306,15 +314,11 @@ class ReferenceReceiver(RecordingReceiver):
         else:
             characters = Characters.from_octets(data)
         result = receive_characters(characters, self._settings, self._form.has_flags)
-        self.take_over(
-            [
-                {
-                    "event": "counters",
-                    "counters": result.counters | {"realignments": realignments},
-                    "state": result.sync_state,
-                }
-            ]
-        )
+        result.counters["realignments"] = realignments
+        return self._said(result)
+
+    def _said(self, result: ReferenceResult) -> list[Event]:
+        self.take_over([{"event": "counters", "counters": result.counters, "state": result.sync_state}])
         moved = result.moved_hyperframe
         rows: list[dict[str, Any]] = [
             {**row, "hyperframe": moved(row["hyperframe"])} for row in [*result.frames, *result.vendor]

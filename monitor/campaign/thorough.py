@@ -16,6 +16,7 @@ from typing import Any
 from decoders.counters import COUNTERS, plane_of_counter
 from decoders.events import FrameStatus, Plane
 from decoders.line_coding.characters import LineForm
+from decoders.linerates import SIXTY_FOUR_SIXTY_SIX
 
 from ..errors import InputError
 from ..faults.catalogue import CATALOGUE, parse_fault
@@ -42,10 +43,19 @@ _FAULTS = (
     "l1.reset:hyperframes=10",
     "hdlc.fcs", "hdlc.abort", "ethernet.fcs", "ethernet.code", "vendor.flip:ns=16", "ctrl_axc.flip", "reserved.flip",
 )  # fmt: skip
+_BLOCK_FORMS = (LineForm.BITS, LineForm.BLOCKS, LineForm.FLAGGED, LineForm.OCTETS)
+_BLOCK_FAULTS = (
+    "line.violation", "line.header", "line.k:code=10", "line.sync_pair", "sync.terminate_only", "sync.start_only",
+    "sync.hfn", "sync.bfn", "l1.rai", "l1.reset:hyperframes=10",
+    "hdlc.fcs", "hdlc.abort", "ethernet.fcs", "ethernet.code", "vendor.flip:ns=16", "ctrl_axc.flip", "reserved.flip",
+)  # fmt: skip
+_CODEWORD_FAULTS = ("fec.symbols", "fec.symbols:symbols=8", "fec.header_rule", "fec.pn")
 _PLACES = (LEAD_HYPERFRAMES, 49, 50)
 """Hyperframes in mid frame, and the last and first one of a 10 ms frame."""
 _RANDOM_LENGTH = 72
 _RANDOM_OPTIONS = ("1", "2", "3")
+_RANDOM_BLOCKS, _RANDOM_BLOCKS_LENGTH = "7A", 44
+"""Hyperframes of 64B/66B are long, and the second receiver is slow."""
 _NOT_RANDOM = frozenset(
     ("line.invert", "line.dark", "sync.bfn_stuck", "hdlc.long", "hdlc.size", "line.burst")
 )
@@ -55,6 +65,11 @@ _NOT_RANDOM = frozenset(
 def pairwise_cases(usual: LinkConditions) -> list[Case]:
     """Cases in which every two values of two settings meet; the seed draws which of them."""
     factors: tuple[Sequence[Any], ...] = (_OPTIONS, _FORMS, _POINTERS, _RATES, _PLACES, _FAULTS)
+    if _has_blocks(usual):
+        forms = (LineForm.BITS,) if usual.fec else _BLOCK_FORMS
+        faults = _BLOCK_FAULTS + _CODEWORD_FAULTS * usual.fec
+        options = (usual.option,) if usual.fec else tuple(dict.fromkeys((usual.option, _RANDOM_BLOCKS)))
+        factors = (options, forms, _POINTERS, _RATES, _PLACES, faults)
     draw = random.Random(usual.seed)
     wanted = {
         (i, a, j, b)
@@ -69,6 +84,10 @@ def pairwise_cases(usual: LinkConditions) -> list[Case]:
         wanted -= _pairs(best)
         cases.append(_pair_case([factor[i] for factor, i in zip(factors, best, strict=True)]))
     return list(dict.fromkeys(cases))
+
+
+def _has_blocks(conditions: LinkConditions) -> bool:
+    return conditions.line.line_code == SIXTY_FOUR_SIXTY_SIX
 
 
 def _row(factors: Sequence[Sequence[Any]], pair: tuple[int, int, int, int], draw: random.Random) -> list[int]:
@@ -118,14 +137,11 @@ def add_random_cases(
         draw = random.Random(f"{usual.seed} {number}")
         conditions = replace(
             usual,
-            option=draw.choice(_RANDOM_OPTIONS),
-            fec=False,
+            **_random_line(usual, draw),
             scrambling=None,
             hdlc_rate_code=None,
-            form=LineForm.SYMBOLS,
             crafted=True,
             source="emulated",
-            hyperframes=_RANDOM_LENGTH - LEAD_HYPERFRAMES,
             seed=usual.seed + number,
         )
         faults = [_random_fault(draw, conditions) for _ in range(draw.randint(1, 4))]
@@ -137,6 +153,20 @@ def add_random_cases(
         campaign.planned += 1
         campaign.results.append(replace(result, seconds=time.perf_counter() - started))
         on_result(campaign.results[-1], len(campaign.results), campaign.planned)
+
+
+def _random_line(usual: LinkConditions, draw: random.Random) -> dict[str, Any]:
+    """Line of a random case: of the line code of the usual one, with RS-FEC where that has it."""
+    if not _has_blocks(usual):
+        return {
+            "option": draw.choice(_RANDOM_OPTIONS),
+            "fec": False,
+            "form": LineForm.SYMBOLS,
+            "hyperframes": _RANDOM_LENGTH - LEAD_HYPERFRAMES,
+        }
+    form = LineForm.BITS if usual.fec else draw.choice(_BLOCK_FORMS)
+    length = _RANDOM_BLOCKS_LENGTH - LEAD_HYPERFRAMES
+    return {"option": _RANDOM_BLOCKS, "form": form, "hyperframes": length}
 
 
 def _random_fault(draw: random.Random, conditions: LinkConditions) -> str:
@@ -167,7 +197,7 @@ def _against_second(
     texts: Sequence[str], conditions: LinkConditions, receiver: ReceiverFactory
 ) -> list[Finding]:
     """What the receiver tells otherwise than the second one, of the planes that both serve."""
-    sent = transmit(conditions, [parse_fault(text) for text in texts], _RANDOM_LENGTH)
+    sent = transmit(conditions, [parse_fault(text) for text in texts], conditions.length)
     seen, served = observe(sent, conditions.option, receiver)
     right, known = observe(sent, conditions.option, SECOND_RECEIVER)
     if seen.failure is not None:

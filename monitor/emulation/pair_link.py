@@ -67,7 +67,7 @@ class PairLink:
 
     def _listen(self) -> None:
         if self._address is not None:
-            self.listener = listener_at(self._address)
+            self._listen_at(self._address)
             return
         assert self._path is not None
         listener = file_socket()
@@ -82,6 +82,18 @@ class PairLink:
         listener.listen(1)
         listener.setblocking(False)
         self.listener = listener
+
+    def _listen_at(self, address: tuple[str, int]) -> None:
+        """Listen on a port; one that is in use may be that of a board that is just starting there, too."""
+        try:
+            self.listener = listener_at(address)
+        except InputError as error:
+            now = time.monotonic()
+            self._unanswered_since = self._unanswered_since or now
+            starting = os.strerror(errno.EADDRINUSE) in str(error) and now - self._unanswered_since < RACE_S
+            if not starting and not self._was_up:
+                raise
+            self._not_before = now + 0.2
 
     def _taken(self, error: OSError) -> None:
         """The path cannot be bound: wait for a board that is just starting there; InputError for anything else."""

@@ -268,7 +268,7 @@ class _Causes:
         if there.draft.gap is not None and there.point != here.point:
             if not there.cluster.outage or there.segment != here.segment.reverse:
                 return told
-            there.draft.gap = None  # the remote end lost sync, too: it was more than a gap of the capture
+            there.draft.gap, there.draft.reported = None, True  # more than a gap of the capture, it seems
         if there.point == here.point:  # read in damaged hyperframes
             near = there.draft.has(Group.LINE) and there.cluster.near(here.cluster)
             return {*_PER_HOP, Alarm.SDI, Alarm.RESET} if near else told
@@ -391,6 +391,9 @@ class _Telling:
     def _jump(self) -> str:
         """Why a jump of the numbers may be no damage: nothing that moves says whether hyperframes are missing."""
         one = self.cluster
+        if self.draft.reported:
+            sender = self.stop.point.segment.receiver
+            return f"the capture has a gap there, and {sender} reports a loss of sync: one of both, or both"
         turns = [] if one.outage else [(at, at, by) for at, by in self.route.timelines[one.point].turns]
         for start, end, by in (*turns, *self.route.coverage[one.point].short_gaps):
             if one.first - _SLACK <= end and start <= one.last + _SLACK:

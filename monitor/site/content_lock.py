@@ -23,7 +23,8 @@ _FIRST_SUBCHANNEL = 3
 _IQ_STEP = 8
 """Of the IQ data, one basic frame in so many is in the signatures."""
 _NEAR = 64
-_LEAST_CHANGES = 3
+_LEAST_CHANGES, _SELDOM = 4, 8
+"""What changes more seldom than in one of so many hyperframes may be damage, and does not tell."""
 _SHARE = 0.6
 _IQ_HYPERFRAMES = 12
 _MOST_IQ_SHIFT = 512
@@ -76,7 +77,8 @@ def _columns_that_fit(times: I64, one: U64, later_times: I64, later: U64) -> int
     moves = here != one[:-1][i]
     same = (moves & (here == later[j])).sum(axis=0)
     changes = moves.sum(axis=0)
-    return int(np.count_nonzero((changes >= _LEAST_CHANGES) & (same >= _SHARE * changes)))
+    least = max(_LEAST_CHANGES, len(i) // _SELDOM)
+    return int(np.count_nonzero((changes >= least) & (same >= _SHARE * changes)))
 
 
 def same_changes(times: I64, one: U64, later_times: I64, later: U64) -> int:
@@ -101,7 +103,7 @@ def _by_single_signatures(times: I64, one: U64, later_times: I64, later: U64) ->
         once, other = here_count == 1, there_count == 1
         _, i, j = np.intersect1d(here[once], there[other], assume_unique=True, return_indices=True)
         # A frame that comes again by chance is no answer: half of all that stands once has to agree.
-        least = max(_LEAST_CHANGES, min(int(once.sum()), int(other.sum())) // 2)
+        least = max(_LEAST_CHANGES, len(one) // _SELDOM, min(int(once.sum()), int(other.sum())) // 2)
         if len(i) < least:
             continue
         values, counts = np.unique(

@@ -31,6 +31,8 @@ class Draft:
     recurs: int = 0
     gap: tuple[int, int, int] | None = None
     """The gap of the point's own capture that it comes from."""
+    reported: bool = False
+    """It stands beside a gap of the capture, and the remote end has an alarm for it."""
     causes: list[Segment] = field(default_factory=list)
 
     def note(self, point: Point, plane: Plane, text: str) -> None:

@@ -110,7 +110,10 @@ class FrameTracking:
         plane, status = event.plane, event.status
         self.frames[point, plane] += 1
         key = (plane, event.data)
-        fits = [(self._fit(point, plane, time, frame), i) for i, frame in enumerate(self._open.get(key, ()))]
+        good = status is FrameStatus.GOOD
+        fits = [
+            (self._fit(point, time, frame, good=good), i) for i, frame in enumerate(self._open.get(key, ()))
+        ]
         known = [(*fit, i) for fit, i in fits if fit is not None]
         if known:
             frame = self._open[key][min(known)[-1]]
@@ -126,15 +129,16 @@ class FrameTracking:
         self._open.setdefault(key, []).append(frame)
         self._order.append(frame)
 
-    def _fit(self, point: int, plane: Plane, time: int, frame: _Frame) -> tuple[int, int, int] | None:
-        """How ill a frame that has come to a stop fits one seen before: stops between, lateness, time of that one.
+    def _fit(self, point: int, time: int, frame: _Frame, *, good: bool) -> tuple[int, bool, int, int] | None:
+        """How ill a frame that has come to a stop fits one seen before: stops between, verdict, lateness.
 
         None where it cannot be this one.
         """
+        plane = frame.plane
         before = max(frame.seen)
         if before >= point:
             return None
-        since = frame.seen[before][0]
+        since, status = frame.seen[before]
         way = (before, point, plane)
         overtaken = since < self._passed[way]
         if (
@@ -144,7 +148,7 @@ class FrameTracking:
         ):
             return None
         late = time - since - self._usual.get(way, 0) - _EASILY
-        return point - before, max(late, 0), since
+        return point - before, good is not (status is FrameStatus.GOOD), max(late, 0), since
 
     def _span(self, point: int, frame: _Frame) -> int:
         """Hyperframes that a frame takes at a stop, at the most."""

@@ -29,6 +29,7 @@ _SLOW_WORDS = [ns + 64 * xs for xs in range(4) for ns in (*range(4, 8), *range(1
 """Ctrl_AxC and the vendor specific words that no pointer p gives to fast C&M."""
 _NEAR_FIRST = sorted(set(range(-64, 65)) - {0}, key=abs)
 _LEAST_SLOW = 2
+_MEASURED = (32, LOCK_HYPERFRAMES, 4 * LOCK_HYPERFRAMES)
 
 
 @dataclass(slots=True)
@@ -102,19 +103,32 @@ class NumberCheck:
         return start if start is not None else 0
 
     def _measured(self, before: int, after: int, since: int | None = None) -> int | None:
-        sides = self._signed(before, after, -(1 << 62) if since is None else since)
+        """The offset that the fewest hyperframes tell: what happens later may change it."""
+        starts = [
+            start for stop in (before, after) if (start := self._alignment.waiting[stop].start) is not None
+        ]
+        since = max(starts, default=0) if since is None else since
+        for most in _MEASURED:
+            sides = self._signed(before, after, since, most)
+            found = None if sides is None else number_offset(*sides[0], *sides[1])
+            if found is not None:
+                return found
+        sides = self._signed(before, after, -(1 << 62))
         return None if sides is None else number_offset(*sides[0], *sides[1])
 
-    def _signed(self, before: int, after: int, since: int) -> list[tuple[I64, NDArray[np.uint64]]] | None:
-        """Times and signatures of what waits of two stops from `since` on, as far as it takes to tell."""
+    def _signed(
+        self, before: int, after: int, since: int, most: int = 4 * LOCK_HYPERFRAMES
+    ) -> list[tuple[I64, NDArray[np.uint64]]] | None:
+        """Times and signatures of `most` hyperframes of two stops that wait from `since` on."""
         sides = []
         for stop in (before, after):
             times, signed, count = [], [], 0
             for run in self._alignment.waiting[stop].cut(since, 1 << 62):
-                times.append(run.time + np.arange(len(run.octets), dtype=np.int64))
-                signed.append(signatures(run.octets))
-                count += len(run.octets)
-                if count > 4 * LOCK_HYPERFRAMES:
+                octets = run.octets[: most - count]
+                times.append(run.time + np.arange(len(octets), dtype=np.int64))
+                signed.append(signatures(octets))
+                count += len(octets)
+                if count >= most:
                     break
             if not times:
                 return None

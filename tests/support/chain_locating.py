@@ -103,7 +103,9 @@ def cut_streams(
         kept = octets[begin:end]
         if segment == gapped:
             at = 2 * rng.randrange(len(kept) // 4, len(kept) // 3)
-            length = rng.randrange(1, 60) * size if whole else 2 * rng.randrange(1, 60 * hyperframe_octets)
+            length = rng.randrange(1, 60) * size
+            if not whole:
+                length += 2 * rng.randrange(hyperframe_octets)
             kept = np.concatenate((kept[:at], kept[at + length :]))
         cut[segment] = kept
     return cut

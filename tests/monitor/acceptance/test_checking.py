@@ -156,3 +156,78 @@ def test_an_empty_folder_is_incomplete(tmp_path: Path) -> None:
     assert not checked.complete and "INCOMPLETE" in checked.problems[0]
     with pytest.raises(InputError, match="no such folder"):
         check_evidence(tmp_path / "nothing")
+
+
+def test_files_that_no_run_leaves_are_named(copy: Path) -> None:
+    strange = [".framefray-report.html", "captures/manifest.json", "stages/INCOMPLETE"]
+    for name in strange:
+        (copy / name).write_text("pass")
+    assert manifest_problems(EvidenceFolder(copy)) == [f"{name}: is not in the manifest" for name in strange]
+    (copy / "report-final.html").write_text("pass")
+    EvidenceFolder(copy).seal()
+    assert "report-final.html: belongs to no stage" in check_evidence(copy).problems
+
+
+def test_a_link_is_no_file_of_the_folder(copy: Path, tmp_path: Path) -> None:
+    (copy / "report.html").rename(tmp_path / "report.html")
+    (copy / "report.html").symlink_to(tmp_path / "report.html")
+    assert any("but a link" in line for line in manifest_problems(EvidenceFolder(copy)))
+    (copy / "report.html").unlink()
+    (copy / "report.html").symlink_to(tmp_path)
+    assert not check_evidence(copy).passed
+
+
+def test_a_failed_stage_without_its_captures_does_not_pass(copy: Path) -> None:
+    def clean(record: dict[str, Any]) -> None:
+        for interval in record["raw"]["intervals"]:
+            interval["moved"] = {}
+        for capture in record["captures"]:
+            (copy / capture["file"]).unlink()
+        record["captures"] = []
+
+    change(copy, "stages/02-quiet.json", clean)
+    Evidence.read(EvidenceFolder(copy)).write_reports()
+    EvidenceFolder(copy).seal()
+    assert check_evidence(copy).problems == (
+        "2 quiet: its capture is missing; such a stage always keeps one",
+        "journal.jsonl: 2 quiet was 'fail' when it was done; the results say 'pass'",
+    )
+    (copy / "stages/02-quiet.json").unlink()
+    Evidence.read(EvidenceFolder(copy)).write_reports()
+    EvidenceFolder(copy).seal()
+    assert check_evidence(copy).problems == (
+        "journal.jsonl: stage 2 was done (fail); there are no results of it",
+    )
+
+
+def test_another_version_and_another_plan_excuse_no_changed_report(copy: Path) -> None:
+    change(copy, "versions.json", lambda record: record.update(framefray="0.0.1"))
+    Evidence.read(EvidenceFolder(copy)).write_reports()
+    page = (copy / "report.html").read_text()
+    (copy / "report.html").write_text(page.replace("fail", "pass"))
+    (copy / "plan.toml").write_text((copy / "plan.toml").read_text() + "# more\n")
+    EvidenceFolder(copy).seal()
+    problems = check_evidence(copy).problems
+    assert problems[0] == "plan.toml: is not the plan that the run was begun with, says journal.jsonl"
+    assert len(problems) == 2 and problems[1].startswith("report.html: is not what follows from the results")
+    assert "written by framefray 0.0.1" in problems[1]
+
+
+@pytest.mark.parametrize(
+    ("name", "edit"),
+    [
+        ("stages/02-quiet.json", lambda record: record["captures"][0].update(file=5)),
+        ("stages/02-quiet.json", lambda record: record["captures"][0].pop("why")),
+        ("stages/02-quiet.json", lambda record: record.update(seconds=10**400)),
+        ("stages/04-iq_integrity.json", lambda record: record["raw"].pop("iq_map")),
+    ],
+)
+def test_odd_values_are_problems_and_no_tracebacks(copy: Path, name: str, edit: Any) -> None:
+    change(copy, name, edit)
+    assert not check_evidence(copy).passed
+
+
+def test_a_journal_with_odd_values_is_a_problem_and_no_traceback(copy: Path) -> None:
+    (copy / "journal.jsonl").write_text('{"event": "begin", "stages": 5, "plan": 7}\n')
+    EvidenceFolder(copy).seal()
+    assert not check_evidence(copy).passed

@@ -59,3 +59,18 @@ def test_a_tone_of_another_frequency_is_no_tone() -> None:
     raw["tones"] = [row | {"level_dbfs": None, "evm_percent": None} for row in raw["tones"]]
     result = result_of(short_plan("iq_integrity"), raw)
     assert result.outcome is AcceptanceOutcome.FAIL and "no tone" in lines_of(result)
+
+
+def test_a_link_that_went_away_after_the_first_hyperframes_is_no_pass() -> None:
+    """As on a board: nothing is known to the octet, and the tone is that of the first hyperframes."""
+    raw = dict(stage_of(short_plan("iq_integrity")).raw) | {"compared_octets": 0, "differing_octets": 0}
+    assert result_of(short_plan("iq_integrity"), raw).passed
+    interval = raw["watch"]["intervals"][0]
+    gone = raw | {"watch": raw["watch"] | {"intervals": [interval | {"hyperframes": 10, "missed": 90}]}}
+    assert [check.name for check in result_of(short_plan("iq_integrity"), gone).failed_checks] == [
+        "extent at REC-A"
+    ]
+    damaged = raw | {"watch": raw["watch"] | {"intervals": [interval | {"moved": {"code_violations": 4}}]}}
+    assert [check.name for check in result_of(short_plan("iq_integrity"), damaged).failed_checks] == [
+        "errors at REC-A"
+    ]

@@ -41,6 +41,18 @@ def test_frames_and_iq_data_come_through_the_whole_chain() -> None:
     assert frames.passed and frames.raw["planes"]["ethernet"]["sent"] == 10, lines_of(frames)
 
 
+def test_what_the_first_receiver_did_not_get_was_sent_all_the_same() -> None:
+    """It is what the last one is held to, and must not hide what its own segment lost."""
+    plan = short_plan(
+        "cm_integrity",
+        source="emulated:chain",
+        emulated='faults = ["line.dark@40:hyperframes=30,segment=REC-A>RE-1"]',
+        settings={"cm_integrity": 'frames = 30\nplanes = ["ethernet"]'},
+    )
+    result = stage_of(plan)
+    assert [check.name for check in result.failed_checks] == ["ethernet frames"], lines_of(result)
+
+
 @pytest.mark.parametrize("kind", ["loopback"])
 def test_what_a_chain_cannot_show_is_not_tested(kind: str) -> None:
     result = stage_of(short_plan(kind, source="emulated:chain"))

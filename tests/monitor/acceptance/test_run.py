@@ -138,6 +138,46 @@ def test_only_chosen_stages_are_no_pass_of_the_plan(tmp_path: Path) -> None:
     assert check_evidence(folder.path).passed
 
 
+def test_resume_goes_on_with_the_stages_that_were_chosen(tmp_path: Path) -> None:
+    """Also where the run was killed before it noted its beginning; and with no others, which were not allowed."""
+    plan = short_plan(*THREE)
+    begin_evidence(tmp_path / "e", plan, [1])
+    with pytest.raises(InputError, match=r"was begun with other stages \(1\)"):
+        resume_evidence(tmp_path / "e", plan, [3])
+    assert finished(plan, tmp_path / "e") == [("1 vendor", "pass")]
+
+
+def test_resume_on_another_board_is_refused(tmp_path: Path) -> None:
+    plan = short_plan("vendor")
+    folder = begin_evidence(tmp_path / "e", plan)
+    folder.note(event="begin", time="2026-01-01", stages=[], link={"board": "RE-2", "resets before": "7"})
+    with pytest.raises(InputError, match="board: the run was begun with RE-2, now there is None"):
+        finished(plan, folder.path)
+    assert not folder.complete
+
+
+class Failing(EmulatedRig):
+    """A link whose every watch ends in the middle, after something was kept."""
+
+    def watch(self, *, option=None):  # type: ignore[no-untyped-def]
+        if self._rate is not None:
+            raise InputError("the source has gone away")
+        return super().watch(option=option)
+
+
+def test_captures_of_an_attempt_that_was_not_finished_do_not_stay(tmp_path: Path) -> None:
+    plan = short_plan("quiet")
+    folder = begin_evidence(tmp_path / "e", plan)
+
+    def keep(news: RunNews) -> None:
+        if news.event == "stage":
+            folder.write("captures/01-quiet-3.ffcap", b"of this attempt")
+
+    result = AcceptanceRun(plan, Failing(plan), folder, on_news=keep).run()
+    assert result.outcome is AcceptanceOutcome.INCOMPLETE and result.stages[0].attempts == 3
+    assert check_evidence(folder.path).passed
+
+
 def killed_and_resumed(path: Path, plan: Path, after_s: float) -> bool:
     """Kill a run so long after its beginning; the folder must open. Whether it was killed before its end."""
     process = subprocess.Popen(

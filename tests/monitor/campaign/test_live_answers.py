@@ -21,7 +21,7 @@ from monitor.campaign.known_answers import Outcome
 from monitor.campaign.live_bench import LiveBench
 from monitor.campaign.results import Campaign
 from monitor.emulation.board import BoardSetup
-from monitor.errors import RefusedError
+from monitor.errors import InputError, RefusedError
 from monitor.protocol import records as r
 from tests.monitor.campaign.mutants.serial_ethernet import EthernetRules, SerialEthernet
 from tests.monitor.campaign.mutants.serial_hdlc import HdlcRules, SerialHdlc
@@ -79,6 +79,20 @@ def test_a_board_that_refuses_is_not_proven(monkeypatch: pytest.MonkeyPatch) -> 
     assert len(unproven) == 5 and {row.plane for row in unproven} == {"hdlc", "ethernet"}
     assert all("not on this board" in row.observed for row in unproven)
     assert campaign.passed
+
+
+def test_a_board_that_does_not_answer_is_asked_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+
+    def silent(self: PumpedBoard, *what: Any) -> int:
+        asked.append(str(what[0]))
+        raise InputError("asked 4 times for a frame, no answer")
+
+    monkeypatch.setattr(PumpedBoard, "send_frame", silent)
+    rows = LiveBench(PumpedBoard(), "board").known_answers()
+    unproven = [row for row in rows if row.outcome is Outcome.NOT_PROVEN]
+    assert len(asked) == 1 and len(unproven) == 11
+    assert {row.observed for row in unproven} == {"asked 4 times for a frame, no answer"}
 
 
 def test_a_link_without_channels_is_not_proven() -> None:

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from decoders.events import Event
+from decoders.line_coding.characters import LineForm
 from decoders.link.decoder import LinkDecoder
-from monitor.campaign.campaign import Baselines
+from monitor.campaign.campaign import Baselines, observe
 from monitor.campaign.conditions import LinkConditions
-from monitor.campaign.receivers import OWN_DECODER
+from monitor.campaign.receivers import OWN_DECODER, SECOND_RECEIVER
 from monitor.campaign.results import Campaign
 from monitor.campaign.thorough import add_random_cases, pairwise_cases
+from monitor.campaign.transmission import transmit
+from monitor.faults.catalogue import parse_fault
 from tests.support.receivers import receiver_of
 
 
@@ -64,3 +68,39 @@ def test_a_failing_case_is_made_small(monkeypatch: pytest.MonkeyPatch) -> None:
     assert result.case.faults == ("sync.hfn@33:value=200",)
     assert not result.passed and result.findings[0].counter == "hfn_invalid"
     assert result.case.choice == ("--case", "sync.hfn@33:value=200")
+
+
+@pytest.mark.parametrize("fec", [False, pytest.param(True, marks=pytest.mark.slow)])
+def test_pairs_and_random_faults_are_of_the_line_code_of_the_link(fec: bool) -> None:
+    usual = LinkConditions(option="7A", fec=fec)
+    cases = pairwise_cases(usual)
+    faults = {c.faults[0].partition("@")[0] for c in cases}
+    assert ("fec.header_rule" in faults) is fec and "line.sync_pair" in faults and len(cases) < 150
+    assert {c.option for c in cases} == {"7A"}
+    assert {c.form for c in cases} == ({LineForm.BITS} if fec else set(LineForm) - {LineForm.SYMBOLS})
+    for case in cases:
+        assert case.conditions(usual).sent_line.fec is fec
+    campaign = Campaign(replace(usual, seed=3))
+    add_random_cases(campaign, OWN_DECODER, seconds=60, most=1)
+    (result,) = campaign.results
+    assert result.passed, [f.text for f in result.findings]
+    assert result.case.option == "7A"
+
+
+def test_the_second_receiver_of_blocks_judges_a_wrong_one() -> None:
+    class Deaf(LinkDecoder):
+        """Counts no unexpected type of block."""
+
+        def receive(self, data: Any, now: int = 0) -> list[Event]:
+            events = super().receive(data, now)
+            self.counters["block_type_unexpected"] = 0
+            return events
+
+    conditions = LinkConditions(option="7A", form=LineForm.BLOCKS, crafted=True, hyperframes=8)
+    sent = transmit(conditions, [parse_fault("line.header@26:w=5")], conditions.length)
+    seen, _ = observe(sent, "7A", receiver_of(Deaf))
+    right, _ = observe(sent, "7A", SECOND_RECEIVER)
+    own, _ = observe(sent, "7A")
+    assert right.counters["block_type_unexpected"] == own.counters["block_type_unexpected"] == 1
+    assert seen.counters["block_type_unexpected"] == 0
+    assert right.in_sync and own.counters["realignments"] == right.counters["realignments"]

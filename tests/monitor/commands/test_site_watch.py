@@ -7,14 +7,16 @@ from pathlib import Path
 
 import pytest
 
-from monitor.commands.site_watch import plan_of_one, plan_of_words
+from monitor.commands.site_watch import _ObservedSiteLink, _SiteTeller, plan_of_one, plan_of_words
 from monitor.errors import InputError
 from monitor.links.named_link import NamedLink
 from monitor.metrics.exposition import LinkTotals, metric_families
 from monitor.opening import SourceRequest
 from monitor.site.plan import SitePlan
 from monitor.site.site import SiteLink
+from monitor.tui.plain_lines import PlainLines
 from tests.support.commands import outcome
+from tests.support.sites import chain_plan, waiting_site
 
 CAPTURES = Path(__file__).parents[3] / "captures"
 
@@ -100,3 +102,17 @@ def test_a_site_in_lines_of_text_and_its_metrics(capfd: pytest.CaptureFixture[st
     assert states == {("RE-1", "ended"), ("RE-2", "failed"), ("RE-3", "ended")}
     counted = {s.labels["board"]: s.value for s in text["framefray_ethernet_fcs_errors"].samples}
     assert counted == {"RE-1": 1, "RE-2": 0, "RE-3": 0}
+
+
+def test_a_finding_is_told_once(capsys: pytest.CaptureFixture[str]) -> None:
+    found = ["! hdlc damaged on RE-1>RE-2"]
+    site = waiting_site(chain_plan(1), lambda links: list(found))
+    teller = _SiteTeller(site, [(_ObservedSiteLink(link), PlainLines(link.name)) for link in site.links], 1e9)
+    assert teller.tell() and teller.tell()
+    found.insert(0, "! vendor damaged on RE-2>RE-3 \x1b[2J")
+    teller.tell()
+    told = [line for line in capsys.readouterr().out.splitlines() if "damaged" in line]
+    assert told == [
+        "Saltmarsh ! hdlc damaged on RE-1>RE-2",
+        "Saltmarsh ! vendor damaged on RE-2>RE-3 \\x1b[2J",
+    ]

@@ -220,9 +220,9 @@ class Served(threading.Thread):
 def test_boards_in_one_process_make_a_chain_and_end_with_their_hyperframes() -> None:
     one, two, *ports = free_ports(6)
     chain = {
-        "RE-2": NodeServing(uplink=two, tcp=ports[3:], pace=300, hyperframes=150),
-        "RE-1": NodeServing(uplink=one, downlink=two, tcp=ports[1:3], pace=300, hyperframes=150),
-        "REC-A": NodeServing(downlink=one, tcp=ports[:1], pace=300, hyperframes=150),
+        "RE-2": NodeServing(uplink=two, tcp=ports[3:], pace=100, hyperframes=250),
+        "RE-1": NodeServing(uplink=one, downlink=two, tcp=ports[1:3], pace=100, hyperframes=250),
+        "REC-A": NodeServing(downlink=one, tcp=ports[:1], pace=100, hyperframes=250),
     }
     together = threading.Barrier(3)
     boards = {
@@ -246,10 +246,11 @@ def test_a_neighbour_of_another_option_is_let_go_and_the_board_goes_on() -> None
     serving = NodeServing(downlink=link, tcp=ports[:1], pace=300, hyperframes=150)
     board = Served(BoardSetup(name="REC-A", option="1"), serving, together, said.append)
     other = NodeServing(uplink=link, tcp=ports[1:], pace=300, hyperframes=150)
-    Served(BoardSetup(name="RE-1", option="2"), other, together).join(patience(60))
+    Served(BoardSetup(name="RE-1", option="2"), other, together, said.append).join(patience(60))
     board.join(patience(60))
     assert not board.is_alive() and board.names
-    assert [text for text in said if "of option 2, this one is of option 1" in text] == said[:1] != []
+    # Whoever reads first says it; the other one sees the link end.
+    assert "the other board of the link is of option" in said[0] and len(said) <= 4
 
 
 @pytest.mark.parametrize(

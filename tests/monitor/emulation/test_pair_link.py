@@ -119,3 +119,25 @@ def test_who_is_left_waits_beside_the_socket_of_one_that_was_killed(tmp_path: Pa
     assert not joined(second, 0.3) and second.listener is not None
     second.close()
     assert not path.exists()
+
+
+def test_a_port_in_use_may_be_that_of_a_board_just_starting() -> None:
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        text = f"127.0.0.1:{other.getsockname()[1]}"
+        link = PairLink(text, False, [].append)
+        assert not link.join() and link.listener is None  # bound by the other one, which does not listen yet
+        other.listen(1)
+        assert joined(link)
+        link.close()
+    with socket.socket() as never:
+        never.bind(("127.0.0.1", 0))
+        link = PairLink(f"127.0.0.1:{never.getsockname()[1]}", False, [].append)
+        with pytest.raises(InputError, match="in use"):
+            joined(link)
+
+
+def test_an_address_that_is_not_here_is_told_at_once() -> None:
+    link = PairLink("192.0.2.1:7", True, [].append)
+    with pytest.raises(InputError, match=r"192\.0\.2\.1:7: "):
+        link._listen()

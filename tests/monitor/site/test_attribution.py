@@ -143,4 +143,8 @@ def test_a_loss_beside_a_gap_of_the_capture_counts_where_the_remote_end_reports_
     streams[Point(TWO.reverse)] = symbols(SENT)
     assert segments(located(streams, "1", LineForm.SYMBOLS)) == []
     streams[Point(TWO.reverse)] = symbols(with_alarm(SENT, 206, "los", "rai"))
-    assert segments(located(streams, "1", LineForm.SYMBOLS)) == [[TWO.name]]
+    [damage] = located(streams, "1", LineForm.SYMBOLS).damages
+    assert damage.segments == (TWO,)
+    assert (
+        damage.reason == "the capture has a gap there, and RE-2 reports a loss of sync: one of both, or both"
+    )

@@ -151,3 +151,18 @@ def test_frames_that_are_all_alike_go_one_after_the_other() -> None:
             chain.frames.receive(point, 100 + 4 * number + LAG * point, frame(0, GOOD, same))
     chain.frames.pass_by(None)
     assert chain.frames.missing == [] and not chain.frames.inserted
+
+
+def test_a_damaged_frame_is_not_taken_for_a_good_one_that_is_alike() -> None:
+    chain = Chain()
+    same = b"\xff" * 64
+    for number in range(40):
+        for point in range(3):
+            time = 100 + 30 * number + LAG * point
+            if number == 20 and point == 0:
+                chain.frames.receive(0, time - 4, frame(0, FCS, same))  # dropped by the node behind it
+            chain.frames.receive(point, time, frame(0, GOOD, same))
+    chain.frames.pass_by(None)
+    [sign] = chain.frames.signs
+    assert (sign.point, sign.fates) == (0, ((1, "not passed on"),))
+    assert chain.frames.missing == []
