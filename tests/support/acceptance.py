@@ -26,7 +26,7 @@ SHORT: Mapping[str, str] = {
     "iq_integrity": "hyperframes = 50",
     "vendor": "places = 2",
     "campaign": 'only = ["vendor.flip"]',
-    "delay": "resets = 20",
+    "delay": "resets = 12",
     "rates": "hyperframes = 150",
     "soak": "seconds = 0.02",
 }

@@ -200,7 +200,7 @@ def killed_and_resumed(path: Path, plan: Path, after_s: float) -> bool:
 
 def kill_at_random_moments(tmp_path: Path, count: int, seed: int) -> None:
     # The quiet run fails, so that there is a failure with its captures to go on with, too.
-    plan = short_plan("vendor", "quiet", "delay", emulated='faults = ["line.flip@150"]')
+    plan = short_plan("vendor", "quiet", emulated='faults = ["line.flip@150"]')
     file = tmp_path / "plan.toml"
     file.write_text(plan.text)
     undisturbed = begin_evidence(tmp_path / "undisturbed", plan)
