@@ -59,6 +59,10 @@ def needed_hyperframes(settings: BerSettings, option: LineRateOption, method: st
     )
 
 
+class _NoSequence(NotObservable):
+    """The link was said to carry a sequence and does not."""
+
+
 class ErrorRatio:
     """Errors in so many known bits."""
 
@@ -77,6 +81,8 @@ class ErrorRatio:
             return self._by_line_code(context, settings)
         try:
             return self._by_pn(context, settings)
+        except _NoSequence:
+            raise  # it should have been there: that the line code is clean is no answer to that
         except NotObservable:
             if settings.method == "pn":
                 raise
@@ -108,7 +114,7 @@ class ErrorRatio:
             )
             result = checker.result
             if not result.bits_checked and not result.resyncs and metered.in_sync[0]:
-                raise NotObservable(f"no PN{settings.order} sequence was found in the IQ data")
+                raise _NoSequence(f"no PN{settings.order} sequence was found in the IQ data")
             if result.errors and not keeper.failures:
                 keeper.failed(0, f"{result.errors} bits of the PN sequence differ", shows=False)
         at = {

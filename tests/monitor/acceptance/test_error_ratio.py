@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
+from contextlib import AbstractContextManager
 
 import pytest
 import scipy.stats
 
 from decoders.error_performance.bit_error_ratio import bits_needed
 from decoders.linerates import option_named
-from monitor.acceptance.error_ratio import line_bits, needed_bits, needed_hyperframes, pn_bits
-from monitor.acceptance.results import AcceptanceOutcome
+from monitor.acceptance.error_ratio import ErrorRatio, line_bits, needed_bits, needed_hyperframes, pn_bits
+from monitor.acceptance.results import AcceptanceOutcome, NotObservable
+from monitor.acceptance.rig import Streams
+from monitor.acceptance.rig_emulated import EmulatedRig
+from monitor.acceptance.stage import StageContext
 from monitor.acceptance.stage_settings import BerSettings
 from tests.support.acceptance import lines_of, result_of, short_plan, stage_of
 
@@ -96,3 +100,16 @@ def test_the_line_code_shows_errors_where_no_bits_are_known() -> None:
 def test_an_error_floor_of_1e_9_is_caught_by_a_bound_of_1e_10() -> None:
     """30 errors are expected in the bits that the bound takes: none comes with a probability of 1e-13."""
     assert not stage_of(short_plan("ber", emulated="ber = 1e-9", settings={"ber": "bound = 1e-10"})).passed
+
+
+class WithoutSequence(EmulatedRig):
+    """A link that is said to carry a PN sequence, and carries something else."""
+
+    def pn(self, order: int) -> AbstractContextManager[Streams]:
+        return self.watch()
+
+
+def test_a_sequence_that_is_not_there_is_no_pass_by_the_line_code() -> None:
+    plan = short_plan("ber")
+    with pytest.raises(NotObservable, match="no PN23 sequence was found"):
+        ErrorRatio().measure(StageContext(WithoutSequence(plan), plan, plan.stages[0]))
