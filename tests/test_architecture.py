@@ -55,7 +55,7 @@ ROOMS = {
     "monitor": "errors, text, limits of numbers",
     "monitor.toml_plans": "TOML plans: where a key stands, one-line errors",
     "monitor.process": "streams, signals, questions, output files",
-    "monitor.protocol": "records of the serial line; the board side in C99",
+    "monitor.protocol": "records of the serial line; the board side in C99 and Verilog",
     "monitor.reference": "the second receiver: slow, and written without the decoders",
     "monitor.formats": "data formats of line data in files",
     "monitor.sources": "what a source is; files and value change dumps as sources",

@@ -161,6 +161,16 @@ DOCUMENTS = [
     ROOT / "captures" / "README.md",
     ROOT / "monitor" / "protocol" / "PROTOCOL.md",
     ROOT / "monitor" / "faults" / "FAULTS.md",
+    ROOT / "monitor" / "acceptance" / "BRINGUP.md",
+    ROOT / "monitor" / "acceptance" / "PLAN.md",
+    ROOT / "monitor" / "acceptance" / "STATISTICS.md",
+    ROOT / "monitor" / "boards" / "BOARDS.md",
+    ROOT / "monitor" / "campaign" / "CAMPAIGN.md",
+    ROOT / "monitor" / "campaign" / "RECEIVERS.md",
+    ROOT / "monitor" / "commands" / "WATCHING.md",
+    ROOT / "monitor" / "formats" / "FORMATS.md",
+    ROOT / "monitor" / "site" / "SITES.md",
+    ROOT / "monitor" / "testing" / "TESTING.md",
     *sorted((ROOT / "tests" / "monitor" / "tui" / "golden").glob("*.txt")),
 ]
 
