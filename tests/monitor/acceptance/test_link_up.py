@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
+from decoders.line_coding.characters import LineForm
+from decoders.linerates import option_named
+from decoders.link.settings import SenderSettings
+from monitor.acceptance.captures import CaptureKeeper
+from monitor.acceptance.link_up import follow_restart
 from monitor.acceptance.results import AcceptanceOutcome
+from monitor.acceptance.rig import Restart, StreamPoint
+from monitor.emulation.line_writer import open_line_writer
+from monitor.emulation.sender import EmulatedSender
+from monitor.sources.source import UNKNOWN_GAP, Chunk, Injection
 from tests.support.acceptance import lines_of, result_of, short_plan, stage_of, usual_stage
 
 
@@ -44,6 +54,29 @@ def failing(*rows: dict[str, Any]) -> list[str]:
 def test_a_row_and_the_check_that_fails(changes: dict[str, Any], check: str | None) -> None:
     names = failing(row(), row(**changes))
     assert (check in names) if check else not names
+
+
+def test_a_time_with_a_gap_of_unknown_length_in_it_is_not_known() -> None:
+    plan = short_plan("link_up", settings={"link_up": "resets = 1"})
+    rows = follow_restart(Restart(WithGap()), 1, 1000.0, CaptureKeeper(None, "", WithGap.points))
+    result = result_of(plan, {"rows": rows})
+    assert result.outcome is AcceptanceOutcome.NOT_TESTED, lines_of(result)
+    assert "so the time is not known" in result.reason
+
+
+class WithGap:
+    """What a board receives, with a gap of unknown length before the second chunk."""
+
+    points = (StreamPoint("board", "2", LineForm.OCTETS),)
+
+    def read(self) -> Iterator[tuple[int, Chunk]]:
+        sender = EmulatedSender(SenderSettings(option="2", hdlc_rate_code=3), 1)
+        writer = open_line_writer(LineForm.OCTETS, option_named("2"))
+        for number in range(1000):
+            yield 0, Chunk(writer.write(sender.batch(25)), 0, 0, UNKNOWN_GAP if number == 1 else 0)
+
+    def inject(self, text: str) -> Injection:
+        raise NotImplementedError
 
 
 def test_fewer_resets_than_asked_for_are_no_pass() -> None:
