@@ -130,7 +130,7 @@ class FrameTracking:
         self._order.append(frame)
 
     def _fit(self, point: int, time: int, frame: _Frame, *, good: bool) -> tuple[int, bool, int, int] | None:
-        """How ill a frame that has come to a stop fits one seen before: stops between, verdict, lateness.
+        """How ill a frame that has come to a stop fits one seen before: stops between, verdict, time.
 
         None where it cannot be this one.
         """
@@ -147,8 +147,8 @@ class FrameTracking:
             <= self._patience(point, plane, frame, overtaken=overtaken)
         ):
             return None
-        late = time - since - self._usual.get(way, 0) - _EASILY
-        return point - before, good is not (status is FrameStatus.GOOD), max(late, 0), since
+        apart = abs(time - since - self._usual.get(way, time - since)) - _EASILY
+        return point - before, good is not (status is FrameStatus.GOOD), max(apart, 0), since
 
     def _span(self, point: int, frame: _Frame) -> int:
         """Hyperframes that a frame takes at a stop, at the most."""
@@ -295,7 +295,7 @@ class FrameTracking:
         if near:
             best = min(near, key=lambda loss: abs(loss.time - start.time))
             best.explained = True
-            if good:
+            if good and best.frame.data != frame.data:
                 text = (
                     f"{len(frame.data)} octets of data differ from those before, under a right check sequence"
                 )

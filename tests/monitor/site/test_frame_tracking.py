@@ -166,3 +166,25 @@ def test_a_damaged_frame_is_not_taken_for_a_good_one_that_is_alike() -> None:
     [sign] = chain.frames.signs
     assert (sign.point, sign.fates) == (0, ((1, "not passed on"),))
     assert chain.frames.missing == []
+
+
+def test_frames_that_are_alike_and_as_far_apart_as_the_way_takes_are_not_mixed_up() -> None:
+    chain = Chain()
+    same = b"\x45" * 129
+    chain.run()
+    for number in range(8):
+        for point in (1, 2):  # the node before the second point sends them by itself
+            chain.frames.receive(point, 1200 + (LAG + 1) * (number + point), frame(0, GOOD, same))
+    chain.frames.pass_by(None)
+    assert chain.frames.signs == [] and chain.frames.missing == []
+    assert dict(chain.frames.inserted) == {(1, Plane.ETHERNET): 8}
+
+
+def test_frames_that_are_alike_from_the_first_one_on_go_one_after_the_other() -> None:
+    chain = Chain()
+    for number in range(12):
+        for point in range(3):
+            chain.frames.receive(point, 100 + (LAG - 1) * number + LAG * point, frame(0, GOOD, b"\x45" * 129))
+    chain.frames.pass_by(None)
+    assert chain.frames.missing == [] and not chain.frames.inserted
+    assert chain.frames.lags == {(1, Plane.ETHERNET): LAG, (2, Plane.ETHERNET): LAG}
