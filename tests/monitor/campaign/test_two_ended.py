@@ -191,7 +191,7 @@ def test_a_mutant_in_the_other_process_fails_under_its_plane(
 def test_every_verdict_over_a_cable_is_that_of_one_emulated_pair(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with running_pair(tmp_path, "--pace", "1500") as (near, far, *_):
+    with running_pair(tmp_path, "--pace", "750") as (near, far, *_):
         assert main(["campaign", *words((near, far), "--yes", "--json")]) == 0
     record = json.loads(capsys.readouterr().out)
     emulated = run_campaign(LinkConditions(source="emulated:pair"), every_case())
