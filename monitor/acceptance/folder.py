@@ -18,7 +18,7 @@ from ..errors import InputError, OutputError
 from ..process.output_file import write_report
 from ..text import json_text
 
-__all__ = ["INCOMPLETE", "MANIFEST", "EvidenceFolder", "manifest_problems", "plan_digest"]
+__all__ = ["INCOMPLETE", "MANIFEST", "EvidenceFolder", "manifest_digest", "manifest_problems", "plan_digest"]
 
 INCOMPLETE = "INCOMPLETE"
 MANIFEST = "manifest.json"
@@ -168,6 +168,12 @@ def _walk(folder: Path) -> Iterator[Path]:
 def plan_digest(octets: bytes) -> str:
     """The SHA-256 of a plan, as the journal notes it."""
     return hashlib.sha256(octets).hexdigest()
+
+
+def manifest_digest(path: Path) -> str | None:
+    """The SHA-256 of a folder's manifest; None without one. Written down elsewhere, it shows a folder made anew."""
+    manifest = path / MANIFEST
+    return _digest(manifest) if manifest.is_file() and not manifest.is_symlink() else None
 
 
 def _digest(path: Path) -> str:

@@ -17,6 +17,7 @@ from ..acceptance.api import (
     planned_record,
 )
 from ..acceptance.dry_run import touched
+from ..acceptance.folder import manifest_digest
 from ..acceptance.opening_rigs import open_rig
 from ..acceptance.rig import Rig
 from ..errors import InputError
@@ -50,6 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
         print_json(record)
     else:
         print_lines(result_lines(record, arguments.out))
+        print_lines([f"SHA-256 of its manifest.json: {manifest_digest(Path(arguments.out))}"])
     return 0 if result.outcome is AcceptanceOutcome.PASS else 1
 
 

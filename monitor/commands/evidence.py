@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import Any
 
 from ..acceptance.api import EvidenceCheck, EvidenceDifference, check, diff
+from ..acceptance.folder import manifest_digest
 from ..errors import InputError
 from ..process.streams import print_json, print_lines
 from ..reports.evidence_text import check_lines, difference_lines
@@ -43,6 +45,7 @@ def _check_record(checked: EvidenceCheck) -> dict[str, Any]:
         "reason": checked.reason,
         "problems": list(checked.problems),
         "notes": list(checked.notes),
+        "manifest_sha256": manifest_digest(Path(checked.folder)),
         "files": checked.files,
         "captures": checked.captures,
         "stages": [{"title": stage.title, "outcome": stage.outcome.value} for stage in checked.stages],

@@ -17,6 +17,7 @@ def check_lines(record: Mapping[str, Any]) -> list[str]:
         files, captures = counted(record["files"], "file"), counted(record["captures"], "capture")
         whole = f"{files} as in the manifest, {captures} decoded anew"
         lines.append(f"{record['folder']}: whole: {whole}; its verdict follows: {record['verdict']}.")
+        lines.append(f"SHA-256 of its manifest.json: {record['manifest_sha256']}")
     elif not record["complete"]:
         lines.append(f"{record['folder']}: INCOMPLETE: {record['reason']}.")
     else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from pathlib import Path
 
@@ -26,7 +27,10 @@ def test_check_and_diff(folders: tuple[str, str], capsys: pytest.CaptureFixture[
     first, second = folders
     capsys.readouterr()
     assert main(["evidence", "check", first]) == 0
-    assert "whole" in capsys.readouterr().out
+    told = capsys.readouterr().out
+    assert (
+        "whole" in told and hashlib.sha256((Path(first) / "manifest.json").read_bytes()).hexdigest() in told
+    )
     assert main(["evidence", "diff", first, first]) == 0
     assert "No change beyond uncertainty." in capsys.readouterr().out
     assert main(["evidence", "diff", first, second, "--json"]) == 1

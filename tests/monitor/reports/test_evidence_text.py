@@ -9,13 +9,14 @@ from monitor.reports.evidence_text import check_lines, difference_lines
 
 def checked(**changes: Any) -> list[str]:
     usual = {"problems": [], "notes": [], "passed": True, "complete": True, "folder": "f", "files": 3, "captures": 1,
-             "verdict": "fail", "reason": "r"}  # fmt: skip
+             "verdict": "fail", "reason": "r", "manifest_sha256": "00ff"}  # fmt: skip
     return check_lines(usual | changes)
 
 
 def test_a_whole_folder_says_so_and_its_verdict() -> None:
     assert checked() == [
-        "f: whole: 3 files as in the manifest, 1 capture decoded anew; its verdict follows: fail."
+        "f: whole: 3 files as in the manifest, 1 capture decoded anew; its verdict follows: fail.",
+        "SHA-256 of its manifest.json: 00ff",
     ]
 
 
