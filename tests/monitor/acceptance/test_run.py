@@ -204,13 +204,15 @@ def kill_at_random_moments(tmp_path: Path, count: int, seed: int) -> None:
     file = tmp_path / "plan.toml"
     file.write_text(plan.text)
     undisturbed = begin_evidence(tmp_path / "undisturbed", plan)
+    begun = time.monotonic()
     AcceptanceRun(plan, open_rig(plan), undisturbed).run()
+    took_s = time.monotonic() - begun
     wanted = finished(plan, undisturbed.path)
     moments = random.Random(seed)
     early = 0
     for number in range(count):
         path = tmp_path / f"run-{number}"
-        early += killed_and_resumed(path, file, moments.random() * 1.5)
+        early += killed_and_resumed(path, file, moments.random() * took_s)
         assert finished(plan, path) == wanted
         checked = check_evidence(path)
         assert checked.passed, checked.problems

@@ -73,4 +73,6 @@ def test_a_board_on_a_pseudo_terminal_agrees(capsys: pytest.CaptureFixture[str])
         assert main(["campaign", name, "--yes", "--json", *only]) == 0
     record = json.loads(capsys.readouterr().out)
     verdicts = {case["case"]: case["verdict"] for case in record["cases"] if case["faults"]}
-    assert verdicts == {text: verdict.value for text, (_, verdict) in CASES.items()}
+    wanted = {text: verdict for text, (_, verdict) in CASES.items()}
+    wanted["iq.flip"] = Verdict.UNPROVEN  # what the board sends is not known, and no counter tells of IQ data
+    assert verdicts == {text: verdict.value for text, verdict in wanted.items()}

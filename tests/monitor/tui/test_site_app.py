@@ -14,6 +14,7 @@ import pytest
 from decoders.frame_structure.frames import ALARM_BITS
 from monitor.opening import SourceRequest
 from monitor.site.plan import plan_of_sources
+from monitor.site.remote_link import RemoteLink
 from monitor.site.site import LinkState, Site
 from monitor.site.worker_start import WorkerKind
 from monitor.tui.pages import Page
@@ -24,6 +25,12 @@ from tests.support.site_screens import settled, shown
 from tests.support.sites import chain_plan, report, tree_plan, waiting_site
 
 CAPTURES = Path(__file__).parents[3] / "captures"
+
+
+@pytest.fixture(autouse=True)
+def no_time_passes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The seconds of a line that is down run; here they stand."""
+    monkeypatch.setattr(RemoteLink, "failing_s", 0.0)
 
 
 def eight_segments() -> Site:
