@@ -585,6 +585,7 @@ def c_board(tmp_path: Path) -> Path:
     return compile_c("board.c", tmp_path / "board")
 
 
+@pytest.mark.slow
 def test_a_board_in_c_over_a_terminal_with_damage_both_ways(c_board: Path, tmp_path: Path) -> None:
     """The C side sends emulated hyperframes in pieces and console text; one octet in 100,000 is hit, and one in
     150 of what goes to the board."""

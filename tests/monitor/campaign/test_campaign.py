@@ -59,7 +59,7 @@ def test_every_fault_is_told_under_its_own_heading() -> None:
     assert faults == set(CATALOGUE)
 
 
-@pytest.mark.parametrize("option", ["1", "4", "7"])
+@pytest.mark.parametrize("option", ["1", "4", pytest.param("7", marks=pytest.mark.slow)])
 @pytest.mark.parametrize("source", ["emulated", "emulated:pair"])
 def test_other_rates_and_two_boards(option: str, source: str) -> None:
     assert failures(run_campaign(LinkConditions(source=source, option=option, seed=2), SOME)) == {}
@@ -101,7 +101,7 @@ def test_the_same_seed_gives_the_same_octets(tmp_path: Path, capsys: pytest.Capt
     made = []
     for number in range(2):
         pages = [tmp_path / f"{number}.xml", tmp_path / f"{number}.html"]
-        words = ["campaign", "emulated", "--json", "--reproducible", "--seed", "9", "--only", "*.f*"]
+        words = ["campaign", "emulated", "--json", "--reproducible", "--seed", "9", "--only", "vendor.f*"]
         assert main([*words, "--junit", str(pages[0]), "--html", str(pages[1])]) == 0
         made.append((capsys.readouterr().out, *(page.read_bytes() for page in pages)))
     assert made[0] == made[1]

@@ -59,7 +59,7 @@ def test_every_fault_is_told_on_a_board_as_on_the_emulated_link() -> None:
     assert {text.split(":")[0] for r in campaign.results for text in r.case.faults} == set(CATALOGUE)
 
 
-@pytest.mark.parametrize("way", [("--pty",), ("--tcp", "127.0.0.1:0")])
+@pytest.mark.parametrize("way", [("--pty",), pytest.param(("--tcp", "127.0.0.1:0"), marks=pytest.mark.slow)])
 def test_prove_is_the_same_over_a_line(way: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
     words = ["--yes", "--option", "2", *(word for case in ONE_OF_EACH for word in ("--only", case.name))]
     with running_board(*way, "--pace", "0") as (name, _):
