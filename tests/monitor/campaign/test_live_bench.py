@@ -66,7 +66,7 @@ def test_prove_is_the_same_over_a_line(way: tuple[str, ...], capsys: pytest.Capt
         assert main(["campaign", name, "--json", *words]) == 0
     seen = json.loads(capsys.readouterr().out)
     emulated = run_campaign(LinkConditions(), choose(every_case(), [case.name for case in ONE_OF_EACH]))
-    # On the emulated link IQ data are compared; of a board nobody knows them.
+    # On the emulated link IQ data are compared; on a board what was sent is not known.
     right = {r.case.name: r.verdict.value for r in emulated.results} | {"iq.flip": Verdict.UNPROVEN.value}
     assert verdicts(seen) == right
     assert (seen["link"]["via"], seen["link"]["pointer_p"], seen["link"]["seed"]) == ("board", 40, None)
